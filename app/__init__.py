@@ -1,0 +1,1 @@
+"""The window and the commands. `sim` never imports from here."""

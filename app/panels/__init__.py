@@ -1,0 +1,1 @@
+"""Answer sentence, option cards, part sheet, findings."""

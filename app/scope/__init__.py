@@ -1,0 +1,1 @@
+"""Curves of the clipped places."""

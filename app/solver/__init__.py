@@ -1,0 +1,1 @@
+"""The solver process: what is asked, what is answered, and who runs it."""

@@ -1,0 +1,253 @@
+"""Messages between the window and the solver process.
+
+Plain records, pickled through a pipe between two processes of our own (never
+into a file). The window must not import scipy, so nothing here refers to the
+engine's own classes; the worker copies their figures into these rows.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from sim.build import Build
+
+
+class Request(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing to be solved.
+
+    Attributes
+    ----------
+    id : rising number; an answer carries it back
+    option, event : index from 0; option None is the build as drawn
+    ghost : indices (None: as drawn) of an option to draw dotted behind, or () for none
+    columns : number of time steps of the curves, about one per pixel
+    window : (from, to) in seconds, None for the whole event
+    findings : also compare all options over all events
+    live : one of many while a value is dragged; a later live request lets it end
+    """
+
+    id: int
+    build: Build
+    option: int | None = None
+    event: int = 0
+    ghost: tuple[int | None, ...] = ()
+    columns: int = 800
+    window: tuple[float, float] | None = None
+    findings: bool = True
+    live: bool = False
+
+
+class Zoom(msgspec.Struct, frozen=True, kw_only=True):
+    """Curves of the last solutions over another window; nothing is solved again."""
+
+    id: int
+    window: tuple[float, float]
+    columns: int
+
+
+class Limit(msgspec.Struct, frozen=True):
+    """A limit at a place: its name, value, and whether it must not be exceeded or undercut."""
+
+    label: str
+    value: float
+    upper: bool
+
+
+class Curve(msgspec.Struct, frozen=True, eq=False):
+    """A signal between `t[k]` and `t[k+1]` lies between `low[k]` and `high[k]`.
+
+    t has one value more than low and high. `peak` and `lowest` are over the
+    whole event; where nothing is known of the ripple they are the slow ones and
+    `slow` says so.
+    """
+
+    place: str
+    ground: str | None
+    label: str
+    t: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    limits: tuple[Limit, ...] = ()
+    peak: float | None = None
+    lowest: float | None = None
+    slow: bool = False
+
+
+class JointRow(msgspec.Struct, frozen=True):
+    """Figures of one place, V; None where the level of detail does not know them."""
+
+    id: str
+    label: str
+    peak_V: float | None
+    min_V: float | None
+    mean_V: float | None
+    pp_V: float | None
+    rms_ac_V: float | None
+    start_V: float | None
+    slow_peak_V: float | None
+    slow_min_V: float | None
+
+    @property
+    def highest(self) -> float | None:
+        """The true peak, else the slow one."""
+        return self.slow_peak_V if self.peak_V is None else self.peak_V
+
+
+class RatingRow(msgspec.Struct, frozen=True):
+    """Use of one rating: value over limit (a lower limit: limit over value)."""
+
+    name: str
+    limit: float
+    value: float
+    used: float
+    unit: str
+    verdict: str
+    reads: str
+    place: str
+
+
+class PartRow(msgspec.Struct, frozen=True):
+    """Figures of one part."""
+
+    id: str
+    kind: str
+    peak_A: float | None
+    rms_A: float | None
+    loss_J: float | None
+    ratings: tuple[RatingRow, ...]
+
+    @property
+    def worst(self) -> RatingRow | None:
+        """The rating used most."""
+        return max(self.ratings, key=lambda r: r.used, default=None)
+
+
+class EnergyRow(msgspec.Struct, frozen=True):
+    """The ledger, J; `residual` relative to what was turned over."""
+
+    from_sources_J: float
+    dissipated_J: float
+    stored_change_J: float
+    residual: float
+
+
+class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
+    """Curves and figures of the present option and event."""
+
+    request_id: int
+    option: int | None
+    event: int
+    event_name: str
+    detail: str
+    stable: bool
+    duration_s: float
+    window: tuple[float, float]
+    curves: tuple[Curve, ...]
+    overview: Curve | None
+    joints: tuple[JointRow, ...]
+    parts: tuple[PartRow, ...]
+    energy: EnergyRow
+    not_covered: tuple[str, ...]
+    solve_s: float
+    live: bool = False
+
+    def joint(self, place: str) -> JointRow | None:
+        """Figures at an address, also by a part's bare id."""
+        for row in self.joints:
+            if row.id == place:
+                return row
+        return next((row for row in self.joints if row.id.split(".")[0] == place), None)
+
+    def part(self, id_: str) -> PartRow | None:
+        """Figures of a part."""
+        return next((row for row in self.parts if row.id == id_), None)
+
+
+class Curves(msgspec.Struct, frozen=True, eq=False):
+    """The answer to a zoom."""
+
+    request_id: int
+    window: tuple[float, float]
+    curves: tuple[Curve, ...]
+    ghost: tuple[Curve, ...] = ()
+
+
+class Ghost(msgspec.Struct, frozen=True, eq=False):
+    """Curves of the option to compare with."""
+
+    request_id: int
+    option: int | None
+    curves: tuple[Curve, ...]
+
+
+class CellRow(msgspec.Struct, frozen=True):
+    """One rating of one part in one option and event."""
+
+    option: str
+    event: str
+    place: str
+    part: str
+    rating: str
+    reads: str
+    value: float
+    limit: float
+    unit: str
+    used: float
+    verdict: str
+
+
+class CardRow(msgspec.Struct, frozen=True):
+    """An option and the rating that decides it."""
+
+    option: str
+    verdict: str
+    worst: CellRow | None
+
+
+class FindingsRow(msgspec.Struct, frozen=True, eq=False):
+    """All options over all events."""
+
+    request_id: int
+    cells: tuple[CellRow, ...]
+    cards: tuple[CardRow, ...]
+    best: int | None
+    sentence: str
+    detail: str
+
+
+class Fault(msgspec.Struct, frozen=True):
+    """What went wrong: a sentence for the user, or a report for us.
+
+    `kind` is the name of the error class, "" when it is a fault of the program;
+    only then `report` holds text to copy. `stage` is "curves", "ghost" or "findings".
+    """
+
+    request_id: int
+    kind: str
+    where: str
+    what: str
+    hint: str
+    stage: str
+    report: str = ""
+
+
+class Progress(msgspec.Struct, frozen=True):
+    """Share done, 0 to 1."""
+
+    request_id: int
+    share: float
+
+
+class Done(msgspec.Struct, frozen=True):
+    """The worker is free; `cancelled` when a newer request stopped it."""
+
+    request_id: int
+    cancelled: bool
+
+
+Message = Answer | Curves | Ghost | FindingsRow | Fault | Progress | Done

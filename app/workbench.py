@@ -1,0 +1,426 @@
+"""What is on the bench: the document, its undo stack, the selection, and the present answer.
+
+Views read from here and write through `do` and `preview`; they never talk to
+each other or to the solver. The model itself (`Build`) is immutable data.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtGui import QUndoCommand, QUndoStack
+
+from app.solver.protocol import Answer, Curve, Curves, Fault, FindingsRow, Ghost, Request
+from sim.errors import SimError
+from sim.event import default_events
+from sim.options import apply
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from sim.build import Build, Event, Option
+
+
+class Solver(Protocol):
+    """What the workbench needs of a solver client."""
+
+    def request(self, request: Request) -> None: ...
+
+    def zoom(self, window: tuple[float, float], columns: int) -> None: ...
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Why there is no answer.
+
+    `ids` are the parts and leads to outline; `kind` is the name of the error
+    class, "" for a fault of the program.
+    """
+
+    kind: str
+    where: str
+    what: str
+    hint: str
+    ids: tuple[str, ...] = ()
+    report: str = ""
+
+    def __str__(self) -> str:
+        return str(SimError(self.where, self.what, self.hint))
+
+
+class Workbench(QObject):
+    """The one mutable thing: which build, which option, which event, what is selected.
+
+    Signals
+    -------
+    build_changed : the document changed (edit, undo, redo, another file)
+    preview_changed : a temporary document during a drag came or went
+    option_changed, event_changed, selection_changed, path_changed, pinned_changed
+    answer_changed : `answer`, `ghost` or `stale` changed
+    findings_changed : `findings` or `findings_stale` changed
+    problem_changed : `problem` changed
+    """
+
+    build_changed = Signal()
+    preview_changed = Signal()
+    selection_changed = Signal()
+    option_changed = Signal()
+    event_changed = Signal()
+    answer_changed = Signal()
+    findings_changed = Signal()
+    problem_changed = Signal()
+    path_changed = Signal()
+    pinned_changed = Signal()
+    window_changed = Signal()
+
+    def __init__(
+        self, build: Build, solver: Solver | None = None, parent: QObject | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.undo_stack = QUndoStack(self)
+        self._build = build
+        self._solver = solver
+        self._preview: Build | None = None
+        self._shown: Build | None = None
+        self._path: Path | None = None
+        self._option: int | None = 0 if build.options else None
+        self._event = 0
+        self._selection: tuple[str, ...] = ()
+        self._pinned: int | None = None
+        self._window: tuple[float, float] | None = None
+        self._columns = 800
+        self._request_id = 0
+        self.answer: Answer | None = None
+        self.ghost: Ghost | None = None
+        self.findings: FindingsRow | None = None
+        self.problem: Problem | None = None
+        self.stale = solver is not None
+        self.findings_stale = solver is not None
+
+    # The document
+
+    @property
+    def build(self) -> Build:
+        """The document, without a preview."""
+        return self._build
+
+    @property
+    def drawn(self) -> Build:
+        """The preview while one is shown, else the document; no option applied."""
+        return self._build if self._preview is None else self._preview
+
+    @property
+    def shown_build(self) -> Build:
+        """What is drawn and solved: `drawn` with the present option applied.
+
+        An option that does not fit the build (its target was deleted) leaves it
+        as drawn; the solver's answer then says what is wrong.
+        """
+        if self._shown is None:
+            try:
+                self._shown = apply(self.drawn, self._option_of(self.drawn))
+            except SimError:
+                self._shown = self.drawn
+        return self._shown
+
+    @property
+    def path(self) -> Path | None:
+        return self._path
+
+    def set_path(self, path: Path | None) -> None:
+        self._path = path
+        self.path_changed.emit()
+
+    def replace(self, build: Build, path: Path | None = None) -> None:
+        """Put another document on the bench; the undo history starts anew."""
+        self.undo_stack.clear()
+        self._preview = None
+        self._path = path
+        self._build = build
+        self._option = 0 if build.options else None
+        self._event = 0
+        self._pinned = None
+        self._window = None
+        self.answer = None
+        self.ghost = None
+        self.findings = None
+        self._shown = None
+        self._set_problem(None)
+        self._selection = ()
+        self.path_changed.emit()
+        self.build_changed.emit()
+        self.option_changed.emit()
+        self.event_changed.emit()
+        self.pinned_changed.emit()
+        self.selection_changed.emit()
+        self.answer_changed.emit()
+        self.findings_changed.emit()
+        self.ask()
+
+    def do(self, text: str, build: Build, merge: str | None = None) -> None:
+        """Make `build` the document as one undo step called `text`.
+
+        Steps with the same `merge` key that follow each other become one step:
+        a drag gives the key, so letting go needs no special case.
+        """
+        if build == self._build and self._preview is None:
+            return
+        self._preview = None
+        self.undo_stack.push(_Snapshot(self, text, self._build, build, merge))
+
+    def preview(self, build: Build | None) -> None:
+        """Show a temporary document while something is dragged; None drops it."""
+        if build is self._preview:
+            return
+        self._preview = build
+        self._shown = None
+        self.preview_changed.emit()
+        self.ask(live=build is not None)
+
+    def _set_build(self, build: Build) -> None:
+        self._build = build
+        self._preview = None
+        self._shown = None
+        self._option = _within(self._option, len(build.options))
+        self._pinned = _within(self._pinned, len(build.options))
+        known = {part.id for part in build.parts} | {lead.id for lead in build.leads}
+        known |= {change.add.id for o in build.options for change in o.changes if change.add}
+        kept = tuple(id_ for id_ in self._selection if id_ in known)
+        self.build_changed.emit()
+        if kept != self._selection:
+            self.select(kept)
+        self.ask()
+
+    # What is looked at
+
+    @property
+    def option(self) -> int | None:
+        """Index of the present option; None is the build as drawn."""
+        return self._option
+
+    def set_option(self, option: int | None) -> None:
+        if option != self._option:
+            self._option = option
+            self._shown = None
+            self.option_changed.emit()
+            self.ask(findings=False)
+
+    @property
+    def event(self) -> int:
+        """Index of the present event in `events`."""
+        return self._event
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """Events of the build, or the ones it gets when it names none."""
+        return self._build.events or tuple(default_events(self._build))
+
+    def set_event(self, event: int) -> None:
+        if event != self._event:
+            self._event = event
+            self._window = None
+            self.event_changed.emit()
+            self.ask(findings=False)
+
+    @property
+    def pinned(self) -> int | None:
+        """Option drawn dotted behind the curves; None is none."""
+        return self._pinned
+
+    def set_pinned(self, pinned: int | None) -> None:
+        if pinned != self._pinned:
+            self._pinned = pinned
+            self.ghost = None
+            self.pinned_changed.emit()
+            self.ask(findings=False)
+
+    def swap_pinned(self) -> None:
+        """Before and after: the pinned option becomes the present one, and the other way."""
+        if self._pinned is None or self._option is None or self._pinned == self._option:
+            return
+        self._option, self._pinned = self._pinned, self._option
+        self._shown = None
+        self.ghost = None
+        self.option_changed.emit()
+        self.pinned_changed.emit()
+        self.ask(findings=False)
+
+    @property
+    def selection(self) -> tuple[str, ...]:
+        """Ids of selected parts and leads."""
+        return self._selection
+
+    def select(self, ids: Iterable[str]) -> None:
+        ids = tuple(ids)
+        if ids != self._selection:
+            self._selection = ids
+            self.selection_changed.emit()
+
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """The stretch of the event that the curves show, in seconds; None is all of it."""
+        return self._window
+
+    def set_window(self, window: tuple[float, float] | None) -> None:
+        """Look closer; the last solution is evaluated again, nothing is solved."""
+        if window == self._window:
+            return
+        self._window = window
+        self.window_changed.emit()
+        if self._solver is not None and self.answer is not None:
+            self._solver.zoom(window or (0.0, self.answer.duration_s), self._columns)
+
+    def set_columns(self, columns: int) -> None:
+        """Width of the curves in pixels, for the next request."""
+        self._columns = max(100, min(columns, 4000))
+
+    # The answer
+
+    def ask(self, *, findings: bool = True, live: bool = False) -> None:
+        """Have the present picture solved; the newest request wins."""
+        if self._solver is None:
+            return
+        self._request_id += 1
+        ghost: tuple[int | None, ...] = ()
+        if self._pinned is not None and self._pinned != self._option:
+            ghost = (self._pinned,)
+        # A comparison that was still due is asked for again with the newer request.
+        findings = (findings or self.findings_stale) and not live
+        self._solver.request(
+            Request(
+                id=self._request_id,
+                build=self.drawn,
+                option=self._option,
+                event=self._event,
+                ghost=ghost,
+                columns=self._columns,
+                window=self._window,
+                findings=findings,
+                live=live,
+            )
+        )
+        self.stale = True
+        if findings or live:
+            self.findings_stale = True
+            self.findings_changed.emit()
+        self.answer_changed.emit()
+
+    def take(self, message: Answer | Curves | Ghost | FindingsRow | Fault) -> None:
+        """Show what the solver sent, unless it answers a question nobody asks any more."""
+        newest = message.request_id == self._request_id
+        # While a value is dragged the picture has moved on by the time an answer
+        # comes; it is still the newest there is, so it is shown and stays "stale".
+        if not newest and not (isinstance(message, Answer) and message.live):
+            return
+        if isinstance(message, Answer):
+            self.answer = message
+            self.stale = not newest
+            self._set_problem(None)
+            self.answer_changed.emit()
+        elif isinstance(message, Curves):
+            self._take_curves(message)
+        elif isinstance(message, Ghost):
+            self.ghost = message
+            self.answer_changed.emit()
+        elif isinstance(message, FindingsRow):
+            self.findings = message
+            self.findings_stale = False
+            self.findings_changed.emit()
+        else:
+            self._take_fault(message)
+
+    def _take_curves(self, message: Curves) -> None:
+        if self.answer is None:
+            return
+        self.answer = _with_curves(self.answer, message)
+        if self.ghost is not None and message.ghost:
+            self.ghost = Ghost(self.ghost.request_id, self.ghost.option, message.ghost)
+        self.answer_changed.emit()
+
+    def _take_fault(self, fault: Fault) -> None:
+        if fault.stage == "findings":
+            self.findings_stale = False
+        else:
+            self.stale = False
+        self._set_problem(
+            Problem(
+                fault.kind,
+                fault.where,
+                fault.what,
+                fault.hint,
+                ids_named(self.shown_build, fault.where),
+                fault.report,
+            )
+        )
+        self.answer_changed.emit()
+        self.findings_changed.emit()
+
+    def _set_problem(self, problem: Problem | None) -> None:
+        if problem != self.problem:
+            self.problem = problem
+            self.problem_changed.emit()
+
+    def _option_of(self, build: Build) -> Option | None:
+        if self._option is None or self._option >= len(build.options):
+            return None
+        return build.options[self._option]
+
+
+class _Snapshot(QUndoCommand):
+    """One edit as the whole document before and after it. Builds are small and immutable."""
+
+    def __init__(
+        self, bench: Workbench, text: str, before: Build, after: Build, merge: str | None
+    ) -> None:
+        super().__init__(text)
+        self._bench = bench
+        self._before = before
+        self._after = after
+        self._merge = merge
+
+    def redo(self) -> None:
+        self._bench._set_build(self._after)
+
+    def undo(self) -> None:
+        self._bench._set_build(self._before)
+
+    def id(self) -> int:
+        return -1 if self._merge is None else 1
+
+    def mergeWith(self, other: QUndoCommand) -> bool:
+        if not isinstance(other, _Snapshot) or other._merge != self._merge:
+            return False
+        self._after = other._after
+        return True
+
+
+def ids_named(build: Build, where: str) -> tuple[str, ...]:
+    """Ids of the parts and leads that an error's `where` points at.
+
+    `where` is a path (``parts[2].values.esr``), an address (``esc1.in``), an id,
+    or words around one of them.
+    """
+    found: list[str] = []
+    for group, index in re.findall(r"\b(parts|leads)\[(\d+)\]", where):
+        items = build.parts if group == "parts" else build.leads
+        if int(index) < len(items):
+            found.append(items[int(index)].id)
+    known = {part.id for part in build.parts} | {lead.id for lead in build.leads}
+    found += [word for word in re.findall(r"\w+", where) if word in known]
+    return tuple(dict.fromkeys(found))
+
+
+def _within(index: int | None, count: int) -> int | None:
+    if index is None or count == 0:
+        return None
+    return min(index, count - 1)
+
+
+def _with_curves(answer: Answer, message: Curves) -> Answer:
+    curves: tuple[Curve, ...] = message.curves
+    fields = {name: getattr(answer, name) for name in answer.__struct_fields__}
+    return Answer(**(fields | {"curves": curves, "window": message.window}))
