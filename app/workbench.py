@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
-from app.solver.protocol import Answer, Curve, Curves, Fault, FindingsRow, Ghost, Request
+from app.solver.protocol import Answer, Curves, Fault, FindingsRow, Ghost, Request, Zoom
 from sim.errors import SimError
 from sim.event import default_events
 from sim.options import apply
@@ -30,7 +31,7 @@ class Solver(Protocol):
 
     def request(self, request: Request) -> None: ...
 
-    def zoom(self, window: tuple[float, float], columns: int) -> None: ...
+    def zoom(self, zoom: Zoom) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -271,12 +272,21 @@ class Workbench(QObject):
             return
         self._window = window
         self.window_changed.emit()
-        if self._solver is not None and self.answer is not None:
-            self._solver.zoom(window or (0.0, self.answer.duration_s), self._columns)
+        self._zoom()
 
     def set_columns(self, columns: int) -> None:
-        """Width of the curves in pixels, for the next request."""
-        self._columns = max(100, min(columns, 4000))
+        """Width of the curves in pixels."""
+        columns = max(100, min(columns, 4000))
+        if columns != self._columns:
+            self._columns = columns
+            self._zoom()
+
+    def _zoom(self) -> None:
+        """Ask for the present window, unless an answer on its way brings it."""
+        if self._solver is None or self.answer is None or self.stale:
+            return
+        window = self._window or (0.0, self.answer.duration_s)
+        self._solver.zoom(Zoom(id=self._request_id, window=window, columns=self._columns))
 
     # The answer
 
@@ -321,6 +331,8 @@ class Workbench(QObject):
             self.stale = not newest
             self._set_problem(None)
             self.answer_changed.emit()
+            if message.window != (self._window or (0.0, message.duration_s)):
+                self._zoom()
         elif isinstance(message, Curves):
             self._take_curves(message)
         elif isinstance(message, Ghost):
@@ -421,6 +433,4 @@ def _within(index: int | None, count: int) -> int | None:
 
 
 def _with_curves(answer: Answer, message: Curves) -> Answer:
-    curves: tuple[Curve, ...] = message.curves
-    fields = {name: getattr(answer, name) for name in answer.__struct_fields__}
-    return Answer(**(fields | {"curves": curves, "window": message.window}))
+    return msgspec.structs.replace(answer, curves=message.curves, window=message.window)

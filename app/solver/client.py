@@ -1,0 +1,196 @@
+"""The window's end of the solver: newest request wins, and nothing here ever waits."""
+
+from __future__ import annotations
+
+import threading
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QObject, QTimer, Signal
+
+from app.solver.process import SolverProcess
+from app.solver.protocol import Answer, Curves, Done, Fault, Progress, Request, Zoom
+
+if TYPE_CHECKING:
+    from app.solver.protocol import Message
+
+# A cancelled solve stops at its next right-hand side, within milliseconds. One
+# that does not is stuck in a library call; then the process is ended.
+_LAST_RESORT_MS = 1500
+
+
+class SolverClient(QObject):
+    """Sends requests one at a time and hands out what comes back.
+
+    While one is being solved only the newest further request is kept, so the
+    pipe never fills. A request of a drag lets the previous one of the same drag
+    end, otherwise a hand that moves faster than the solver would see no curve
+    at all; any other request stops what is running.
+
+    Parameters
+    ----------
+    process : a solver that may already be at work
+    running : the request it is at work on, if any
+
+    Signals
+    -------
+    message : `Answer`, `Curves`, `Ghost`, `FindingsRow` or `Fault`
+    busy_changed : bool, whether anything is being solved
+    progress : float, share of the comparison done
+    """
+
+    message = Signal(object)
+    busy_changed = Signal(bool)
+    progress = Signal(float)
+    _arrived = Signal(object, object)
+
+    def __init__(
+        self,
+        process: SolverProcess | None = None,
+        running: Request | None = None,
+        parent: QObject | None = None,
+        engine: str = "sim",
+    ) -> None:
+        super().__init__(parent)
+        self._engine = engine
+        self._process = process or SolverProcess(engine)
+        self._running = running
+        self._answered = False
+        self._waiting: Request | None = None
+        self._zooming = False
+        self._next_zoom: Zoom | None = None
+        self._crashes = 0
+        self._closed = False
+        self._last_resort = QTimer(self, singleShot=True, interval=_LAST_RESORT_MS)
+        self._last_resort.timeout.connect(self._restart)
+        self._arrived.connect(self._take)
+        self._listen()
+
+    @property
+    def busy(self) -> bool:
+        return self._running is not None
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the solver."""
+        return self._process.pid
+
+    def request(self, request: Request) -> None:
+        """Solve this as soon as may be; it replaces any request that still waits."""
+        self._next_zoom = None
+        if self._running is None:
+            self._start(request)
+            return
+        self._waiting = request
+        if self._answered or not _may_finish(self._running, request):
+            self._process.cancel()
+            self._last_resort.start()
+
+    def zoom(self, zoom: Zoom) -> None:
+        """Curves of what was solved last over another window; the newest zoom wins."""
+        if self._zooming:
+            self._next_zoom = zoom
+        else:
+            self._zooming = True
+            self._process.send(zoom)
+
+    def close(self) -> None:
+        """End the solver and its reader; safe to call twice."""
+        if self._closed:
+            return
+        self._closed = True
+        self._last_resort.stop()
+        self._process.close()
+        self._reader.join(2.0)
+
+    def _start(self, request: Request) -> None:
+        self._waiting = None
+        self._running = request
+        self._answered = False
+        self._process.send(request)
+        self.busy_changed.emit(True)
+
+    def _listen(self) -> None:
+        process = self._process
+
+        def read() -> None:
+            while True:
+                message = process.receive()
+                self._arrived.emit(process, message)
+                if message is None:
+                    return
+
+        self._reader = threading.Thread(target=read, name="solver-reader", daemon=True)
+        self._reader.start()
+
+    def _take(self, process: SolverProcess, message: Message | None) -> None:
+        if self._closed or process is not self._process:
+            return
+        if message is None:
+            self._died()
+        elif isinstance(message, Done):
+            self._finished()
+        elif isinstance(message, Progress):
+            self.progress.emit(message.share)
+        else:
+            if isinstance(message, Answer):
+                self._answered = True
+                self._crashes = 0
+            if isinstance(message, Answer | Curves):
+                self._zooming = False
+                if self._next_zoom is not None:
+                    zoom, self._next_zoom = self._next_zoom, None
+                    self.zoom(zoom)
+            self.message.emit(message)
+
+    def _finished(self) -> None:
+        self._last_resort.stop()
+        self._running = None
+        if self._waiting is not None:
+            self._start(self._waiting)
+        else:
+            self.busy_changed.emit(False)
+
+    def _died(self) -> None:
+        """The process is gone: try once more, then say so."""
+        lost = self._waiting or self._running
+        self._crashes += 1
+        if lost is not None and self._crashes > 1:
+            self._waiting = None
+            self._running = None
+            self.message.emit(
+                Fault(
+                    lost.id,
+                    "",
+                    "",
+                    "the solver process ended on this build",
+                    "The build is safe. Undo the last change, or copy the report and send it",
+                    "curves",
+                    f"Solver process ended twice on request {lost.id}.",
+                )
+            )
+        self._restart()
+
+    def _restart(self) -> None:
+        wanted = self._waiting or self._running
+        self._process.kill()
+        self._reader.join(2.0)
+        self._running = None
+        self._zooming = False
+        self._process = SolverProcess(self._engine)
+        self._listen()
+        if wanted is not None:
+            self._start(wanted)
+        else:
+            self.busy_changed.emit(False)
+
+
+def _may_finish(running: Request, newer: Request) -> bool:
+    """Whether the curves of `running` are still worth having."""
+    if running.live and newer.live:
+        return True
+    # The same picture: its solution is kept and answers the newer request at once.
+    return (
+        running.build is newer.build
+        and running.option == newer.option
+        and running.event == newer.event
+    )

@@ -1,0 +1,107 @@
+"""The solver process as a handle: start, send, receive, cancel, kill. No Qt in here.
+
+One persistent process, so that scipy is imported once and never into the
+window. It is forked from a clean server process where the system can (ready in
+milliseconds after a kill) and spawned where it cannot. Answers of some 100 kB
+go through the pipe in well under a millisecond, so shared memory holds only the
+two numbers that must be seen at once: the newest request, and zooms sent.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING
+
+from app.solver import worker
+from app.solver.protocol import Zoom
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from multiprocessing.connection import Connection
+
+    from app.solver.protocol import Message, Request
+
+
+class SolverProcess:
+    """A running solver.
+
+    Parameters
+    ----------
+    engine : name of the module whose `solve` and `compare` are used
+    """
+
+    def __init__(self, engine: str = "sim") -> None:
+        fork_server = "forkserver" in multiprocessing.get_all_start_methods()
+        context = multiprocessing.get_context("forkserver" if fork_server else "spawn")
+        if fork_server:
+            context.set_forkserver_preload([worker.__name__, *worker.HEAVY])
+        self._newest = context.RawValue("q", -1)
+        self._zooms = context.RawValue("q", 0)
+        self._ours: Connection
+        self._ours, theirs = context.Pipe()
+        self._process = context.Process(
+            target=worker.main,
+            args=(theirs, self._newest, self._zooms, engine),
+            name="rippletree-solver",
+            daemon=True,
+        )
+        with _one_blas_thread():
+            self._process.start()
+        theirs.close()
+
+    @property
+    def pid(self) -> int | None:
+        return self._process.pid
+
+    def send(self, message: Request | Zoom) -> None:
+        """Hand over a request (the worker must be free) or a zoom (at any time)."""
+        if isinstance(message, Zoom):
+            self._zooms.value += 1
+        else:
+            self._newest.value = message.id
+        # A dead worker is noticed by the reader, which gets the end of the pipe.
+        with suppress(OSError):
+            self._ours.send(message)
+
+    def cancel(self) -> None:
+        """Stop what is being solved; the worker sees it at its next right-hand side."""
+        self._newest.value = -1
+
+    def receive(self) -> Message | None:
+        """Wait for the next message; None when the worker is gone."""
+        try:
+            return self._ours.recv()
+        except (EOFError, OSError):
+            return None
+
+    def kill(self) -> None:
+        """End the process now."""
+        self._process.kill()
+        self._process.join(2.0)
+
+    def close(self) -> None:
+        """End the process: by asking, then by force."""
+        self.cancel()
+        with suppress(OSError):
+            self._ours.send(None)
+        self._process.join(0.5)
+        if self._process.is_alive():
+            self.kill()
+
+
+@contextmanager
+def _one_blas_thread() -> Iterator[None]:
+    """BLAS threads of the solver made the window's timers 20 to 40 ms late."""
+    names = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value

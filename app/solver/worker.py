@@ -1,0 +1,191 @@
+"""What runs in the solver process: requests in, answers in stages out.
+
+First the curves and figures of the present picture, then the option to compare
+with, then all options over all events. A newer request ends any stage.
+"""
+
+from __future__ import annotations
+
+import importlib
+import platform
+import signal
+import traceback
+from collections import OrderedDict
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from app.solver import rows
+from app.solver.protocol import Curves, Done, Fault, Ghost, Progress, Request
+from sim.build import dumps
+from sim.errors import Cancelled, SimError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from multiprocessing.connection import Connection
+
+    from app.solver.protocol import Message, Zoom
+
+#: Imported once by the server process that workers are forked from.
+HEAVY = ("numpy", "scipy.integrate", "scipy.linalg")
+
+# Solutions kept: switching back to an option or event is then immediate.
+_KEPT = 16
+
+
+def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> None:
+    """Serve requests until the pipe closes.
+
+    `newest` holds the id of the request that is wanted (-1: none), `zooms` how
+    many zooms were sent; both are shared with the window.
+    """
+    # Ctrl+C in a terminal is for the window, which then closes the pipe.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
+    while True:
+        try:
+            message = connection.recv()
+        except (EOFError, OSError):
+            return
+        if message is None:
+            return
+        try:
+            if isinstance(message, Request):
+                desk.serve(message)
+            else:
+                desk.zoom(message)
+        except (BrokenPipeError, ConnectionError):
+            return
+
+
+class _Desk:
+    """The requests, one after the other, and the solutions kept."""
+
+    def __init__(self, connection: Connection, newest: Any, zooms: Any, engine: Any) -> None:
+        self._connection = connection
+        self._newest = newest
+        self._zooms = zooms
+        self._zooms_seen = 0
+        self._engine = engine
+        self._kept: OrderedDict[bytes, rows.Solved] = OrderedDict()
+        self._present: rows.Solved | None = None
+        self._ghost: rows.Solved | None = None
+
+    def serve(self, request: Request) -> None:
+        """All stages of one request, then `Done`."""
+        cancelled = False
+        stages: list[tuple[str, Callable[[Request], None]]] = [("curves", self._curves)]
+        if request.ghost:
+            stages.append(("ghost", self._ghosts))
+        if request.findings:
+            stages.append(("findings", self._findings))
+        for stage, run in stages:
+            try:
+                run(request)
+            except Cancelled:
+                cancelled = True
+                break
+            except SimError as error:
+                self._send(
+                    Fault(
+                        request.id,
+                        type(error).__name__,
+                        error.where,
+                        error.what,
+                        error.hint,
+                        stage,
+                    )
+                )
+                break
+            except Exception:
+                # The last line of defence: whatever it is, the user gets a
+                # sentence and a report to copy, and the process goes on.
+                self._send(_bug(request, stage))
+                break
+        self._send(Done(request.id, cancelled))
+
+    def zoom(self, zoom: Zoom) -> None:
+        """Curves of the last solutions over another window."""
+        self._zooms_seen += 1
+        if self._present is None:
+            return
+        ghost = self._ghost
+        self._send(
+            Curves(
+                zoom.id,
+                zoom.window,
+                rows.curves(self._present, zoom.window, zoom.columns),
+                () if ghost is None else rows.curves(ghost, zoom.window, zoom.columns),
+            )
+        )
+
+    def _curves(self, request: Request) -> None:
+        self._ghost = None
+        self._present = self._solve(request, request.option)
+        self._send(rows.answer(self._present, request))
+
+    def _ghosts(self, request: Request) -> None:
+        option = request.ghost[0]
+        self._ghost = self._solve(request, option)
+        window = request.window or (0.0, self._ghost.solution.duration_s)
+        self._send(Ghost(request.id, option, rows.curves(self._ghost, window, request.columns)))
+
+    def _findings(self, request: Request) -> None:
+        findings = self._engine.compare(
+            request.build,
+            detail="averaged",
+            cancelled=self._cancelled(request),
+            progress=lambda share: self._send(Progress(request.id, share)),
+        )
+        self._send(rows.findings(findings, request.id))
+
+    def _solve(self, request: Request, option: int | None) -> rows.Solved:
+        key = dumps(request.build) + msgspec.json.encode((option, request.event))
+        if key in self._kept:
+            self._kept.move_to_end(key)
+            return self._kept[key]
+        solution = self._engine.solve(
+            request.build,
+            event=request.event + 1,
+            option=None if option is None else option + 1,
+            detail="averaged",
+            cancelled=self._cancelled(request),
+        )
+        solved = rows.Solved(solution, request.build, option, request.event)
+        self._kept[key] = solved
+        while len(self._kept) > _KEPT:
+            self._kept.popitem(last=False)
+        return solved
+
+    def _cancelled(self, request: Request) -> Callable[[], bool]:
+        def cancelled() -> bool:
+            # Asked at every right-hand side, so a zoom need not wait for a long
+            # comparison: only zooms are ever sent to a worker that is busy.
+            if self._zooms.value != self._zooms_seen and self._connection.poll():
+                self.zoom(self._connection.recv())
+            return self._newest.value != request.id
+
+        return cancelled
+
+    def _send(self, message: Message) -> None:
+        self._connection.send(message)
+
+
+def _bug(request: Request, stage: str) -> Fault:
+    report = "\n".join(
+        (
+            f"Rippletree, {stage} of event {request.event + 1}, option {request.option}",
+            f"Python {platform.python_version()}, {platform.platform()}",
+            traceback.format_exc(),
+            dumps(request.build).decode(),
+        )
+    )
+    return Fault(
+        request.id,
+        "",
+        "",
+        "the solver met a fault of the program",
+        "The build is safe. Copy the report and send it to us",
+        stage,
+        report,
+    )
