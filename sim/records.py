@@ -1,0 +1,162 @@
+"""The build as plain frozen records, just as the file has it.
+
+Nothing is parsed here: a value stays the text or number that was given, so that a
+file that is read and written again is the same file. `sim.resolve` turns values
+into SI numbers.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+import msgspec
+
+FORMAT = "rippletree-build"
+VERSION = 1
+
+Mark = Literal["sourced", "derived", "assumed", "measured"]
+Deck = Literal["lower", "upper", "top"]
+Conductor = Literal["pair", "plus", "minus"]
+EventKind = Literal["throttle", "steady", "plug_in", "tap", "load_step"]
+
+
+class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of all records of a build."""
+
+
+class Quantity(Record):
+    """A value with where it is from.
+
+    Attributes
+    ----------
+    value : text with a unit, or a plain number in SI
+    mark : sourced, derived (worked out), assumed (our guess) or measured
+    source : where it is from, in words
+    tolerance : share by which it may be off either way ("20 %" or 0.2)
+    """
+
+    value: str | float | int | bool
+    mark: Mark | None = None
+    source: str = ""
+    tolerance: str | float | int | None = None
+
+
+Given = str | float | int | bool | Quantity
+
+
+class Part(Record):
+    """A thing with ratings. `at` is mm from the frame's middle, x right, y to the rear."""
+
+    id: str
+    kind: str
+    at: tuple[float, float] | None = None
+    deck: Deck = "lower"
+    turn: float = 0.0  # degrees clockwise
+    label: str = ""
+    values: dict[str, Given] = {}
+
+
+class Lead(Record, rename={"from_": "from"}):
+    """A pair of conductors (or one of them) between two addresses; `via` in mm."""
+
+    id: str
+    from_: str
+    to: str
+    gauge: Given | None = None
+    length: Given | None = None
+    spacing: Given | None = None
+    twist_pitch: Given | None = None
+    resistance: Given | None = None
+    inductance: Given | None = None
+    conductor: Conductor = "pair"
+    via: tuple[tuple[float, float], ...] = ()
+
+
+if TYPE_CHECKING:
+    Added = Part | Lead
+else:
+    Added = Any  # a lead has "from", a part has "kind": told apart by `sim.build.loads`
+
+
+class Change(Record):
+    """One step of an option: exactly one of remove, bypass, set (with value) and add."""
+
+    remove: str | None = None
+    bypass: str | None = None
+    set: str | None = None
+    value: Given | None = None
+    add: Added | None = None
+
+
+class Option(Record):
+    """A named variant of the build."""
+
+    name: str
+    changes: tuple[Change, ...] = ()
+
+
+Course = tuple[tuple[Given, float], ...]
+
+
+class Event(Record):
+    """What the pilot or the bench does.
+
+    Attributes
+    ----------
+    course : (time, duty) for all ESCs, linear between, held outside, repeated = step
+    courses : the same per ESC id
+    freewheel : overrides the ESCs'
+    duty : of a steady event, and what a tap or a load step starts from
+    size, frequency, decay : of a tap
+    resistance : pre-charge resistor of a plug-in
+    part, at, value : load, time and new value of a load step
+    """
+
+    name: str
+    kind: EventKind
+    duration: Given
+    course: Course = ()
+    courses: dict[str, Course] = {}
+    freewheel: bool | None = None
+    duty: float | None = None
+    size: float | None = None
+    frequency: Given | None = None
+    decay: Given | None = None
+    resistance: Given | None = None
+    part: str | None = None
+    at: Given | None = None
+    value: Given | None = None
+
+
+class Clip(Record):
+    """A place to watch: tip here, ground there (None: the same place)."""
+
+    tip: str
+    ground: str | None = None
+
+
+class Build(Record):
+    """The document: one quad's power tree as it hangs together."""
+
+    format: Literal["rippletree-build"] = FORMAT
+    version: int = VERSION
+    name: str = ""
+    notes: str = ""
+    story: str = ""
+    frame: str = "x-5"
+    parts: tuple[Part, ...] = ()
+    leads: tuple[Lead, ...] = ()
+    options: tuple[Option, ...] = ()
+    events: tuple[Event, ...] = ()
+    clips: tuple[Clip, ...] = ()
+
+    def part(self, id_: str) -> Part | None:
+        """The part called `id_`, or None."""
+        return next((p for p in self.parts if p.id == id_), None)
+
+    def lead(self, id_: str) -> Lead | None:
+        """The lead called `id_`, or None."""
+        return next((lead for lead in self.leads if lead.id == id_), None)
+
+
+LEAD_VALUES = ("gauge", "length", "spacing", "twist_pitch", "resistance", "inductance")
