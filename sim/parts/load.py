@@ -1,0 +1,31 @@
+"""Anything that draws current."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from sim.parts.families import LoadKind, load_fields
+from sim.parts.kind import Values
+
+
+class Load(LoadKind):
+    """Anything that draws current from the supply.
+
+        resistor: i = v / resistance
+        current:  i = current, above minimum_voltage; below it current v / minimum_voltage
+        power:    i = power / v, above minimum_voltage; below it power v / minimum_voltage^2,
+                  following the supply as a first-order lag of its bandwidth
+
+    Supply limits and bandwidth are our guesses.
+
+    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    """
+
+    kind = "load"
+    title = "Load"
+    fields = load_fields(minimum=3.0, maximum=None)
+    typical: ClassVar[dict[str, str]] = {"mode": "resistor", "resistance": "10 Ohm"}
+
+    def size_mm(self, values: Values) -> tuple[float, float]:
+        """Usual size."""
+        return (12.0, 12.0)

@@ -1,0 +1,36 @@
+"""A video transmitter."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from sim.parts.families import LoadKind, load_fields
+from sim.parts.kind import Values
+
+
+class Vtx(LoadKind):
+    """A video transmitter, as a load with its supply limits.
+
+        resistor: i = v / resistance
+        current:  i = current, above minimum_voltage; below it current v / minimum_voltage
+        power:    i = power / v, above minimum_voltage; below it power v / minimum_voltage^2,
+                  following the supply as a first-order lag of its bandwidth
+
+    An analogue one draws some 4 W, a digital one 9 to 14 W, nearly constant as it has a
+    switching regulator (our guess). Its supply limits are our guesses too.
+
+    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    """
+
+    kind = "vtx"
+    title = "VTX"
+    fields = load_fields(minimum=7.0, maximum=None)
+    typical: ClassVar[dict[str, str]] = {
+        "mode": "power",
+        "power": "4.7 W",
+        "maximum_voltage": "26 V",
+    }
+
+    def size_mm(self, values: Values) -> tuple[float, float]:
+        """Usual size."""
+        return (28.0, 20.0)
