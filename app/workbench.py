@@ -17,7 +17,7 @@ from PySide6.QtGui import QUndoCommand, QUndoStack
 
 from app.solver.protocol import Answer, Curves, Fault, FindingsRow, Ghost, Request, Zoom
 from sim.errors import SimError
-from sim.event import default_events
+from sim.build import events_of
 from sim.options import apply
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ class Workbench(QObject):
     @property
     def events(self) -> tuple[Event, ...]:
         """Events of the build, or the ones it gets when it names none."""
-        return self._build.events or tuple(default_events(self._build))
+        return events_of(self._build)
 
     def set_event(self, event: int) -> None:
         if event != self._event:

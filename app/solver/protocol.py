@@ -103,8 +103,8 @@ class RatingRow(msgspec.Struct, frozen=True):
 
     name: str
     limit: float
-    value: float
-    used: float
+    value: float | None
+    used: float | None
     unit: str
     verdict: str
     reads: str
@@ -124,7 +124,8 @@ class PartRow(msgspec.Struct, frozen=True):
     @property
     def worst(self) -> RatingRow | None:
         """The rating used most."""
-        return max(self.ratings, key=lambda r: r.used, default=None)
+        known = [rating for rating in self.ratings if rating.used is not None]
+        return max(known, key=lambda rating: rating.used or 0.0, default=None)
 
 
 class EnergyRow(msgspec.Struct, frozen=True):

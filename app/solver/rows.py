@@ -18,8 +18,7 @@ from app.solver.protocol import (
     RatingRow,
 )
 from sim.assemble import assemble
-from sim.build import Clip
-from sim.event import default_events
+from sim.build import Clip, events_of
 from sim.options import apply
 from sim.solution import Signal
 
@@ -49,8 +48,7 @@ class Solved:
     clips: tuple[Clip, ...] = field(init=False)
 
     def __post_init__(self) -> None:
-        events = self.build.events or tuple(default_events(self.build))
-        self.event = events[self.event_index]
+        self.event = events_of(self.build)[self.event_index]
         option = None if self.option is None else self.build.options[self.option]
         shown = apply(self.build, option)
         self.network = assemble(shown, self.event)

@@ -1,0 +1,213 @@
+"""Open, save, recent files, and the copy that survives a crash.
+
+Every window keeps a copy of unsaved work in the user's data folder, named by its
+session and held by a lock file. A copy whose lock nobody holds any more is from
+a window that ended without closing; it is offered at the next start.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+import platformdirs
+from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
+
+from sim.build import Build, load, save
+from sim.errors import SimError
+
+if TYPE_CHECKING:
+    from app.workbench import Workbench
+
+AUTOSAVE_MS = 3000
+_RECENT = 8
+
+
+@dataclass(frozen=True)
+class Recovery:
+    """Unsaved work of a window that ended without closing."""
+
+    copy: Path
+    build: Build
+    origin: Path | None
+    saved: datetime
+
+
+class Documents(QObject):
+    """Files of one window.
+
+    Parameters
+    ----------
+    workbench : whose document it is
+    folder : where copies and the list of recent files are kept; the user's data
+        folder if not given
+    """
+
+    dirty_changed = Signal(bool)
+    autosaved = Signal()
+    recent_changed = Signal()
+
+    def __init__(
+        self, workbench: Workbench, folder: Path | None = None, parent: QObject | None = None
+    ) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._folder = folder or platformdirs.user_data_path("rippletree", appauthor=False)
+        self._copies = self._folder / "unsaved"
+        self._copies.mkdir(parents=True, exist_ok=True)
+        self._copy = self._copies / f"{uuid.uuid4().hex}.json"
+        self._lock = _lock_of(self._copy)
+        self._lock.tryLock(0)
+        self._timer = QTimer(self, singleShot=True, interval=AUTOSAVE_MS)
+        self._timer.timeout.connect(self.autosave)
+        workbench.build_changed.connect(self._touched)
+        workbench.undo_stack.cleanChanged.connect(self._clean_changed)
+
+    @property
+    def dirty(self) -> bool:
+        """Whether there is unsaved work."""
+        return not self._workbench.undo_stack.isClean()
+
+    @property
+    def folder(self) -> Path:
+        return self._folder
+
+    def new(self) -> None:
+        """An empty frame."""
+        self._replace(Build(name="New build"), None)
+
+    def open(self, path_or_preset: str | Path) -> None:
+        """Put a file or a preset on the bench.
+
+        Raises
+        ------
+        SimError   if it is no build; what is on the bench then stays
+        """
+        path = Path(path_or_preset)
+        build = load(path_or_preset)
+        on_disk = path.is_file()
+        self._replace(build, path.resolve() if on_disk else None)
+        if on_disk:
+            self._remember(path.resolve())
+
+    def save(self) -> bool:
+        """Save to the file it came from; False if it has none yet.
+
+        Raises
+        ------
+        SimError   if it cannot be written; the old file is then untouched
+        """
+        if self._workbench.path is None:
+            return False
+        self.save_as(self._workbench.path)
+        return True
+
+    def save_as(self, path: Path) -> None:
+        """Save to a file and go on with that one."""
+        path = path.resolve()
+        save(self._workbench.build, path)
+        self._workbench.set_path(path)
+        self._workbench.undo_stack.setClean()
+        self._forget_copy()
+        self._remember(path)
+
+    def autosave(self) -> None:
+        """Keep a copy of unsaved work; a full disk must not disturb the work itself."""
+        if not self.dirty:
+            return
+        try:
+            save(self._workbench.build, self._copy)
+            origin = self._workbench.path
+            self._origin_of(self._copy).write_text("" if origin is None else str(origin), "utf-8")
+        except (SimError, OSError):
+            self._timer.start()
+            return
+        self.autosaved.emit()
+
+    def recoveries(self) -> list[Recovery]:
+        """Copies left behind by windows that ended without closing, newest first."""
+        found: list[Recovery] = []
+        for copy in self._copies.glob("*.json"):
+            lock = _lock_of(copy)
+            if copy == self._copy or not lock.tryLock(0):
+                continue
+            lock.unlock()
+            try:
+                build = load(copy, checked=False)
+                origin_file = self._origin_of(copy)
+                origin = origin_file.read_text("utf-8") if origin_file.is_file() else ""
+                saved = datetime.fromtimestamp(copy.stat().st_mtime)
+            except (SimError, OSError):
+                continue
+            found.append(Recovery(copy, build, Path(origin) if origin else None, saved))
+        return sorted(found, key=lambda r: r.saved, reverse=True)
+
+    def recover(self, recovery: Recovery) -> None:
+        """Go on with a copy left behind; it counts as unsaved."""
+        self._replace(recovery.build, recovery.origin)
+        self._workbench.undo_stack.resetClean()
+        self.autosave()
+        self.discard(recovery)
+
+    def discard(self, recovery: Recovery) -> None:
+        """Delete a copy left behind."""
+        recovery.copy.unlink(missing_ok=True)
+        self._origin_of(recovery.copy).unlink(missing_ok=True)
+
+    @property
+    def recent(self) -> list[Path]:
+        """Files opened or saved lately that are still there, newest first."""
+        try:
+            names = msgspec.json.decode(self._recent_file.read_bytes(), type=list[str])
+        except (OSError, msgspec.DecodeError):
+            return []
+        return [path for path in map(Path, names) if path.is_file()]
+
+    def close(self) -> None:
+        """The window closes in the ordinary way: nothing to recover."""
+        self._timer.stop()
+        self._forget_copy()
+        self._lock.unlock()
+
+    @property
+    def _recent_file(self) -> Path:
+        return self._folder / "recent.json"
+
+    @staticmethod
+    def _origin_of(copy: Path) -> Path:
+        return copy.with_suffix(".origin")
+
+    def _replace(self, build: Build, path: Path | None) -> None:
+        self._forget_copy()
+        self._workbench.replace(build, path)
+
+    def _touched(self) -> None:
+        # Not restarted by each edit, or a long drag would never be kept.
+        if not self._timer.isActive():
+            self._timer.start()
+
+    def _clean_changed(self, clean: bool) -> None:
+        self.dirty_changed.emit(not clean)
+
+    def _forget_copy(self) -> None:
+        self._copy.unlink(missing_ok=True)
+        self._origin_of(self._copy).unlink(missing_ok=True)
+
+    def _remember(self, path: Path) -> None:
+        names = [str(path), *(str(p) for p in self.recent if p != path)][:_RECENT]
+        try:
+            self._recent_file.write_bytes(msgspec.json.encode(names))
+        except OSError:
+            return
+        self.recent_changed.emit()
+
+
+def _lock_of(copy: Path) -> QLockFile:
+    lock = QLockFile(str(copy.with_suffix(".lock")))
+    # Never stale by age: a window may stand open for days. A dead owner is found.
+    lock.setStaleLockTime(0)
+    return lock

@@ -1,0 +1,210 @@
+"""The curves: one strip per clip on one volts scale, and the whole event below."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QRectF, QSize, Qt, QTimer
+from PySide6.QtGui import QPainter, QPen
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from app.scope.ribbon import Ribbon
+from app.scope.strip import GUTTER, Strip
+from app.scope.ticks import ticks, volt_range
+from app.words import seconds
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.solver.protocol import Answer, Curve
+    from app.workbench import Workbench
+
+# An answer that comes sooner than this never turns the curves pale: no flicker.
+_PATIENCE_MS = 150
+# Ledger residual up to which the energy check counts as passed.
+_RESIDUAL = 1e-6
+_MOST_STRIPS = 6
+
+
+class Scope(QWidget):
+    """Shows `workbench.answer` and its ghost."""
+
+    def __init__(self, workbench: Workbench, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._look = look
+        self._strips: list[Strip] = []
+        self.setAccessibleName("Curves")
+        self._patience = QTimer(self, singleShot=True, interval=_PATIENCE_MS)
+        self._patience.timeout.connect(self._turn_pale)
+        self._column = QVBoxLayout()
+        self._column.setSpacing(8)
+        self._axis = _TimeAxis(look)
+        self.ribbon = Ribbon(look)
+        self._caption = QLabel("drag here to look closer; any zoom is exact")
+        self._energy = QLabel()
+        ribbon_row = QHBoxLayout()
+        ribbon_row.setContentsMargins(GUTTER, 0, 0, 0)
+        ribbon_row.addWidget(self.ribbon)
+        caption_row = QHBoxLayout()
+        caption_row.setContentsMargins(GUTTER, 0, 0, 0)
+        caption_row.addWidget(self._caption)
+        caption_row.addStretch(1)
+        caption_row.addWidget(self._energy)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(8, 10, 18, 8)
+        column.setSpacing(4)
+        column.addLayout(self._column, 1)
+        column.addWidget(self._axis)
+        column.addLayout(ribbon_row)
+        column.addLayout(caption_row)
+        self.ribbon.window_wanted.connect(workbench.set_window)
+        workbench.answer_changed.connect(self.refresh)
+        workbench.window_changed.connect(self._show_window)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.refresh()
+
+    @property
+    def strips(self) -> tuple[Strip, ...]:
+        return tuple(self._strips)
+
+    @property
+    def pale(self) -> bool:
+        """Whether the curves are shown paler because a newer answer is due."""
+        return any(strip._pale for strip in self._strips)
+
+    def refresh(self) -> None:
+        """Draw what the workbench has now."""
+        bench = self._workbench
+        if bench.stale:
+            # Each answer of a drag starts the wait anew, so live curves stay strong.
+            if bench.answer is not None and bench.answer.live:
+                self._patience.start()
+            elif not self._patience.isActive():
+                self._patience.start()
+        else:
+            self._patience.stop()
+        answer = bench.answer
+        if answer is None:
+            return
+        if not bench.stale or answer.live:
+            for strip in self._strips:
+                strip.set_pale(False)
+        if bench.problem is not None and not bench.stale:
+            self._turn_pale()
+        self._draw(answer)
+
+    def _draw(self, answer: Answer) -> None:
+        curves = answer.curves[:_MOST_STRIPS]
+        self._fit_strips(len(curves))
+        ghosts, ghost_name = self._ghosts()
+        scale = volt_range(_extremes([*curves, *ghosts.values()], curves))
+        for strip, curve in zip(self._strips, curves, strict=True):
+            ghost = ghosts.get((curve.place, curve.ground))
+            strip.show_curve(curve, ghost, ghost_name, scale, answer.window)
+        self._axis.show_window(answer.window)
+        self._show_window()
+        energy = answer.energy
+        passed = energy.residual <= _RESIDUAL
+        self._energy.setText("energy check: passed" if passed else "energy check: failed")
+        self._energy.setToolTip(
+            f"{energy.from_sources_J:.4g} J from the pack, {energy.dissipated_J:.4g} J turned to "
+            f"heat and air, {energy.stored_change_J:.4g} J more stored; "
+            f"not accounted for: {energy.residual:.1e} of what was turned over"
+        )
+
+    def _ghosts(self) -> tuple[dict[tuple[str, str | None], Curve], str]:
+        bench = self._workbench
+        if bench.ghost is None or bench.answer is None or bench.answer.live:
+            return {}, ""
+        index = bench.ghost.option
+        name = "as drawn" if index is None else bench.build.options[index].name
+        return {(c.place, c.ground): c for c in bench.ghost.curves}, name
+
+    def _fit_strips(self, count: int) -> None:
+        while len(self._strips) > count:
+            strip = self._strips.pop()
+            self._column.removeWidget(strip)
+            strip.deleteLater()
+        while len(self._strips) < count:
+            strip = Strip(len(self._strips), self._look)
+            strip.plot.wheeled.connect(
+                lambda notches, share: self.ribbon.zoom(0.8**notches, share)
+            )
+            strip.plot.dragged.connect(self.ribbon.pan)
+            strip.plot.whole.connect(lambda: self._workbench.set_window(None))
+            self._strips.append(strip)
+            self._column.addWidget(strip, 1)
+
+    def _show_window(self) -> None:
+        answer = self._workbench.answer
+        if answer is not None:
+            self.ribbon.show_event(answer.overview, answer.duration_s, self._workbench.window)
+
+    def _turn_pale(self) -> None:
+        for strip in self._strips:
+            strip.set_pale(True)
+
+    def _restyle(self) -> None:
+        for label in (self._caption, self._energy):
+            label.setFont(self._look.font("small"))
+            label.setStyleSheet(f"color: {self._look.palette.muted.name()}")
+
+    def resizeEvent(self, event: object) -> None:
+        self._workbench.set_columns(self.width() - GUTTER - 26)
+
+
+class _TimeAxis(QWidget):
+    """Times under the last strip."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self._look = look
+        self._window = (0.0, 1.0)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        look.changed.connect(self.updateGeometry)
+
+    def sizeHint(self) -> QSize:
+        return QSize(200, self.fontMetrics().height() + 6 if not self._look.projector else 44)
+
+    def show_window(self, window: tuple[float, float]) -> None:
+        self._window = window
+        self.update()
+
+    def paintEvent(self, event: object) -> None:
+        painter = QPainter(self)
+        painter.setFont(self._look.font("small"))
+        colour = self._look.palette.muted
+        start, end = self._window
+        width = self.width() - GUTTER
+        room = painter.fontMetrics().horizontalAdvance("000.00 ms") * 1.3
+        for time in ticks(start, end, max(2, int(width / room))):
+            x = GUTTER + width * (time - start) / (end - start)
+            painter.setPen(QPen(colour, 1))
+            painter.drawLine(int(x), 0, int(x), 4)
+            text = seconds(time, end - start)
+            half = painter.fontMetrics().horizontalAdvance(text) / 2
+            left = min(x - half, self.width() - 2 * half)
+            painter.drawText(
+                QRectF(left - 4, 4, 2 * half + 8, self.height() - 4),
+                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
+                text,
+            )
+
+
+def _extremes(drawn: list[Curve], own: tuple[Curve, ...]) -> list[float]:
+    """Values the common scale has to hold: all curves, and the limits worth showing."""
+    values: list[float] = []
+    for curve in drawn:
+        if len(curve.low):
+            values += [float(curve.low.min()), float(curve.high.max())]
+    if not values:
+        return values
+    top = max(values)
+    span = max(top - min(values), 0.2 * abs(top))
+    for curve in own:
+        for limit in curve.limits:
+            # A limit far off would press the curves flat; its figure is in the findings.
+            if min(values) - 2.0 * span <= limit.value <= top + 2.0 * span:
+                values.append(limit.value)
+    return values

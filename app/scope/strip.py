@@ -1,0 +1,324 @@
+"""One clipped place: its curve between minimum and maximum, its limits, its name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QPainter, QPen
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from app.scope.ticks import ticks
+from app.words import volts
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QMouseEvent, QWheelEvent
+
+    from app.look import Look
+    from app.solver.protocol import Curve
+
+#: Room for the volts at the left of every strip; the time axis leaves the same.
+GUTTER = 36
+# Pixels on and off: solid, dash, dot. Made by leaving out segments, because a
+# dashed pen on a line of a thousand points costs ten times a solid one.
+_DASHES = ((1.0, 0.0), (7.0, 3.5), (2.0, 3.0))
+_GHOST_DASH = (1.5, 3.5)
+_PALE = 0.4
+
+
+class _Grid(pg.GraphicsObject):
+    """Hairlines at the volts; pyqtgraph's own grid costs 10 to 30 ms a frame."""
+
+    def __init__(self, plot: pg.PlotWidget) -> None:
+        super().__init__()
+        self._plot = plot
+        self.levels: list[float] = []
+        self.pen = QPen()
+
+    def boundingRect(self) -> QRectF:
+        return self._plot.getViewBox().viewRect()
+
+    def viewRangeChanged(self) -> None:
+        self.prepareGeometryChange()
+
+    def paint(self, painter: QPainter, *_: object) -> None:
+        rect = self._plot.getViewBox().viewRect()
+        painter.setPen(self.pen)
+        for level in self.levels:
+            painter.drawLine(QPointF(rect.left(), level), QPointF(rect.right(), level))
+
+
+class _Plot(pg.PlotWidget):
+    """A bare plot: wheel and drag go to the scope, which keeps all strips on one time."""
+
+    wheeled = Signal(float, float)
+    dragged = Signal(float)
+    whole = Signal()
+
+    def __init__(self) -> None:
+        super().__init__(enableMenu=False)
+        self.setMouseEnabled(False, False)
+        self.hideButtons()
+        for side in ("left", "bottom"):
+            self.hideAxis(side)
+        self.getPlotItem().setContentsMargins(0, 0, 0, 0)
+        self.getViewBox().setDefaultPadding(0.0)
+        self.setFrameShape(pg.QtWidgets.QFrame.Shape.NoFrame)
+        self.setAntialiasing(False)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._grabbed: float | None = None
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        share = event.position().x() / max(self.width(), 1)
+        self.wheeled.emit(event.angleDelta().y() / 120.0, share)
+        event.accept()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        self._grabbed = event.position().x()
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        if self._grabbed is not None:
+            self.dragged.emit((self._grabbed - event.position().x()) / max(self.width(), 1))
+            self._grabbed = event.position().x()
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        self._grabbed = None
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        self.whole.emit()
+
+
+class Strip(QWidget):
+    """A heading, and below it volts against time."""
+
+    def __init__(self, index: int, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._look = look
+        self._index = index
+        self._curve: Curve | None = None
+        self._ghost: Curve | None = None
+        self._ghost_name = ""
+        self._pale = False
+        self._range = (0.0, 1.0)
+        self.name = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.figure = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.figure.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        self.plot = _Plot()
+        heading = QHBoxLayout()
+        heading.setContentsMargins(GUTTER, 0, 0, 0)
+        heading.addWidget(self.name)
+        heading.addStretch(1)
+        heading.addWidget(self.figure)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        column.addLayout(heading)
+        row = QHBoxLayout()
+        row.setContentsMargins(GUTTER, 0, 0, 0)
+        row.addWidget(self.plot)
+        column.addLayout(row, 1)
+        self._grid = _Grid(self.plot)
+        self._fill = pg.PlotCurveItem(connect="pairs", antialias=False)
+        self._lines = [pg.PlotCurveItem(antialias=True) for _ in range(2)]
+        self._ghost_line = pg.PlotCurveItem(antialias=True)
+        self._ghost_label = pg.TextItem(anchor=(1, 0))
+        self._limit_lines: list[pg.InfiniteLine] = []
+        self._limit_labels: list[pg.TextItem] = []
+        for depth, item in enumerate(
+            (self._grid, self._ghost_line, self._fill, *self._lines, self._ghost_label)
+        ):
+            item.setZValue(depth)
+            self.plot.addItem(item, ignoreBounds=True)
+        look.changed.connect(self.restyle)
+        self.restyle()
+
+    def show_curve(
+        self,
+        curve: Curve,
+        ghost: Curve | None,
+        ghost_name: str,
+        volt_range: tuple[float, float],
+        window: tuple[float, float],
+    ) -> None:
+        """Draw a curve, and dotted behind it the same place of another option."""
+        same_limits = self._curve is not None and self._curve.limits == curve.limits
+        self._curve, self._ghost, self._ghost_name = curve, ghost, ghost_name
+        self._range = volt_range
+        self.name.setText(curve.label)
+        self.figure.setText(_figure(curve))
+        self.setAccessibleName(f"{curve.label}, {_figure(curve)}")
+        self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
+        self._grid.levels = ticks(*volt_range, most=4)
+        self._grid.update()
+        if not same_limits:
+            self._make_limits()
+        self._place_limits()
+        self._draw()
+        self.update()
+
+    def set_pale(self, pale: bool) -> None:
+        """Paler while a newer answer is on its way."""
+        if pale != self._pale:
+            self._pale = pale
+            for item in (self._fill, *self._lines, self._ghost_line):
+                item.setOpacity(_PALE if pale else 1.0)
+            self.figure.setEnabled(not pale)
+
+    def restyle(self) -> None:
+        """Colours and type of the present look."""
+        p = self._look.palette
+        colour = p.line(self._index)
+        width = 3.0 if self._look.projector else 1.0
+        self.plot.setBackground(p.paper)
+        fill = pg.mkColor(colour)
+        fill.setAlphaF(0.33)
+        self._fill.setPen(pg.mkPen(fill, width=1))
+        for line in self._lines:
+            line.setPen(pg.mkPen(colour, width=width))
+            line.setSegmentedLineMode("on" if width > 1 else "auto")
+        self._ghost_line.setPen(pg.mkPen(p.muted, width=width))
+        self._grid.pen = pg.mkPen(p.faint, width=1)
+        self._ghost_label.setColor(p.muted)
+        self._ghost_label.setFont(self._look.font("small"))
+        self.name.setFont(self._look.font("name"))
+        self.figure.setFont(self._look.font())
+        if self._curve is not None:
+            self._make_limits()
+            self._place_limits()
+        self.update()
+
+    def paintEvent(self, event: object) -> None:
+        painter = QPainter(self)
+        painter.setFont(self._look.font("small"))
+        painter.setPen(self._look.palette.muted)
+        top, height = self.plot.y(), self.plot.height()
+        low, high = self._range
+        for level in self._grid.levels:
+            y = top + height * (high - level) / (high - low)
+            box = QRectF(0, y - 12, GUTTER - 6, 24)
+            painter.drawText(
+                box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{level:g}"
+            )
+
+    def resizeEvent(self, event: object) -> None:
+        if self._curve is not None:
+            self._place_limits()
+            self._draw()
+
+    def _draw(self) -> None:
+        curve = self._curve
+        if curve is None:
+            return
+        low, high = np.asarray(curve.low), np.asarray(curve.high)
+        middle = (curve.t[:-1] + curve.t[1:]) / 2.0
+        if self._thin(low, high):
+            self._fill.setData([], [])
+            self._set_line(self._lines[0], middle, (low + high) / 2.0, _DASHES[self._index % 3])
+            self._lines[1].setData([], [])
+        else:
+            across = np.empty(2 * len(low))
+            up = np.empty_like(across)
+            across[0::2] = across[1::2] = middle
+            up[0::2], up[1::2] = low, high
+            self._fill.setData(across, up, connect="pairs")
+            for line, values in zip(self._lines, (low, high), strict=True):
+                self._set_line(line, middle, values, _DASHES[self._index % 3])
+        self._draw_ghost()
+
+    def _thin(self, low: np.ndarray, high: np.ndarray) -> bool:
+        """Whether the band between minimum and maximum is a line on this screen.
+
+        A smooth curve moves within a column too, so what counts is the band
+        against the step to the next column.
+        """
+        volts_per_pixel = (self._range[1] - self._range[0]) / max(self.plot.height(), 1)
+        middle = (low + high) / 2.0
+        step = np.abs(np.gradient(middle)) if len(middle) > 1 else np.zeros_like(middle)
+        return bool(np.all(high - low <= 1.5 * step + 1.5 * volts_per_pixel))
+
+    def _set_line(
+        self,
+        line: pg.PlotCurveItem,
+        across: np.ndarray,
+        values: np.ndarray,
+        dash: tuple[float, float],
+    ) -> None:
+        if dash[1] == 0.0 or len(across) < 2:
+            line.setData(across, values, connect="all")
+            return
+        # Dashes need points closer than a dash is long.
+        dense = np.linspace(across[0], across[-1], max(len(across), 2 * self.plot.width()))
+        values = np.interp(dense, across, values)
+        span = max(float(dense[-1] - dense[0]), 1e-15)
+        dx = np.diff(dense) / span * self.plot.width()
+        dy = np.diff(values) / (self._range[1] - self._range[0]) * self.plot.height()
+        way = np.concatenate(([0.0], np.cumsum(np.hypot(dx, dy))))
+        on = (way % (dash[0] + dash[1])) < dash[0]
+        line.setData(dense, values, connect=on.astype(np.int32))
+
+    def _draw_ghost(self) -> None:
+        ghost = self._ghost
+        if ghost is None or len(ghost.high) == 0:
+            self._ghost_line.setData([], [])
+            self._ghost_label.setText("")
+            return
+        middle = (ghost.t[:-1] + ghost.t[1:]) / 2.0
+        high = np.asarray(ghost.high)
+        self._set_line(self._ghost_line, middle, high, _GHOST_DASH)
+        peak = "" if ghost.peak is None else f": {volts(ghost.peak)}"
+        self._ghost_label.setText(f"{self._ghost_name}{peak}")
+        self._ghost_label.setPos(float(middle[-1]), self._ghost_label_at(high))
+
+    def _ghost_label_at(self, high: np.ndarray) -> float:
+        """Above the ghost's end, or below where there is no room above."""
+        low_volt, high_volt = self._range
+        text = self._look.font("small").pointSizeF() * 2.2
+        text_volt = text * (high_volt - low_volt) / max(self.plot.height(), 1)
+        tail = float(np.max(high[-max(len(high) // 4, 1) :]))
+        above = tail + text_volt
+        if self._curve is not None:
+            for limit in self._curve.limits:
+                if tail < limit.value < above + text_volt:
+                    return tail - 0.15 * text_volt
+        return above if above < high_volt else tail - 0.15 * text_volt
+
+    def _make_limits(self) -> None:
+        for item in (*self._limit_lines, *self._limit_labels):
+            self.plot.removeItem(item)
+        self._limit_lines, self._limit_labels = [], []
+        p = self._look.palette
+        if self._curve is None:
+            return
+        for limit in self._curve.limits:
+            pen = pg.mkPen(p.limit, width=1.3 * (2 if self._look.projector else 1))
+            pen.setDashPattern([6, 3.5])
+            line = pg.InfiniteLine(limit.value, angle=0, pen=pen)
+            words = f"{limit.label} {limit.value:g} V"
+            label = pg.TextItem(words, color=p.limit, anchor=(0, 1))
+            label.setFont(self._look.font("small"))
+            self.plot.addItem(line, ignoreBounds=True)
+            self.plot.addItem(label, ignoreBounds=True)
+            self._limit_lines.append(line)
+            self._limit_labels.append(label)
+
+    def _place_limits(self) -> None:
+        left = self.plot.getViewBox().viewRange()[0][0]
+        low, high = self._range
+        for line, label in zip(self._limit_lines, self._limit_labels, strict=True):
+            value = float(line.value())
+            label.setPos(left, value)
+            # Above the dashes, below them where the strip ends.
+            room = (high - value) / (high - low) * self.plot.height()
+            label.setAnchor((0, 0 if room < 20 * self._look.scale else 1))
+
+
+def _figure(curve: Curve) -> str:
+    if curve.peak is None:
+        return ""
+    slow = "slow " if curve.slow else ""
+    words = f"{slow}peak {volts(curve.peak)}"
+    if curve.lowest is not None and any(not limit.upper for limit in curve.limits):
+        words += f", lowest {volts(curve.lowest)}"
+    return words

@@ -1,0 +1,47 @@
+"""Figures and places as people say them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from app.wiring.facts import place_name
+from sim import quantity
+
+if TYPE_CHECKING:
+    from app.solver.protocol import CellRow, RatingRow
+    from sim.build import Build
+
+#: Marks in the file to words on screen.
+MARKS = {
+    "sourced": "sourced",
+    "derived": "worked out",
+    "assumed": "our guess",
+    "measured": "you measured",
+}
+
+
+def volts(value: float) -> str:
+    """Volts to a tenth, below one volt in mV."""
+    return f"{value:.1f} V" if abs(value) >= 1.0 else quantity.format(value, "V", 2)
+
+
+def of_limit(row: CellRow | RatingRow) -> str:
+    """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10"."""
+    if row.value is None:
+        return "not known yet"
+    value = f"{row.value:.1f}" if abs(row.value) >= 1.0 else f"{row.value:.2g}"
+    if row.reads == "minimum_volts":
+        return f"{value} {row.unit}, needs {row.limit:g}"
+    return f"{value} of {row.limit:g} {row.unit}"
+
+
+def seconds(value: float, span: float) -> str:
+    """A time on an axis that spans `span` seconds: "30 ms", "0", "12.5 µs"."""
+    if abs(value) < 1e-9 * max(span, 1e-12):
+        return "0"
+    return quantity.format(value, "s", 6)
+
+
+def place(build: Build, address: str) -> str:
+    """A place by the name of its part."""
+    return place_name(build, address)
