@@ -1,1 +1,1 @@
-"""The window and the commands. `sim` never imports from here."""
+"""The window and the headless verbs, on top of `sim`."""

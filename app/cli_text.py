@@ -1,0 +1,207 @@
+"""What the headless verbs say to people, as plain text.
+
+The same words and figures as the window's, in columns. Numbers that the chosen
+level of detail does not know are shown as a dash.
+"""
+
+from __future__ import annotations
+
+import inspect
+from typing import TYPE_CHECKING, Any
+
+from sim.quantity import format as quantity_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from sim.build import PresetInfo
+    from sim.check import Finding
+    from sim.findings import Findings
+    from sim.parts import Field
+    from sim.solution import Figures, Solution
+
+CAUTION = "Within ratings in this model. Not a promise to fly."
+#: What `sim.network.Load` and the like call an amount without a unit.
+_PLAIN = ("", "text", "flag", "choice")
+
+
+def presets(found: Sequence[PresetInfo]) -> str:
+    """One paragraph a preset."""
+    lines = []
+    for preset in found:
+        lines += [f"{preset.id}", f"    {preset.name}. {preset.story}".rstrip()]
+        for title, names in (("options", preset.options), ("events", preset.events)):
+            if names:
+                numbered = ", ".join(f"{n} {name}" for n, name in enumerate(names, 1))
+                lines.append(f"    {title}: {numbered}")
+    return _joined(lines)
+
+
+def solution(solved: Solution, figures: Figures) -> str:
+    """Joints, parts, limits and the energy check of one run."""
+    lines = [
+        f"{solved.build.name}: {solved.event}, {solved.option or 'as drawn'}, "
+        f"{_DETAIL[solved.detail]}",
+        "",
+    ]
+    slow = any(joint.peak_V is None for joint in figures.joints)
+    heads = ("joint", "slow peak" if slow else "peak", "slow lowest" if slow else "lowest")
+    rows = [
+        (
+            joint.label or joint.id,
+            _volts(joint.slow_peak_V if slow else joint.peak_V),
+            _volts(joint.slow_min_V if slow else joint.min_V),
+            _volts(joint.mean_V),
+            _volts(joint.start_V),
+        )
+        for joint in figures.joints
+    ]
+    lines += _table((*heads, "mean", "at the start"), rows)
+    lines.append("")
+    rows = [
+        (part.id, _amount(part.peak_A, "A"), _amount(part.rms_A, "A"), _amount(part.loss_J, "J"))
+        for part in figures.parts
+    ]
+    lines += _table(("part", "peak", "RMS", "loss"), rows)
+    limits = [(part.id, use) for part in figures.parts for use in part.ratings]
+    if limits:
+        lines.append("")
+        rows = [
+            (
+                part,
+                use.name,
+                _against(use.value, use.limit, use.unit),
+                _share(use.used),
+                use.verdict,
+            )
+            for part, use in limits
+        ]
+        lines += _table(("part", "limit", "", "used", ""), rows)
+    check = "passed" if solved.energy.residual <= 1e-6 else "failed"
+    lines += ["", f"energy check: {check} ({solved.energy.residual:.0e} of the energy moved)"]
+    if not solved.stable:
+        lines.append("The starting point is unstable: the figures show how it leaves it.")
+    lines += _caveats(solved.not_covered)
+    return _joined(lines)
+
+
+def findings(found: Findings) -> str:
+    """The answer sentence, then one row an option."""
+    lines = [found.sentence, ""]
+    rows = []
+    for card in found.cards:
+        worst = card.worst
+        if worst is None:
+            rows.append((card.option, card.verdict, "no limit given", "", ""))
+            continue
+        rows.append(
+            (
+                card.option,
+                card.verdict,
+                _against(worst.value, worst.limit, worst.unit),
+                f"{worst.part}: {worst.rating}, {worst.reads}",
+                worst.event,
+            )
+        )
+    lines += _table(("option", "", "worst", "of what", "in"), rows)
+    lines += _caveats(())
+    return _joined(lines)
+
+
+def checked(name: str, found: Sequence[Finding]) -> str:
+    """All findings of one build, errors first."""
+    if not found:
+        return f"{name}: nothing to find fault with\n"
+    lines = []
+    for finding in sorted(found, key=lambda f: f.level != "error"):
+        where = f"{finding.where}: " if finding.where else ""
+        hint = f" {finding.hint.rstrip('.')}." if finding.hint else ""
+        lines.append(f"{name}: {finding.level}: {where}{finding.what.rstrip('.')}.{hint}")
+    return _joined(lines)
+
+
+def default_rows() -> list[dict[str, Any]]:
+    """Every kind of part with its values, as plain data."""
+    from sim.parts import KINDS
+
+    return [
+        {
+            "kind": kind.kind,
+            "title": kind.title,
+            "help": inspect.cleandoc(kind.__doc__ or ""),
+            "ports": [port.name for port in kind.ports],
+            "values": [_field_row(field) for field in kind.fields],
+        }
+        for kind in KINDS.values()
+    ]
+
+
+def defaults(kinds: Iterable[dict[str, Any]]) -> str:
+    """The same for people: one block a kind, one line a value."""
+    lines: list[str] = []
+    for kind in kinds:
+        lines += [f"{kind['kind']}: {kind['title']}"]
+        rows = []
+        for value in kind["values"]:
+            shown = "must be given" if value["required"] else value["shown"]
+            rows.append((f"    {value['name']}", shown, value["help"]))
+        lines += [*_table(None, rows), ""]
+    return _joined(lines)
+
+
+def _field_row(field: Field) -> dict[str, Any]:
+    shown = "-" if field.default is None else str(field.default)
+    if isinstance(field.default, (int, float)) and not isinstance(field.default, bool):
+        shown = quantity_text(field.default, field.unit if field.unit not in _PLAIN else "")
+    if isinstance(field.default, bool):
+        shown = "true" if field.default else "false"
+    return {
+        "name": field.name,
+        "unit": field.unit,
+        "required": field.required,
+        "default": field.default,
+        "shown": shown,
+        "mark": field.mark,
+        "source": field.source,
+        "help": field.help,
+    }
+
+
+_DETAIL = {"averaged": "averaged", "edges": "every edge"}
+
+
+def _caveats(not_covered: Sequence[str]) -> list[str]:
+    lines = [f"not covered: {text}" for text in not_covered]
+    return ["", *lines, CAUTION]
+
+
+def _volts(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f} V"
+
+
+def _amount(value: float | None, unit: str) -> str:
+    return "-" if value is None else quantity_text(value, unit, digits=3)
+
+
+def _against(value: float | None, limit: float, unit: str) -> str:
+    return f"{_amount(value, unit)} of {quantity_text(limit, unit)}"
+
+
+def _share(used: float | None) -> str:
+    return "-" if used is None else f"{100.0 * used:.0f} %"
+
+
+def _table(heads: Sequence[str] | None, rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows in columns two spaces apart, without spaces at the ends of lines."""
+    every = [*([heads] if heads else []), *rows]
+    if not every:
+        return []
+    widths = [max(len(row[column]) for row in every) for column in range(len(every[0]))]
+    return [
+        "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+        for row in every
+    ]
+
+
+def _joined(lines: Sequence[str]) -> str:
+    return "\n".join(lines).rstrip("\n") + "\n"
