@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sim.parts.kind import Kind, Values
+from sim.parts.kind import Kind, Port, Values
 
 if TYPE_CHECKING:
     from sim.network import Stamp
@@ -23,7 +23,7 @@ class Joint(Kind):
 
     kind = "joint"
     title = "Joint"
-    ports = ()
+    ports = (Port("in"),)
     group = "Power"
 
     def stamp(self, values: Values, net: Stamp) -> None:
