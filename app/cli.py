@@ -17,37 +17,24 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import math
 import os
 import sys
 import warnings
 from dataclasses import dataclass
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
+from app import cli_files
+from app.cli_files import BadInput
 from sim.errors import SimError, one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
 
-    from sim.build import Build
     from sim.check import Finding
-    from sim.solution import Solution
 
 DONE, FAILING, BAD_INPUT = 0, 1, 2
 #: What a shell reports for a command that Ctrl-C ended.
 INTERRUPTED = 130
-
-#: Rows of one CSV file: some 100 MB for a build with eight joints.
-MOST_ROWS = 1_000_000
-#: Rows sampled at a time, so that a long file needs no long array.
-ROWS_AT_ONCE = 10_000
-#: Steps between first and last row where --every is not given.
-DEFAULT_STEPS = 1000
-
-
-class BadInput(Exception):
-    """What the user gave cannot be used; the text is the whole line shown."""
 
 
 @dataclass(frozen=True)
@@ -161,14 +148,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command line; returns its exit code."""
     try:
         outcome = _run(sys.argv[1:] if argv is None else argv)
-        _print(outcome.text)
+        cli_files.show(outcome.text)
         return outcome.code
     except BrokenPipeError:
         # The reader has what it wanted. Python flushes once more at exit: give it a place.
-        _discard_stdout()
+        cli_files.discard_stdout()
         return DONE
     except KeyboardInterrupt:
-        _discard_stdout()
+        cli_files.discard_stdout()
         return INTERRUPTED
     except BadInput as error:
         return _complain(str(error))
@@ -216,7 +203,8 @@ def _window() -> int:
             f"rippletree: Qt cannot be loaded: {error}. "
             "README.md names the system libraries that it needs."
         ) from error
-    return main_window.run(path=None)
+    code: int = main_window.run(path=None)
+    return code
 
 
 # --------------------------------------------------------------------------- verbs
@@ -248,47 +236,36 @@ def _solve(args: argparse.Namespace) -> Outcome:
 
     if args.json is not None and args.json == args.csv:
         raise BadInput("rippletree solve: --json and --csv name the same place. Give two.")
-    build = _load(args.build)
-    _keep_inputs(args, [args.build])
-    with _Naming(args.build):
-        solution = sim.solve(
-            build,
-            event=_name_or_number(args.event),
-            option=_name_or_number(args.option),
-            seed=args.seed,
-            **_given(detail=args.detail),
-        )
-        start, stop = _interval(args, solution.duration_s)
-        document = solution.to_json_dict()
-        window = None
-        if args.start is not None or args.stop is not None:
-            window = solution.figures(start, stop)
-            document = window.to_json_dict()
-        text = cli_text.solution(solution, window)
+    cli_files.keep_inputs([("--json", args.json), ("--csv", args.csv)], [args.build])
+    build = cli_files.load(args.build)
+    with cli_files.Naming(args.build):
+        solution = sim.solve(build, args.event, args.option, seed=args.seed, **_detail_of(args))
+        start, stop = cli_files.stretch(args.build, args.start, args.stop, solution.duration_s)
+        document = solution.to_json_dict(start, stop)
         if args.csv is not None:
-            rows = _csv(solution, start, stop, args.every)
+            rows = cli_files.csv(solution, start, stop, args.every)
             if args.csv == "-":
                 return _finish(args, DONE, document, lambda: "".join(rows))
-            _write(args.csv, rows)
-    return _finish(args, DONE, document, lambda: text)
+            cli_files.write(args.csv, rows)
+        return _finish(args, DONE, document, lambda: cli_text.solution(solution, start, stop))
 
 
 def _compare(args: argparse.Namespace) -> Outcome:
     import sim
     from app import cli_text
 
-    build = _load(args.build)
-    _keep_inputs(args, [args.build])
-    with _Naming(args.build):
-        findings = sim.compare(
-            build,
-            event=_name_or_number(args.event),
-            seeds=args.seeds,
-            **_given(detail=args.detail),
-        )
+    cli_files.keep_inputs([("--json", args.json)], [args.build])
+    build = cli_files.load(args.build)
+    with cli_files.Naming(args.build):
+        findings = sim.compare(build, args.event, args.seeds, **_detail_of(args))
     fails = any(card.verdict == "over" for card in findings.cards)
     code = FAILING if args.strict and fails else DONE
     return _finish(args, code, findings.to_json_dict(), lambda: cli_text.findings(findings))
+
+
+def _detail_of(args: argparse.Namespace) -> dict[str, Any]:
+    """Only what the user gave: the default is the library's."""
+    return {} if args.detail is None else {"detail": args.detail}
 
 
 def _check(args: argparse.Namespace) -> Outcome:
@@ -301,7 +278,7 @@ def _check(args: argparse.Namespace) -> Outcome:
         return _finish(args, DONE, {"kinds": kinds}, lambda: cli_text.defaults(kinds))
     if not args.build:
         raise BadInput("rippletree check: no BUILD given. Give files or preset ids, or --defaults.")
-    _keep_inputs(args, args.build)
+    cli_files.keep_inputs([("--json", args.json)], args.build)
     code, documents, texts = DONE, [], []
     for name in args.build:
         try:
@@ -321,8 +298,10 @@ def _found(name: str) -> list[Finding]:
     """All that can be said about one build, if it is one at all."""
     from sim import check
 
-    with _Naming(name):
-        return check.check(_load(name, checked=False))
+    build = cli_files.load(name, checked=False)
+    with cli_files.Naming(name):
+        found: list[Finding] = check.check(build)
+    return found
 
 
 def _plain(finding: Finding) -> dict[str, str]:
@@ -334,59 +313,6 @@ def _plain(finding: Finding) -> dict[str, str]:
     }
 
 
-# --------------------------------------------------------------------------- input
-
-
-class _Naming:
-    """Turns an error about a build into a line that names its file too."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, SimError):
-            # Inside, a file goes by its last name; here by the one that was typed.
-            line = str(error).removeprefix(f"{self.name}: ")
-            line = line.removeprefix(f"{Path(self.name).name}: ")
-            raise BadInput(f"rippletree: {self.name}: {line}") from error
-
-
-def _load(name: str, *, checked: bool = True) -> Build:
-    """The build behind a file or preset id."""
-    from sim import build
-
-    with _Naming(name):
-        return build.load(name, checked=checked)
-
-
-def _name_or_number(text: str | None) -> str | int | None:
-    if text is not None and text.isascii() and text.isdigit() and len(text) < 10:
-        return int(text)
-    return text
-
-
-def _given(**options: object) -> dict[str, Any]:
-    """Only what the user gave: the rest is the library's to choose."""
-    return {name: value for name, value in options.items() if value is not None}
-
-
-def _interval(args: argparse.Namespace, duration_s: float) -> tuple[float, float]:
-    start = 0.0 if args.start is None else args.start
-    stop = duration_s if args.stop is None else args.stop
-    # A time typed as "150 ms" may differ from the event's in the last place.
-    if math.isclose(stop, duration_s, rel_tol=1e-12):
-        stop = duration_s
-    if stop > duration_s or start >= stop:
-        raise BadInput(
-            f"rippletree solve: {args.build}: --from {start:g} s to {stop:g} s is no stretch of "
-            f"the event. Give two times between 0 s and {duration_s:g} s, the first the smaller."
-        )
-    return start, stop
-
-
 # --------------------------------------------------------------------------- output
 
 
@@ -396,119 +322,17 @@ def _finish(
     """Write the JSON where it was asked for; what is left is for standard output."""
     if args.json is None:
         return Outcome(code, text())
-    encoded = _encoded(document)
+    encoded = cli_files.encoded(document)
     if args.json == "-":
         return Outcome(code, encoded)
-    _write(args.json, iter([encoded]))
+    cli_files.write(args.json, [encoded])
     return Outcome(code, text())
-
-
-def _encoded(document: object) -> str:
-    import msgspec
-
-    return msgspec.json.format(msgspec.json.encode(document), indent=2).decode() + "\n"
-
-
-def _csv(solution: Solution, start: float, stop: float, every: float | None) -> Iterator[str]:
-    """Rows of a table of curves: `time_s`, then the clips, or all joints where there are none."""
-    import numpy as np
-
-    import sim
-
-    clips = [(clip.tip, clip.ground) for clip in solution.build.clips]
-    places = clips or [(joint.id, None) for joint in solution.joints]
-    names: list[str] = []
-    for tip, ground in places:
-        name = f"{tip}_V"
-        # The address alone, unless two clips share a tip and differ in their ground.
-        names.append(f"{tip}_to_{ground}_V" if name in names and ground else name)
-    signals = [sim.Signal("volts", tip, ground) for tip, ground in places]
-
-    step = (stop - start) / DEFAULT_STEPS if every is None else every
-    count = math.floor((stop - start) / step * (1.0 + 1e-12))
-    if count >= MOST_ROWS:
-        raise BadInput(
-            f"rippletree solve: --every {step:g} s gives {count + 1} rows. "
-            f"Give at least {(stop - start) / (MOST_ROWS - 1):.2g} s, or a shorter --from to --to."
-        )
-    times = np.minimum(start + step * np.arange(count + 1), stop)
-    if times[-1] < stop - 1e-9 * step:
-        times = np.append(times, stop)
-
-    def rows() -> Iterator[str]:
-        yield ",".join(["time_s", *names]) + "\n"
-        for first in range(0, len(times), ROWS_AT_ONCE):
-            some = times[first : first + ROWS_AT_ONCE]
-            volts = solution.sample(signals, some)
-            for time, row in zip(some.tolist(), volts.T.tolist(), strict=True):
-                yield ",".join(f"{value:.12g}" for value in (time, *row)) + "\n"
-
-    return rows()
-
-
-def _keep_inputs(args: argparse.Namespace, inputs: Sequence[str]) -> None:
-    """Refuse to write an answer over a build that is being read."""
-    for option in ("json", "csv"):
-        target = getattr(args, option, None)
-        if target in (None, "-"):
-            continue
-        for name in inputs:
-            try:
-                same = Path(target).samefile(name)
-            except OSError:
-                continue
-            if same:
-                raise BadInput(
-                    f"rippletree: {target}: --{option} would write over the build. "
-                    "Give another file."
-                )
-
-
-def _write(target: str, pieces: Iterator[str]) -> None:
-    try:
-        with open(target, "w", encoding="utf-8", newline="\n") as file:
-            _write_all(file, pieces)
-    except OSError as error:
-        raise BadInput(f"rippletree: {target}: cannot be written: {_why(error)}.") from error
-
-
-def _write_all(file: IO[str], pieces: Iterator[str]) -> None:
-    for piece in pieces:
-        file.write(piece)
-
-
-def _print(text: str) -> None:
-    try:
-        # JSON is UTF-8 by definition; a table on a console of another encoding is not, and
-        # there a sign that it lacks must not end the program.
-        if text.startswith("{") and hasattr(sys.stdout, "reconfigure"):
-            sys.stdout.reconfigure(encoding="utf-8")
-        elif hasattr(sys.stdout, "reconfigure"):
-            sys.stdout.reconfigure(errors="replace")
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        _discard_stdout()
-        raise BadInput(f"rippletree: standard output: {_why(error)}.") from error
-
-
-def _discard_stdout() -> None:
-    with contextlib.suppress(OSError, ValueError, AttributeError):
-        null = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(null, sys.stdout.fileno())
-        os.close(null)
 
 
 def _complain(line: str) -> int:
     with contextlib.suppress(OSError):  # nobody is left to tell
         print(one_line(line, limit=1000), file=sys.stderr)
     return BAD_INPUT
-
-
-def _why(error: OSError) -> str:
-    return (error.strerror or str(error) or type(error).__name__).lower()
 
 
 if __name__ == "__main__":

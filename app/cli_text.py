@@ -18,10 +18,13 @@ if TYPE_CHECKING:
     from sim.check import Finding
     from sim.findings import Findings
     from sim.parts import Field
-    from sim.solution import Figures, Solution
+    from sim.solution import Solution
+
+#: Largest residual of the energy over what was moved that counts as none.
+ENERGY_CHECK = 1e-6
 
 CAUTION = "Within ratings in this model. Not a promise to fly."
-#: What `sim.network.Load` and the like call an amount without a unit.
+#: Units of fields whose values are shown as they are.
 _PLAIN = ("", "text", "flag", "choice")
 
 
@@ -37,75 +40,68 @@ def presets(found: Sequence[PresetInfo]) -> str:
     return _joined(lines)
 
 
-def solution(solved: Solution, figures: Figures) -> str:
-    """Joints, parts, limits and the energy check of one run."""
+def solution(solved: Solution, start: float, stop: float) -> str:
+    """Joints, parts and limits over a stretch of one run (s), and its energy check."""
+    joints, parts = solved.figures(start, stop)
     lines = [
-        f"{solved.build.name}: {solved.event}, {solved.option or 'as drawn'}, "
-        f"{_DETAIL[solved.detail]}",
+        f"{solved.build}: {solved.event}, {solved.option or 'as drawn'}, {_DETAIL[solved.detail]}",
         "",
     ]
-    slow = any(joint.peak_V is None for joint in figures.joints)
-    heads = ("joint", "slow peak" if slow else "peak", "slow lowest" if slow else "lowest")
-    rows = [
-        (
-            joint.label or joint.id,
-            _volts(joint.slow_peak_V if slow else joint.peak_V),
-            _volts(joint.slow_min_V if slow else joint.min_V),
-            _volts(joint.mean_V),
-            _volts(joint.start_V),
-        )
-        for joint in figures.joints
-    ]
-    lines += _table((*heads, "mean", "at the start"), rows)
-    lines.append("")
-    rows = [
-        (part.id, _amount(part.peak_A, "A"), _amount(part.rms_A, "A"), _amount(part.loss_J, "J"))
-        for part in figures.parts
-    ]
-    lines += _table(("part", "peak", "RMS", "loss"), rows)
-    limits = [(part.id, use) for part in figures.parts for use in part.ratings]
-    if limits:
-        lines.append("")
-        rows = [
+    slow = not solved.knows_peaks
+    heads = ("slow peak", "slow lowest") if slow else ("peak", "lowest")
+    lines += _table(
+        ("joint", *heads, "mean", "at the start"),
+        [
             (
-                part,
-                use.name,
-                _against(use.value, use.limit, use.unit),
-                _share(use.used),
-                use.verdict,
+                joint.label or joint.id,
+                _volts(joint.slow_peak_V if slow else joint.peak_V),
+                _volts(joint.slow_min_V if slow else joint.min_V),
+                _volts(joint.mean_V),
+                _volts(joint.start_V),
             )
-            for part, use in limits
-        ]
-        lines += _table(("part", "limit", "", "used", ""), rows)
-    check = "passed" if solved.energy.residual <= 1e-6 else "failed"
-    lines += ["", f"energy check: {check} ({solved.energy.residual:.0e} of the energy moved)"]
+            for joint in joints
+        ],
+    )
+    lines.append("")
+    lines += _table(
+        ("part", "peak", "RMS", "loss"),
+        [(p.id, _text(p.peak_A, "A"), _text(p.rms_A, "A"), _text(p.loss_J, "J")) for p in parts],
+    )
+    limits = [
+        (part.id, use.name, _against(use.value, use.limit, use.unit), _share(use.used), use.verdict)
+        for part in parts
+        for use in part.ratings
+    ]
+    if limits:
+        lines += ["", *_table(("part", "limit", "", "used", ""), limits)]
+    residual = solved.energy.residual
+    passed = "passed" if residual <= ENERGY_CHECK else "FAILED"
+    lines += ["", f"energy check: {passed} ({_tiny(residual)} of the energy moved is unexplained)"]
     if not solved.stable:
-        lines.append("The starting point is unstable: the figures show how it leaves it.")
+        lines.append("The starting point is unstable: the figures show how it is left.")
     lines += _caveats(solved.not_covered)
     return _joined(lines)
 
 
 def findings(found: Findings) -> str:
     """The answer sentence, then one row an option."""
-    lines = [found.sentence, ""]
     rows = []
     for card in found.cards:
         worst = card.worst
         if worst is None:
-            rows.append((card.option, card.verdict, "no limit given", "", ""))
+            rows.append((card.option, "-", "no limit given", "", ""))
             continue
         rows.append(
             (
                 card.option,
-                card.verdict,
+                worst.verdict,
                 _against(worst.value, worst.limit, worst.unit),
-                f"{worst.part}: {worst.rating}, {worst.reads}",
+                f"{worst.label}: {worst.rating}, {worst.reads}",
                 worst.event,
             )
         )
-    lines += _table(("option", "", "worst", "of what", "in"), rows)
-    lines += _caveats(())
-    return _joined(lines)
+    heads = ("option", "", "worst", "of what", "in")
+    return _joined([found.sentence, "", *_table(heads, rows), *_caveats(())])
 
 
 def checked(name: str, found: Sequence[Finding]) -> str:
@@ -179,16 +175,23 @@ def _volts(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f} V"
 
 
-def _amount(value: float | None, unit: str) -> str:
-    return "-" if value is None else quantity_text(value, unit, digits=3)
+def _text(value: float, unit: str) -> str:
+    return quantity_text(value, unit, digits=3)
 
 
-def _against(value: float | None, limit: float, unit: str) -> str:
-    return f"{_amount(value, unit)} of {quantity_text(limit, unit)}"
+def _against(value: float, limit: float, unit: str) -> str:
+    return f"{_text(value, unit)} of {_text(limit, unit)}"
 
 
-def _share(used: float | None) -> str:
-    return "-" if used is None else f"{100.0 * used:.0f} %"
+def _share(used: float) -> str:
+    return f"{100.0 * used:.0f} %"
+
+
+def _tiny(share: float) -> str:
+    """A share far below one, in percent: nobody reads 2e-10."""
+    if share < 1e-9:
+        return "less than 0.000 000 1 %"
+    return f"{100.0 * share:.7f} %"
 
 
 def _table(heads: Sequence[str] | None, rows: Sequence[Sequence[str]]) -> list[str]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 import sim
-from app import cli
+from app import cli, cli_files
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -281,8 +281,8 @@ def test_compare_for_scripts(run: Callable[..., Run], plug: Path) -> None:
     done = run("compare", plug, "--json", "-")
     assert (done.code, done.err) == (0, "")
     answer = json.loads(done.out)
-    assert [card["option"] for card in answer["cards"]] == ["As it is", "More loss", "25 V part"]
-    assert [card["verdict"] for card in answer["cards"]] == ["close", "within", "over"]
+    assert [row["name"] for row in answer["options"]] == ["As it is", "More loss", "25 V part"]
+    assert [row["verdict"] for row in answer["options"]] == ["close", "within", "over"]
     assert answer["sentence"]
 
 
@@ -553,7 +553,7 @@ def test_ctrl_c_is_quiet(
     def interrupt(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "_discard_stdout", lambda: None)
+    monkeypatch.setattr(cli_files, "discard_stdout", lambda: None)
     monkeypatch.setattr(sim, "solve", interrupt)
     done = run("solve", plug)
     assert (done.code, done.out, done.err) == (130, "", "")

@@ -14,6 +14,7 @@ import mpmath
 import numpy as np
 
 import sim
+from sim.solution import Signal
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.build import Build
+    from sim.solution import Solution
 
 DIGITS = 40
 
@@ -159,11 +161,11 @@ def series_build(folder: Path, circuit: Series, duration_s: float, leg_mm: float
     )
 
 
-def volts(solution: sim.Solution, place: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def volts(solution: Solution, place: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Voltage at an address, shape of `times_s`."""
-    return solution.sample([sim.Signal("volts", place)], times_s)[0]
+    return solution.sample([Signal("volts", place)], times_s)[0]
 
 
-def amps(solution: sim.Solution, place: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def amps(solution: Solution, place: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Current at a port, shape of `times_s`."""
-    return solution.sample([sim.Signal("amps", place)], times_s)[0]
+    return solution.sample([Signal("amps", place)], times_s)[0]
