@@ -1,10 +1,12 @@
-"""A build with an option applied.
+"""A build with an option applied, and edits made while one is shown.
 
 Pure: the build that comes in is not changed. An option is a row of changes, each
 on what the one before left.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from msgspec.structs import replace
 
@@ -40,6 +42,126 @@ def apply_change(build: Build, change: Change, where: str) -> Build:
     if change.add is not None:
         return _added(build, change.add, f"{where}.add")
     raise BadField(where, "changes nothing", "Give one of remove, bypass, set, add")
+
+
+def through_option(build: Build, option: int | None, action: Callable[[Build], Build]) -> Build:
+    """What `action` does to the build as an option shows it, kept where it belongs.
+
+    What comes or goes belongs to the option; so does a value that the option sets, and
+    all of a part that the option adds. Every other value, place and name belongs to the
+    build itself and shows in all options. Clips, events and options are no option's:
+    `action` does not reach them here.
+
+    Parameters
+    ----------
+    option : index into `build.options`; None: the build as drawn
+    action : any function of `sim.edit`, with its other arguments filled in
+    """
+    if option is None:
+        return action(build)
+    chosen = build.options[option]
+    shown = apply(build, chosen)
+    wanted = action(shown)
+    old, new = _items(shown), _items(wanted)
+    # A lead that is led to another place cannot be told by a value: it goes and comes.
+    led_elsewhere = {id_ for id_ in old.keys() & new.keys() if _ends(old[id_]) != _ends(new[id_])}
+    gone = (old.keys() - new.keys()) | led_elsewhere
+    changes = [c for c in chosen.changes if not _names(c, gone)]
+    changes += _removals(_items(apply(build, replace(chosen, changes=tuple(changes)))), gone)
+    for id_, item in new.items():
+        if id_ not in old or id_ in led_elsewhere:
+            changes.append(Change(add=item))
+        elif item != old[id_]:
+            build, changes = _kept(build, changes, old[id_], item)
+    options = list(build.options)
+    options[option] = replace(chosen, changes=tuple(changes))
+    return _with_known_clips(replace(build, options=tuple(options)))
+
+
+def _items(build: Build) -> dict[str, Part | Lead]:
+    """Parts, then leads, by id."""
+    return {**{p.id: p for p in build.parts}, **{x.id: x for x in build.leads}}
+
+
+def _ends(item: Part | Lead) -> tuple[str, ...]:
+    return (item.from_, item.to) if isinstance(item, Lead) else ()
+
+
+def _names(change: Change, ids: set[str]) -> bool:
+    """Whether a change is about one of these parts and leads."""
+    if change.add is not None:
+        return change.add.id in ids
+    return owner_of(change.remove or change.bypass or change.set or "") in ids
+
+
+def _removals(items: dict[str, Part | Lead], gone: set[str]) -> list[Change]:
+    """Changes that take away what is still there; a part takes its leads with it."""
+    parts = {id_ for id_ in gone & items.keys() if isinstance(items[id_], Part)}
+    leads = {
+        id_
+        for id_ in (gone & items.keys()) - parts
+        if not parts & {owner_of(end) for end in _ends(items[id_])}
+    }
+    return [Change(remove=id_) for id_ in items if id_ in parts | leads]
+
+
+def _with_known_clips(build: Build) -> Build:
+    """Without clips on a part that neither the build nor any option has."""
+    known = {p.id for p in build.parts}
+    known |= {c.add.id for o in build.options for c in o.changes if c.add is not None}
+    clips = tuple(c for c in build.clips if {owner_of(c.tip), owner_of(c.ground or c.tip)} <= known)
+    return replace(build, clips=clips)
+
+
+def _kept(
+    build: Build, changes: list[Change], old: Part | Lead, new: Part | Lead
+) -> tuple[Build, list[Change]]:
+    """One changed part or lead, written into the option's change or into the build."""
+    for index, change in enumerate(changes):
+        if change.add is not None and change.add.id == new.id:
+            changes[index] = Change(add=new)
+            return build, changes
+    own = {
+        c.set.partition(".")[2]: i
+        for i, c in enumerate(changes)
+        if c.set is not None and owner_of(c.set) == new.id
+    }
+    keys = _changed_keys(old, new)
+    for key in keys & own.keys():
+        value = _value(new, key)
+        if value is not None:
+            changes[own[key]] = Change(set=f"{new.id}.{key}", value=value)
+    if isinstance(new, Part):
+        base = _part(build, new.id, new.id)
+        values = dict(base.values)
+        for key in keys - own.keys():
+            if key in new.values:
+                values[key] = new.values[key]
+            else:
+                values.pop(key, None)
+        base = replace(
+            base, at=new.at, deck=new.deck, turn=new.turn, label=new.label, values=values
+        )
+        parts = tuple(base if p.id == base.id else p for p in build.parts)
+        return replace(build, parts=parts), changes
+    moved = {key: getattr(new, key) for key in keys - own.keys()}
+    leads = tuple(
+        replace(x, from_=new.from_, to=new.to, via=new.via, **moved) if x.id == new.id else x
+        for x in build.leads
+    )
+    return replace(build, leads=leads), changes
+
+
+def _value(item: Part | Lead, key: str) -> Given | None:
+    return item.values.get(key) if isinstance(item, Part) else getattr(item, key)
+
+
+def _changed_keys(old: Part | Lead, new: Part | Lead) -> set[str]:
+    if isinstance(new, Part) and isinstance(old, Part):
+        keys = old.values.keys() | new.values.keys()
+    else:
+        keys = {*LEAD_VALUES, "conductor"}
+    return {key for key in keys if _value(old, key) != _value(new, key)}
 
 
 def _removed(build: Build, id_: str, where: str) -> Build:

@@ -7,12 +7,12 @@ into SI numbers.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
 
-FORMAT = "rippletree-build"
-VERSION = 1
+FORMAT: Final = "rippletree-build"
+VERSION: Final = 1
 
 Mark = Literal["sourced", "derived", "assumed", "measured"]
 Deck = Literal["lower", "upper", "top"]
@@ -20,11 +20,11 @@ Conductor = Literal["pair", "plus", "minus"]
 EventKind = Literal["throttle", "steady", "plug_in", "tap", "load_step"]
 
 
-class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Base of all records of a build."""
 
 
-class Quantity(Record):
+class Quantity(Record, frozen=True, kw_only=True):
     """A value with where it is from.
 
     Attributes
@@ -44,7 +44,7 @@ class Quantity(Record):
 Given = str | float | int | bool | Quantity
 
 
-class Part(Record):
+class Part(Record, frozen=True, kw_only=True):
     """A thing with ratings. `at` is mm from the frame's middle, x right, y to the rear."""
 
     id: str
@@ -56,7 +56,7 @@ class Part(Record):
     values: dict[str, Given] = {}
 
 
-class Lead(Record, rename={"from_": "from"}):
+class Lead(Record, frozen=True, kw_only=True, rename={"from_": "from"}):
     """A pair of conductors (or one of them) between two addresses; `via` in mm."""
 
     id: str
@@ -78,7 +78,7 @@ else:
     Added = Any  # a lead has "from", a part has "kind": told apart by `sim.build.loads`
 
 
-class Change(Record):
+class Change(Record, frozen=True, kw_only=True):
     """One step of an option: exactly one of remove, bypass, set (with value) and add."""
 
     remove: str | None = None
@@ -88,7 +88,7 @@ class Change(Record):
     add: Added | None = None
 
 
-class Option(Record):
+class Option(Record, frozen=True, kw_only=True):
     """A named variant of the build."""
 
     name: str
@@ -98,7 +98,7 @@ class Option(Record):
 Course = tuple[tuple[Given, float], ...]
 
 
-class Event(Record):
+class Event(Record, frozen=True, kw_only=True):
     """What the pilot or the bench does.
 
     Attributes
@@ -128,14 +128,14 @@ class Event(Record):
     value: Given | None = None
 
 
-class Clip(Record):
+class Clip(Record, frozen=True, kw_only=True):
     """A place to watch: tip here, ground there (None: the same place)."""
 
     tip: str
     ground: str | None = None
 
 
-class Build(Record):
+class Build(Record, frozen=True, kw_only=True):
     """The document: one quad's power tree as it hangs together."""
 
     format: Literal["rippletree-build"] = FORMAT

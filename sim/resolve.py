@@ -160,6 +160,8 @@ def value_of(given: Given, field: Field, where: str) -> Scalar:
     if too_low or value > field.high:
         shown = quantity.format(value, field.unit)
         raise BadField(where, f"{shown} is outside its range", f"Allowed is {allowed_range(field)}")
+    if field.whole and not value.is_integer():
+        raise BadField(where, f"{value:g} is no whole number", f"Allowed is {allowed_range(field)}")
     return value
 
 
@@ -328,27 +330,25 @@ def _names(build: Build) -> Iterator[SimError]:
     for key in ("name", "story", "frame"):
         yield from _tried(_check_name, getattr(build, key), key)
     seen: set[str] = set()
-    lists: tuple[tuple[str, tuple[Part | Lead, ...]], ...]
-    lists = (("parts", build.parts), ("leads", build.leads))
-    for list_, items in lists:
-        for index, item in enumerate(items):
-            where = f"{list_}[{index}].id"
-            yield from _tried(_check_id, item.id, where)
-            if item.id in seen:
-                yield Conflict(where, f"{item.id!r} is there twice", "Give each its own id")
-            seen.add(item.id)
-    named_lists: tuple[tuple[str, tuple[Option | Event, ...]], ...]
-    named_lists = (("options", build.options), ("events", build.events))
-    for list_, named in named_lists:
-        names: set[str] = set()
-        for index, one in enumerate(named):
-            where = f"{list_}[{index}].name"
-            yield from _tried(_check_name, one.name, where)
-            if not one.name.strip():
-                yield BadField(where, "is empty", "Give it a name")
-            if one.name in names:
-                yield Conflict(where, f"{one.name!r} is there twice", "Give each its own name")
-            names.add(one.name)
+    ids = [(f"parts[{i}].id", part.id) for i, part in enumerate(build.parts)]
+    ids += [(f"leads[{i}].id", lead.id) for i, lead in enumerate(build.leads)]
+    for where, id_ in ids:
+        yield from _tried(_check_id, id_, where)
+        if id_ in seen:
+            yield Conflict(where, f"{id_!r} is there twice", "Give each its own id")
+        seen.add(id_)
+    yield from _once("options", [option.name for option in build.options])
+    yield from _once("events", [event.name for event in build.events])
+
+
+def _once(list_: str, names: Sequence[str]) -> Iterator[SimError]:
+    for index, name in enumerate(names):
+        where = f"{list_}[{index}].name"
+        yield from _tried(_check_name, name, where)
+        if not name.strip():
+            yield BadField(where, "is empty", "Give it a name")
+        if name in names[:index]:
+            yield Conflict(where, f"{name!r} is there twice", "Give each its own name")
 
 
 def _parts_and_leads(build: Build) -> Iterator[SimError]:
