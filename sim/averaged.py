@@ -1,0 +1,252 @@
+"""Averaged runs: every bridge is its duty.
+
+`run` is the reference path: scipy's `solve_ivp` with Radau and the analytic Jacobian,
+split at the kinks of the drive. Radau is implicit and L-stable, as lightly damped
+modes of leads and ceramics ask for.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from sim.errors import Cancelled, SolveError
+from sim.mean_equations import MeanEquations, residual_scale
+from sim.trajectory import EnergyBalance, RowFigures
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from sim.event import Drive
+    from sim.state_equations import Rows
+
+    Array = NDArray[np.float64]
+
+# Gauss-Lobatto nodes and weights on [0, 1], exact to degree 7: the cubic of a step, squared.
+_NODES = 0.5 + 0.5 * np.array([-1.0, -np.sqrt(3.0 / 7.0), 0.0, np.sqrt(3.0 / 7.0), 1.0])
+_WEIGHTS = np.array([9.0, 49.0, 64.0, 49.0, 9.0]) / 180.0
+
+
+class AveragedRun:
+    """A solved averaged run (see `Trajectory`)."""
+
+    def __init__(
+        self, mean: MeanEquations, drive: Drive, knots: Array, pieces: Sequence[_Piece]
+    ) -> None:
+        self.mean = mean
+        self.equations = mean.eq
+        self.drive = drive
+        self.duration_s = float(drive.duration_s)
+        self.knots = knots
+        self.steps = len(knots) - 1
+        self._pieces = pieces
+        self._starts = np.array([p.start for p in pieces])
+
+    def states(self, times_s: Array) -> Array:
+        """States at times (T,), (T, n)."""
+        which = np.clip(
+            np.searchsorted(self._starts, times_s, side="right") - 1, 0, len(self._pieces) - 1
+        )
+        out = np.zeros((len(times_s), self.equations.n_states))
+        for i in np.unique(which):
+            mask = which == i
+            out[mask] = self._pieces[int(i)].states(times_s[mask])
+        return out
+
+    def _along(self, times_s: Array) -> tuple[Array, Array, Array, Array, Array]:
+        x = self.states(times_s)
+        commands = self._commands(times_s)
+        duty, u, slope, volts = self.mean.along(commands, x)
+        return duty, x, slope, u, volts
+
+    def _commands(self, times_s: Array) -> Array:
+        if not self.equations.n_switches:
+            return np.zeros((len(times_s), 0))
+        return np.array([self.drive.duty(float(t)) for t in times_s]).reshape(len(times_s), -1)
+
+    def sample(self, rows: Rows, times_s: Array) -> Array:
+        duty, x, slope, u, _ = self._along(np.asarray(times_s, dtype=float))
+        return self.mean.rows(rows, duty, x, slope, u)
+
+    def _grid(self, t0: float, t1: float) -> tuple[Array, Array]:
+        """Lobatto times in every step of a window, and their weights."""
+        inside = self.knots[(self.knots > t0) & (self.knots < t1)]
+        edges = np.concatenate([[t0], inside, [t1]])
+        width = np.diff(edges)
+        times = edges[:-1, None] + width[:, None] * _NODES
+        # the last node of a step belongs to that step, not to a jump after it
+        times[:, -1] = np.nextafter(edges[1:], edges[:-1])
+        return times.ravel(), (width[:, None] * _WEIGHTS).ravel()
+
+    def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
+        times, weights = self._grid(t0, t1)
+        duty, x, slope, u, _ = self._along(times)
+        values = self.mean.rows(rows, duty, x, slope, u)
+        span = max(t1 - t0, 1e-300)
+        high, high_at = self._extremes(rows, times, values, 1.0)
+        low, low_at = self._extremes(rows, times, values, -1.0)
+        return RowFigures(
+            highest=high,
+            lowest=low,
+            highest_at=high_at,
+            lowest_at=low_at,
+            mean=values @ weights / span,
+            mean_square=values**2 @ weights / span,
+        )
+
+    def _extremes(
+        self, rows: Rows, times: Array, values: Array, sign: float
+    ) -> tuple[Array, Array]:
+        """Extreme of each row, refined between the grid's points."""
+        best = np.argmax(sign * values, axis=1) if values.size else np.zeros(len(values), int)
+        value = np.array([v[i] for v, i in zip(values, best, strict=True)])
+        at = times[best] if len(best) else np.zeros(0)
+        for row, i in enumerate(best):
+            a, b = times[max(i - 1, 0)], times[min(i + 1, len(times) - 1)]
+            if b <= a:
+                continue
+            unit = np.zeros((1, len(values)))
+            unit[0, row] = 1.0
+            fine = np.linspace(a, b, 41)
+            y = sign * self.sample(rows.combined(unit), fine)[0]
+            j = int(np.argmax(y))
+            top, where = y[j], fine[j]
+            if 0 < j < len(fine) - 1:
+                bend = y[j - 1] - 2.0 * y[j] + y[j + 1]
+                if bend < 0.0:
+                    shift = 0.5 * (y[j - 1] - y[j + 1]) / bend
+                    top -= 0.25 * (y[j - 1] - y[j + 1]) * shift
+                    where += shift * (fine[1] - fine[0])
+            if top > sign * value[row]:
+                value[row], at[row] = sign * top, where
+        return value, at
+
+    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
+        edges = np.linspace(t0, t1, bins + 1)
+        times = (edges[:-1, None] + np.diff(edges)[:, None] * np.linspace(0.0, 1.0, 5)).ravel()
+        inside = self.knots[(self.knots > t0) & (self.knots < t1)]
+        times = np.sort(np.concatenate([times, inside]))
+        values = self.sample(rows, times)
+        which = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, bins - 1)
+        starts = np.searchsorted(which, np.arange(bins))
+        return (
+            np.minimum.reduceat(values, starts, axis=1),
+            np.maximum.reduceat(values, starts, axis=1),
+        )
+
+    def energy(self, t0: float, t1: float) -> EnergyBalance:
+        eq = self.equations
+        times, weights = self._grid(t0, t1)
+        duty, x, slope, u, volts = self._along(times)
+        delivered = self.mean.rows(eq.source_amps, duty, x, slope, u)
+        from_sources = float(eq.sources @ (delivered @ weights))
+        by_owner: dict[str, float] = {}
+
+        def add(owner: str, joule: float) -> None:
+            by_owner[owner] = by_owner.get(owner, 0.0) + joule
+
+        squares = self.mean.mean_squares(eq.resistor_amps, duty, x, slope, u) @ weights
+        for (owner, _name, ohm), square in zip(eq.resistors, squares, strict=True):
+            add(owner, ohm * float(square))
+        if len(eq.loads):
+            amps = self.mean.rows(eq.load_amps, duty, x, slope, u)
+            for load, joule in zip(eq.loads, (volts.T * amps) @ weights, strict=True):
+                add(load.owner, float(joule))
+        w = eq.speeds(x)
+        for i, rotor in enumerate(eq.network.rotors):
+            add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * w[:, i]) @ weights))
+        ends = np.array([t0, np.nextafter(t1, t0)])
+        x_ends, d_ends = self.states(ends), self._along(ends)[0]
+        stored = [
+            0.5 * float(xi @ self.mean.store(di) @ xi)
+            for xi, di in zip(x_ends, d_ends, strict=True)
+        ]
+        return EnergyBalance(
+            from_sources=from_sources,
+            dissipated=sum(by_owner.values()),
+            stored_change=stored[1] - stored[0],
+            by_owner=by_owner,
+        )
+
+    def duties(self, times_s: Array) -> Array:
+        times = np.asarray(times_s, dtype=float)
+        return self.mean.limited(self._commands(times), self.states(times)).T
+
+    def speeds(self, times_s: Array) -> Array:
+        return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T
+
+
+class _Piece:
+    """Dense output from one kink of the drive to the next."""
+
+    def __init__(self, start: float, end: float, dense: Callable[[Array], Array]) -> None:
+        self.start, self.end, self._dense = start, end, dense
+
+    def states(self, times: Array) -> Array:
+        return np.asarray(self._dense(np.clip(times, self.start, self.end))).T
+
+
+def run(
+    mean: MeanEquations,
+    drive: Drive,
+    x0: Array,
+    *,
+    rtol: float = 1e-8,
+    cancelled: Callable[[], bool] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> AveragedRun:
+    """Solve an event from state x0 (n_states,) by Radau.
+
+    Parameters
+    ----------
+    rtol : relative tolerance; the absolute one is rtol times 1 A, 1 V or 10 rad/s
+    cancelled : looked at in every right-hand side
+    progress : called with the event time reached, in s
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so
+    SolveError   if the step became too small
+    """
+    eq = mean.eq
+    atol = rtol * residual_scale(eq)
+    cuts = [0.0, *(t for t in drive.kinks_s if 0.0 < t < drive.duration_s), drive.duration_s]
+    x = x0
+    knots: list[Array] = [np.array([0.0])]
+    pieces: list[_Piece] = []
+    for start, end in zip(cuts[:-1], cuts[1:], strict=True):
+        # inside a piece the drive is read from its own side of a jump
+        inside = (start, np.nextafter(end, start))
+
+        def command(t: float, inside: tuple[float, float] = inside) -> Array:
+            return np.asarray(drive.duty(min(max(t, inside[0]), inside[1])))
+
+        def slope(t: float, y: Array, command: Callable[[float], Array] = command) -> Array:
+            if cancelled is not None and cancelled():
+                raise Cancelled("run", "stopped for a newer request")
+            if progress is not None:
+                progress(t)
+            return mean.moment(command(t), y).slope
+
+        def jac(t: float, y: Array, command: Callable[[float], Array] = command) -> Array:
+            return mean.jacobian(command(t), y)
+
+        if not eq.n_states:
+            pieces.append(_Piece(start, end, lambda t: np.zeros((0, len(t)))))
+            knots.append(np.array([end]))
+            continue
+        solved = solve_ivp(
+            slope, (start, end), x, method="Radau", jac=jac, rtol=rtol, atol=atol, dense_output=True
+        )
+        if not solved.success or solved.sol is None:
+            raise SolveError(
+                "run", f"the solver stopped at {solved.t[-1] * 1e3:.3g} ms", "Check extreme values"
+            )
+        pieces.append(_Piece(start, end, solved.sol))
+        knots.append(np.asarray(solved.t[1:]))
+        x = np.asarray(solved.y[:, -1])
+    return AveragedRun(mean, drive, np.concatenate(knots), pieces)

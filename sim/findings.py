@@ -1,0 +1,189 @@
+"""All options of a build held against all limits, and the answer in a sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from sim.quantity import format as show
+from sim.verdict import Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from sim.solution import Solution
+
+#: What a reading is called in the answer sentence.
+_SAID = {
+    "peak": "Spike",
+    "slow peak": "Slow peak",
+    "lowest": "Lowest voltage",
+    "slow lowest": "Slow lowest voltage",
+    "RMS": "Ripple current",
+    "peak current": "Peak current",
+    "mean power": "Heat",
+}
+_LOWER = ("lowest", "slow lowest")
+_ORDER: tuple[Verdict, ...] = ("within", "close", "over")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One limit of one part under one option and event, the worst over ESC timings.
+
+    `typical` is the median over the timings; the same as `value` where there is one.
+    """
+
+    option: str
+    event: str
+    part: str
+    label: str
+    rating: str
+    reads: str
+    place: str
+    value: float
+    typical: float
+    limit: float
+    used: float
+    unit: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Card:
+    """An option in one line: its worst cell over all events; None if nothing has a limit."""
+
+    option: str
+    verdict: Verdict | None
+    worst: Cell | None
+    stable: bool = True
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What `sim.compare` finds.
+
+    Attributes
+    ----------
+    cells : every limit under every option and event
+    cards : one per option
+    best : index of the best option, None if no limit could be read
+    sentence : the answer
+    detail, seeds : level of detail, and ESC timings tried
+    """
+
+    build: str
+    cells: tuple[Cell, ...]
+    cards: tuple[Card, ...]
+    best: int | None
+    sentence: str
+    detail: str
+    seeds: int
+
+    def to_json_dict(self) -> dict[str, object]:
+        """The JSON document of the `compare` verb."""
+        return {
+            "build": self.build,
+            "detail": self.detail,
+            "seeds": self.seeds,
+            "sentence": self.sentence,
+            "best": None if self.best is None else self.cards[self.best].option,
+            "options": [
+                {
+                    "name": card.option,
+                    "verdict": card.verdict,
+                    "stable": card.stable,
+                    "worst": None if card.worst is None else dict(vars(card.worst)),
+                }
+                for card in self.cards
+            ],
+            "cells": [dict(vars(cell)) for cell in self.cells],
+        }
+
+
+def cells_of(option: str, solutions: Sequence[Solution]) -> list[Cell]:
+    """Cells of one option and event from its runs over ESC timings."""
+    by_key: dict[tuple[str, str], list[Cell]] = {}
+    for solution in solutions:
+        labels = solution.equations.network.labels
+        for part in solution.parts:
+            for use in part.ratings:
+                cell = Cell(
+                    option=option,
+                    event=solution.event,
+                    part=part.id,
+                    label=labels.get(use.place, part.id),
+                    rating=use.name,
+                    reads=use.reads,
+                    place=use.place,
+                    value=use.value,
+                    typical=use.value,
+                    limit=use.limit,
+                    used=use.used,
+                    unit=use.unit,
+                    verdict=use.verdict,
+                )
+                by_key.setdefault((part.id, use.name), []).append(cell)
+    worst = []
+    for cells in by_key.values():
+        ranked = sorted(cells, key=lambda c: c.used)
+        worst.append(replace(ranked[-1], typical=ranked[len(ranked) // 2].value))
+    return worst
+
+
+def card_of(option: str, cells: Sequence[Cell], *, stable: bool) -> Card:
+    """The worst of an option's cells as its card."""
+    own = [cell for cell in cells if cell.option == option]
+    if not own:
+        return Card(option, None, None, stable)
+    worst = max(own, key=lambda cell: cell.used)
+    return Card(option, worst.verdict, worst, stable)
+
+
+def conclude(
+    build: str, cells: Sequence[Cell], cards: Sequence[Card], detail: str, seeds: int
+) -> Findings:
+    """Choose the best option and say it."""
+    rated = [i for i, card in enumerate(cards) if card.worst is not None]
+    best = min(rated, key=lambda i: _rank(cards[i]), default=None)
+    return Findings(
+        build=build,
+        cells=tuple(cells),
+        cards=tuple(cards),
+        best=best,
+        sentence=_sentence(cells, cards, best),
+        detail=detail,
+        seeds=seeds,
+    )
+
+
+def _rank(card: Card) -> tuple[bool, int, float]:
+    assert card.worst is not None
+    # half a percent of a limit is no difference: the earlier, simpler option then wins
+    return not card.stable, _ORDER.index(card.worst.verdict), round(card.worst.used * 200.0)
+
+
+def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) -> str:
+    if best is None:
+        return "No part here has a limit to hold the voltage against."
+    card = cards[best]
+    worst = card.worst
+    assert worst is not None
+    said = _SAID.get(worst.reads, worst.reads)
+    limit = f"limit {show(worst.limit, worst.unit, 3)}"
+    value = show(worst.value, worst.unit, 3)
+    if len(cards) == 1:
+        return f"{said} at {worst.label} {value}, {limit}: {worst.verdict}."
+    # the same limit under the option that is worst there
+    rivals = [
+        cell
+        for cell in cells
+        if (cell.part, cell.rating, cell.event) == (worst.part, worst.rating, worst.event)
+    ]
+    other = max(rivals, key=lambda cell: cell.used)
+    change = value
+    if other.used > worst.used * 1.005:
+        change = f"{show(other.value, other.unit, 3)} → {value}"
+    lead = "Best so far" if worst.verdict != "over" else "None of these is enough; the best is"
+    tail = "" if worst.reads not in _LOWER else " at least"
+    return f"{lead}: {card.option}. {said} at {worst.label} {change}, {limit}{tail}."

@@ -1,0 +1,474 @@
+"""A solved run: figures, samples at any time, energy check."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from sim.errors import BadField, Conflict, WrongPort
+from sim.parts import KINDS
+from sim.state_equations import Rows
+from sim.switch_poly import SwitchPoly, stack
+from sim.verdict import RatingUse, use_of_limit, verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from sim.build import Build
+    from sim.parts.kind import Rating, Values
+    from sim.state_equations import StateEquations
+    from sim.trajectory import RowFigures, Trajectory
+
+    Array = NDArray[np.float64]
+
+MODEL_VERSION = "1"
+
+#: What the model leaves out, said on screen and in every report.
+NOT_COVERED = (
+    "MOSFET avalanche: above its rating a voltage is unclamped",
+    "the loop of a few nH inside the ESC board and its ringing above 30 MHz",
+    "commutation as three real phases",
+    "radiated and magnetic pickup",
+    "gyro mechanics, firmware decisions, receiver desense",
+    "a symptom may not be electrical at all",
+)
+
+Detail = Literal["averaged", "edges"]
+
+
+@dataclass(frozen=True)
+class Signal:
+    """What to look at.
+
+    Attributes
+    ----------
+    kind : "volts" (plus of `place` against minus of `ground`), "offset" (minus of
+        `place` against minus of `ground`), "amps" (into a part, or along a lead),
+        "speed" (of a motor, rad/s), "duty" (of an ESC)
+    place : address ("esc1.in", "pads", a lead's id)
+    ground : address of the ground clip; the same place if None
+    """
+
+    kind: Literal["volts", "offset", "amps", "speed", "duty"]
+    place: str
+    ground: str | None = None
+
+
+@dataclass(frozen=True)
+class JointFigures:
+    """Voltage figures of one place, in V; None where the level of detail does not know.
+
+    `slow_peak_V` and `slow_min_V` are of the average over a carrier period and given by
+    averaged runs; the true peak_V, min_V, pp_V by runs with every edge, or where nothing
+    chops.
+    """
+
+    id: str
+    label: str
+    peak_V: float | None
+    min_V: float | None
+    mean_V: float
+    pp_V: float | None
+    rms_ac_V: float
+    start_V: float
+    slow_peak_V: float | None
+    slow_min_V: float | None
+    peak_at_s: float
+    min_at_s: float
+
+
+@dataclass(frozen=True)
+class PartFigures:
+    """Current, loss and ratings of one part. Averaged runs know slow currents only."""
+
+    id: str
+    kind: str
+    peak_A: float
+    rms_A: float
+    loss_J: float
+    ratings: tuple[RatingUse, ...]
+
+
+@dataclass(frozen=True)
+class Energy:
+    """The energy check of a run, in J; residual over what was turned over."""
+
+    from_sources_J: float
+    dissipated_J: float
+    stored_change_J: float
+    residual: float
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One natural mode at the event's start.
+
+    hz = |lambda| / 2 pi, damping = -Re lambda / |lambda|; `part` owns most of it.
+    """
+
+    hz: float
+    damping: float
+    real_per_s: float
+    part: str
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Seconds spent solving, and steps or segments."""
+
+    solve_s: float
+    steps: int
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a solution was solved from."""
+
+    build: Build
+    values: dict[str, Values]
+    option: str | None
+    event: str
+    event_kind: str
+    detail: Detail
+    seed: int
+    stable: bool
+    modes: tuple[Mode, ...]
+    solve_s: float
+
+
+class Solution:
+    """One run. Made by `sim.solve`; every figure is taken from the run on demand."""
+
+    def __init__(self, context: Context, trajectory: Trajectory) -> None:
+        self.context = context
+        self.trajectory = trajectory
+        self.equations: StateEquations = trajectory.equations
+        self.build = context.build.name
+        self.event, self.option = context.event, context.option
+        self.detail: Detail = context.detail
+        self.seed, self.stable = context.seed, context.stable
+        self.duration_s = trajectory.duration_s
+        self.modes = context.modes
+        self.cost = Cost(context.solve_s, trajectory.steps)
+        self.not_covered = NOT_COVERED
+        self.model_version = MODEL_VERSION
+        self.knows_peaks = context.detail == "edges" or not self._chops()
+        self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
+        self._energy: Energy | None = None
+
+    def _chops(self) -> bool:
+        return bool(self.equations.n_switches) and self.context.event_kind != "plug_in"
+
+    # -- samples ---------------------------------------------------------------
+
+    def rows(self, signal: Signal) -> Rows:
+        """The linear output of a signal of kind volts, offset or amps.
+
+        Raises
+        ------
+        WrongPort   if the place does not exist
+        """
+        net = self.equations.network
+        if signal.kind == "amps":
+            address = signal.place
+            if address not in net.port_branches and f"{address}.in" in net.port_branches:
+                address = f"{address}.in"
+            if address not in net.port_branches:
+                raise WrongPort(signal.place, "is no part or lead whose current can be read")
+            return self.equations.amps(net.port_branches[address])
+        plus, minus = self._place(signal.place)
+        if signal.kind == "offset":
+            plus = minus
+        if signal.ground is not None:
+            minus = self._place(signal.ground)[1]
+        return self.equations.volts(plus, minus)
+
+    def _place(self, address: str) -> tuple[int, int]:
+        ports = self.equations.network.ports
+        if address in ports:
+            return ports[address]
+        raise WrongPort(address, "no such place", f"Places are {', '.join(sorted(ports)[:12])}")
+
+    def sample(self, signals: Sequence[Signal], times_s: Array) -> Array:
+        """Signals at any times (T,), (n_signals, T), in V, A, rad/s or share."""
+        times = np.asarray(times_s, dtype=float)
+        out = np.zeros((len(signals), len(times)))
+        linear = [i for i, s in enumerate(signals) if s.kind in ("volts", "offset", "amps")]
+        if linear:
+            rows = stack_rows([self.rows(signals[i]) for i in linear])
+            out[linear] = self.trajectory.sample(rows, times)
+        for i, signal in enumerate(signals):
+            if signal.kind == "speed":
+                out[i] = self.trajectory.speeds(times)[self._index("rotors", signal.place)]
+            elif signal.kind == "duty":
+                out[i] = self.trajectory.duties(times)[self._index("choppers", signal.place)]
+        return out
+
+    def _index(self, group: str, place: str) -> int:
+        owners = [item.owner for item in getattr(self.equations.network, group)]
+        owner = place.split(".")[0]
+        if owner not in owners:
+            raise WrongPort(place, "is no motor" if group == "rotors" else "is no ESC")
+        return owners.index(owner)
+
+    def envelope(
+        self, signals: Sequence[Signal], t0: float, t1: float, bins: int
+    ) -> tuple[Array, Array, Array]:
+        """Bin edges (bins+1,), lowest and highest (n_signals, bins) of volts or amps."""
+        self._window(t0, t1)
+        rows = stack_rows([self.rows(s) for s in signals])
+        low, high = self.trajectory.envelope(rows, t0, t1, bins)
+        return np.linspace(t0, t1, bins + 1), low, high
+
+    def _window(self, t0: float, t1: float) -> None:
+        if not (0.0 <= t0 < t1 <= self.duration_s * (1.0 + 1e-12)):
+            raise BadField(
+                "window",
+                f"from {t0 * 1e3:g} ms to {t1 * 1e3:g} ms is not inside the event",
+                f"Give 0 to {self.duration_s * 1e3:g} ms, start before end",
+            )
+
+    # -- figures ---------------------------------------------------------------
+
+    @property
+    def joints(self) -> tuple[JointFigures, ...]:
+        """Voltages of all places over the whole event."""
+        return self._figures_whole()[0]
+
+    @property
+    def parts(self) -> tuple[PartFigures, ...]:
+        """Currents, losses and ratings of all parts over the whole event."""
+        return self._figures_whole()[1]
+
+    def _figures_whole(self) -> tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]]:
+        if self._whole is None:
+            self._whole = self.figures(0.0, self.duration_s)
+        return self._whole
+
+    @property
+    def energy(self) -> Energy:
+        """The energy check over the whole event."""
+        if self._energy is None:
+            b = self.trajectory.energy(0.0, self.duration_s)
+            self._energy = Energy(b.from_sources, b.dissipated, b.stored_change, b.residual)
+        return self._energy
+
+    def places(self) -> list[str]:
+        """Addresses that have a voltage: joints by id, ports of parts as part.port."""
+        net = self.equations.network
+        parts = {p.id: p.kind for p in self.context.build.parts}
+        pieces = self.equations.tree.piece
+        found = []
+        for address, (plus, minus) in net.ports.items():
+            owner = address.split(".")[0]
+            bare = "." not in address
+            if owner not in parts or (bare and parts[owner] != "joint"):
+                continue
+            if pieces[plus] == pieces[minus]:
+                found.append(address)
+        return found
+
+    def figures(
+        self, t0: float, t1: float
+    ) -> tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]]:
+        """Joint and part figures over a window of the event (s)."""
+        self._window(t0, t1)
+        eq, net = self.equations, self.equations.network
+        places = self.places()
+        amps_at = [
+            p
+            for p in (self._current_port(part.id) for part in self.context.build.parts)
+            if p is not None
+        ]
+        rows = [eq.volts(*net.ports[p]) for p in places]
+        rows += [eq.amps(net.port_branches[p]) for p in amps_at]
+        if not rows:
+            return (), ()
+        figures = self.trajectory.figures(stack_rows(rows), t0, t1)
+        start = self.trajectory.sample(stack_rows(rows), np.array([0.0]))[:, 0]
+        joints = tuple(
+            self._joint(place, figures, row, float(start[row])) for row, place in enumerate(places)
+        )
+        by_place = {j.id: j for j in joints}
+        losses = self.trajectory.energy(t0, t1).by_owner
+        parts = []
+        for part in self.context.build.parts:
+            port = self._current_port(part.id)
+            if port is None:
+                continue
+            row = len(places) + amps_at.index(port)
+            peak = float(max(abs(figures.highest[row]), abs(figures.lowest[row])))
+            rms = math.sqrt(max(float(figures.mean_square[row]), 0.0))
+            loss = losses.get(part.id, 0.0)
+            uses = self._uses(part.id, part.kind, by_place, peak, rms, loss / (t1 - t0))
+            parts.append(PartFigures(part.id, part.kind, peak, rms, loss, uses))
+        return joints, tuple(parts)
+
+    def _current_port(self, part: str) -> str | None:
+        """Where a part's current is read: into `in`, out of `out` alone, none for a joint."""
+        for name in (f"{part}.in", f"{part}.out"):
+            if name in self.equations.network.port_branches:
+                return name
+        return None
+
+    def _joint(self, place: str, f: RowFigures, row: int, start: float) -> JointFigures:
+        high, low, mean = float(f.highest[row]), float(f.lowest[row]), float(f.mean[row])
+        rms = math.sqrt(max(float(f.mean_square[row]) - mean * mean, 0.0))
+        true = self.knows_peaks
+        slow = self.detail == "averaged"
+        return JointFigures(
+            id=place,
+            label=self.equations.network.labels.get(place, place),
+            peak_V=high if true else None,
+            min_V=low if true else None,
+            mean_V=mean,
+            pp_V=high - low if true else None,
+            rms_ac_V=rms,
+            start_V=start,
+            slow_peak_V=high if slow else None,
+            slow_min_V=low if slow else None,
+            peak_at_s=float(f.highest_at[row]),
+            min_at_s=float(f.lowest_at[row]),
+        )
+
+    def _uses(
+        self,
+        part: str,
+        kind: str,
+        joints: dict[str, JointFigures],
+        peak_a: float,
+        rms_a: float,
+        watts: float,
+    ) -> tuple[RatingUse, ...]:
+        values = self.context.values[part]
+        uses = []
+        for rating in KINDS[kind].ratings:
+            limit = values.optional(rating.field)
+            read = self._read(rating, joints.get(f"{part}.{rating.port}"), peak_a, rms_a, watts)
+            if limit is None or read is None:
+                continue
+            reads, value, unit = read
+            used = use_of_limit(value, limit, lower=rating.reads == "minimum_volts")
+            uses.append(
+                RatingUse(
+                    name=rating.name,
+                    reads=reads,
+                    place=f"{part}.{rating.port}",
+                    value=value,
+                    limit=limit,
+                    used=used,
+                    unit=unit,
+                    verdict=verdict(used),
+                )
+            )
+        return tuple(uses)
+
+    def _read(
+        self,
+        rating: Rating,
+        joint: JointFigures | None,
+        peak_a: float,
+        rms_a: float,
+        watts: float,
+    ) -> tuple[str, float, str] | None:
+        """What a rating is held against; None where this run cannot tell."""
+        if rating.reads == "peak_volts" and joint is not None:
+            if joint.peak_V is not None:
+                return "peak", joint.peak_V, "V"
+            return None if joint.slow_peak_V is None else ("slow peak", joint.slow_peak_V, "V")
+        if rating.reads == "minimum_volts" and joint is not None:
+            # a plug-in starts from nothing: no minimum to hold yet
+            if self.context.event_kind == "plug_in":
+                return None
+            if joint.min_V is not None:
+                return "lowest", joint.min_V, "V"
+            return None if joint.slow_min_V is None else ("slow lowest", joint.slow_min_V, "V")
+        # without edges the ripple is not known, so currents of capacitors mean nothing
+        if rating.reads == "rms_amps":
+            return ("RMS", rms_a, "A") if self.knows_peaks else None
+        if rating.reads == "peak_amps":
+            return ("peak current", peak_a, "A") if self.knows_peaks else None
+        if rating.reads == "mean_watts":
+            return "mean power", watts, "W"
+        return None
+
+    # -- JSON ------------------------------------------------------------------
+
+    def to_json_dict(self, t0: float | None = None, t1: float | None = None) -> dict[str, object]:
+        """The JSON document of the `solve` verb; figures over a window if one is given."""
+        start = 0.0 if t0 is None else t0
+        end = self.duration_s if t1 is None else t1
+        joints, parts = self.figures(start, end)
+        energy = self.energy
+        return {
+            "build": self.build,
+            "event": self.event,
+            "option": self.option,
+            "detail": self.detail,
+            "seed": self.seed,
+            "stable": self.stable,
+            "duration_s": self.duration_s,
+            "joints": [dict(vars(j)) for j in joints],
+            "parts": [{**vars(p), "ratings": [dict(vars(r)) for r in p.ratings]} for p in parts],
+            "energy": dict(vars(energy)),
+            "modes": [dict(vars(m)) for m in self.modes],
+            "cost": dict(vars(self.cost)),
+            "not_covered": list(self.not_covered),
+            "model_version": self.model_version,
+        }
+
+
+def stack_rows(rows: Sequence[Rows]) -> Rows:
+    """Outputs below one another."""
+    if not rows:
+        raise Conflict("signals", "there is nothing to show", "Hang a clip")
+    switches = max(len(r.ramp) for r in rows)
+    width = rows[0].x.shape[1]
+
+    def ramp(r: Rows, k: int) -> SwitchPoly:
+        return r.ramp[k] if r.ramp else SwitchPoly.zero(r.x.shape[0], width)
+
+    return Rows(
+        stack([r.x for r in rows]),
+        stack([r.d for r in rows]),
+        stack([r.u for r in rows]),
+        tuple(stack([ramp(r, k) for r in rows]) for k in range(switches)),
+    )
+
+
+def modes_of(jacobian: Array, owners: Sequence[str]) -> tuple[Mode, ...]:
+    """Natural modes of a linearised network, fastest first, one of each conjugate pair.
+
+    The owner is the part whose states take the largest share of the mode, by
+    participation (right times left eigenvector): Perez-Arriaga, Verghese and Schweppe,
+    IEEE Trans. Power App. Syst. 101, 3117 (1982), from memory.
+    """
+    if not len(jacobian):
+        return ()
+    values, right = np.linalg.eig(jacobian)
+    try:
+        left = np.linalg.inv(right)
+    except np.linalg.LinAlgError:
+        left = np.linalg.pinv(right)
+    found = []
+    for i in np.argsort(-np.abs(values)):
+        value = complex(values[i])
+        if value.imag < 0.0 or abs(value) == 0.0:
+            continue
+        shares: dict[str, float] = {}
+        for state, owner in enumerate(owners):
+            shares[owner] = shares.get(owner, 0.0) + abs(right[state, i] * left[i, state])
+        found.append(
+            Mode(
+                hz=abs(value) / (2.0 * math.pi),
+                damping=-value.real / abs(value),
+                real_per_s=value.real,
+                part=max(shares, key=lambda name: shares[name]),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,84 @@
+"""What a solved run offers, whichever level of detail solved it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from sim.state_equations import Rows, StateEquations
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class RowFigures:
+    """Figures of some outputs over a window, each (n_rows,)."""
+
+    highest: Array
+    lowest: Array
+    highest_at: Array
+    lowest_at: Array
+    mean: Array
+    mean_square: Array
+
+
+@dataclass(frozen=True)
+class EnergyBalance:
+    """Joules over a window.
+
+    Attributes
+    ----------
+    from_sources : integral of E i of the ideal EMFs, signed
+    dissipated : resistances, loads and propeller drag together
+    stored_change : inductors, capacitors and rotors
+    by_owner : what each part or lead turned into heat, work on the air, or its load's use
+    """
+
+    from_sources: float
+    dissipated: float
+    stored_change: float
+    by_owner: dict[str, float]
+
+    @property
+    def residual(self) -> float:
+        """What does not add up, over what was turned over."""
+        turned = abs(self.from_sources) + abs(self.dissipated) + abs(self.stored_change)
+        if turned == 0.0:
+            return 0.0
+        return abs(self.from_sources - self.dissipated - self.stored_change) / turned
+
+
+class Trajectory(Protocol):
+    """A run of `StateEquations` from 0 to `duration_s`."""
+
+    equations: StateEquations
+    duration_s: float
+    steps: int
+
+    def sample(self, rows: Rows, times_s: Array) -> Array:
+        """Outputs at times (T,), (n_rows, T); the right limit at a jump."""
+        ...
+
+    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
+        """Lowest and highest of each output in each of `bins` equal bins, (n_rows, bins) each."""
+        ...
+
+    def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
+        """Figures of outputs over a window."""
+        ...
+
+    def energy(self, t0: float, t1: float) -> EnergyBalance:
+        """Energy balance over a window."""
+        ...
+
+    def duties(self, times_s: Array) -> Array:
+        """Duty of each bridge at times (T,), after limits, (n_switches, T)."""
+        ...
+
+    def speeds(self, times_s: Array) -> Array:
+        """Rotor speeds in rad/s, (n_rotors, T)."""
+        ...
