@@ -56,7 +56,7 @@ class Battery(Kind):
 
     kind = "battery"
     title = "LiPo pack"
-    ports = (Port("out", (0.0, -37.0)),)
+    ports = (Port("out", (0.0, -17.0)),)
     group = "Power"
     ratings: ClassVar[tuple[Rating, ...]] = ()
     typical: ClassVar[dict[str, str]] = {
@@ -185,10 +185,10 @@ class Battery(Kind):
         net.source(emf, minus, self.volts(values), "open-circuit voltage")
 
     def size_mm(self, values: Values) -> tuple[float, float]:
-        """Width and length on top of the frame; grows slowly with what it holds."""
+        """Across the rear of the frame; grows with the cube root of what it holds."""
         watt_hours = values.number("cells") * 3.7 * values.number("capacity")
         scale = (watt_hours / 22.2) ** (1.0 / 3.0)
-        return (36.0 * scale, 74.0 * scale)
+        return (68.0 * scale, 34.0 * scale)
 
     def summary(self, values: Values) -> str:
         """Cells and capacity."""
