@@ -30,6 +30,7 @@ from sim.errors import SimError, one_line
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from sim.build import Build
     from sim.check import Finding
 
 DONE, FAILING, BAD_INPUT = 0, 1, 2
@@ -174,9 +175,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(argv: Sequence[str]) -> Outcome:
     args = _parser().parse_args(argv)
     if args.version:
-        from importlib.metadata import version
-
-        return Outcome(DONE, f"rippletree {version('rippletree')}\n")
+        return Outcome(DONE, f"rippletree {_version()}\n")
     if args.verb is None:
         return Outcome(_window(), "")
     if not sys.warnoptions:
@@ -184,6 +183,15 @@ def _run(argv: Sequence[str]) -> Outcome:
         warnings.simplefilter("ignore")
     outcome: Outcome = args.run(args)
     return outcome
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("rippletree")
+    except PackageNotFoundError:
+        return "from a folder that is not installed"
 
 
 def _window() -> int:
@@ -278,27 +286,35 @@ def _check(args: argparse.Namespace) -> Outcome:
         return _finish(args, DONE, {"kinds": kinds}, lambda: cli_text.defaults(kinds))
     if not args.build:
         raise BadInput("rippletree check: no BUILD given. Give files or preset ids, or --defaults.")
+    from sim.build import validate
+
     cli_files.keep_inputs([("--json", args.json)], args.build)
     code, documents, texts = DONE, [], []
     for name in args.build:
+        # One bad build is no reason not to look at the others.
         try:
-            found = _found(name)
+            build = cli_files.load(name, checked=False)
+            found = _found(name, build)
         except BadInput as error:
-            # The other builds are still worth a look.
             code = _complain(str(error))
             continue
-        if any(finding.level == "error" for finding in found):
-            code = max(code, FAILING)
         documents.append({"build": name, "findings": [_plain(finding) for finding in found]})
         texts.append(cli_text.checked(name, found))
+        if any(finding.level == "error" for finding in found):
+            code = max(code, FAILING)
+        try:
+            with cli_files.Naming(name):
+                validate(build)
+        except BadInput as error:
+            # Not a build that fails, but none that could be solved at all.
+            code = _complain(str(error))
     return _finish(args, code, {"builds": documents}, lambda: "".join(texts))
 
 
-def _found(name: str) -> list[Finding]:
-    """All that can be said about one build, if it is one at all."""
+def _found(name: str, build: Build) -> list[Finding]:
+    """All that can be said about one build."""
     from sim import check
 
-    build = cli_files.load(name, checked=False)
     with cli_files.Naming(name):
         found: list[Finding] = check.check(build)
     return found
