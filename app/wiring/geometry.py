@@ -1,0 +1,164 @@
+"""Where leads run on the frame: plain numbers in millimetres, no widgets.
+
+x is to the right, y to the rear, turns are clockwise in degrees as seen from
+above. A lead that is longer than its way shows the rest: a little as a wave, more
+as loops whose circumference is just the slack, so what is drawn is what is there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import atan2, cos, degrees, hypot, pi, radians, sin, sqrt
+
+Point = tuple[float, float]
+
+#: Shorter slack than this, as a share of the way and in mm, is drawn straight.
+_NO_SLACK_SHARE = 0.02
+_NO_SLACK_MM = 1.0
+#: Radius above which one loop becomes two, so that loops stay smaller than parts.
+_LOOP_RADIUS_MM = 9.0
+
+
+def turned(point: Point, degrees_: float) -> Point:
+    """`point` turned about the origin, clockwise in degrees with y to the rear."""
+    c, s = cos(radians(degrees_)), sin(radians(degrees_))
+    return (point[0] * c - point[1] * s, point[0] * s + point[1] * c)
+
+
+def length(points: list[Point]) -> float:
+    """Length of a polyline in mm."""
+    return sum(hypot(b[0] - a[0], b[1] - a[1]) for a, b in zip(points, points[1:], strict=False))
+
+
+@dataclass(frozen=True)
+class Course:
+    """The middle of a drawn lead.
+
+    Attributes
+    ----------
+    points : polyline in mm from the lead's start to its end
+    slack_mm : what its length exceeds its way by, negative where it is too short
+    loops : number of loops drawn
+    """
+
+    points: tuple[Point, ...]
+    slack_mm: float
+    loops: int
+
+
+def course(way: list[Point], length_mm: float | None, loop_above_mm: float) -> Course:
+    """Lay a lead of `length_mm` along `way`, its slack in the longest stretch.
+
+    Parameters
+    ----------
+    way : pad, via points, pad
+    length_mm : None where the lead has no length, which is drawn straight
+    loop_above_mm : smallest loop radius that can be seen; less becomes a wave
+    """
+    straight = length(way)
+    if length_mm is None:
+        return Course(tuple(way), 0.0, 0)
+    slack = length_mm - straight
+    if slack <= max(_NO_SLACK_MM, _NO_SLACK_SHARE * straight):
+        return Course(tuple(way), slack, 0)
+    spans = [hypot(b[0] - a[0], b[1] - a[1]) for a, b in zip(way, way[1:], strict=False)]
+    longest = max(range(len(spans)), key=spans.__getitem__)
+    a, b = way[longest], way[longest + 1]
+    radius = slack / (2 * pi)
+    if radius >= loop_above_mm:
+        loops = max(1, round(radius / _LOOP_RADIUS_MM))
+        middle = _loops(a, b, slack / (2 * pi * loops), loops)
+    else:
+        loops = 0
+        middle = _wave(a, b, slack)
+    return Course((*way[: longest + 1], *middle, *way[longest + 1 :]), slack, loops)
+
+
+def _frame(a: Point, b: Point) -> tuple[float, Point, Point]:
+    """Distance, unit vector and its normal; points to the rear if both are one place."""
+    d = hypot(b[0] - a[0], b[1] - a[1])
+    u = ((b[0] - a[0]) / d, (b[1] - a[1]) / d) if d > 1e-9 else (0.0, 1.0)
+    return d, u, (-u[1], u[0])
+
+
+def _loops(a: Point, b: Point, radius: float, count: int) -> list[Point]:
+    d, u, n = _frame(a, b)
+    points: list[Point] = []
+    for k in range(count):
+        along = d * (k + 1) / (count + 1)
+        steps = 28
+        for i in range(steps + 1):
+            angle = 2 * pi * i / steps
+            x = along + radius * sin(angle)
+            y = radius * (1 - cos(angle))
+            points.append((a[0] + u[0] * x + n[0] * y, a[1] + u[1] * x + n[1] * y))
+    return points
+
+
+def _wave(a: Point, b: Point, slack: float) -> list[Point]:
+    """A wave with flat ends whose length exceeds the way by `slack`."""
+    d, u, n = _frame(a, b)
+    if d < 1e-6:
+        return []
+    margin = min(0.2 * d, 8.0)
+    span = d - 2 * margin
+    periods = max(1, round(span / 16.0))
+    steps = 12 * periods
+
+    def points(amplitude: float) -> list[Point]:
+        out = []
+        for i in range(steps + 1):
+            t = i / steps
+            y = amplitude * (1 - cos(2 * pi * periods * t)) / 2
+            x = margin + span * t
+            out.append((a[0] + u[0] * x + n[0] * y, a[1] + u[1] * x + n[1] * y))
+        return out
+
+    # Length grows with the square of a small amplitude; a few secant steps are enough to draw.
+    amplitude = 2 * span / (pi * periods) * sqrt(slack / span)
+    for _ in range(6):
+        got = length(points(amplitude)) - span
+        if got <= 0:
+            break
+        amplitude *= sqrt(slack / got) if got < 4 * slack else 0.5
+    return points(amplitude)
+
+
+def beside(points: tuple[Point, ...], offset: float) -> list[Point]:
+    """The polyline moved sideways by `offset` mm (positive to the right of the way)."""
+    out: list[Point] = []
+    last = len(points) - 1
+    for i, (x, y) in enumerate(points):
+        before = points[max(0, i - 1)]
+        after = points[min(last, i + 1)]
+        _, first_u, _ = _frame(before, (x, y)) if i else _frame((x, y), after)
+        _, second_u, _ = _frame((x, y), after) if i < last else _frame(before, (x, y))
+        ux, uy = first_u[0] + second_u[0], first_u[1] + second_u[1]
+        size = hypot(ux, uy)
+        if size < 1e-6:
+            ux, uy, size = first_u[0], first_u[1], 1.0
+        # At a corner both sides keep their distance: a mitre, held short where it would spike.
+        half = min(2.0, 2.0 / size) if size > 0.5 else 1.0
+        out.append((x - uy / size * offset * half, y + ux / size * offset * half))
+    return out
+
+
+def nearest(points: tuple[Point, ...], to: Point) -> tuple[float, float]:
+    """Distance of a place to a polyline, and how far along it that is, 0 to 1."""
+    best, best_along, run = float("inf"), 0.0, 0.0
+    for a, b in zip(points, points[1:], strict=False):
+        dx, dy = b[0] - a[0], b[1] - a[1]
+        d2 = dx * dx + dy * dy
+        t = 0.0 if d2 == 0 else ((to[0] - a[0]) * dx + (to[1] - a[1]) * dy) / d2
+        t = min(1.0, max(0.0, t))
+        dist = hypot(a[0] + t * dx - to[0], a[1] + t * dy - to[1])
+        span = sqrt(d2)
+        if dist < best:
+            best, best_along = dist, run + t * span
+        run += span
+    return best, (best_along / run if run > 0 else 0.0)
+
+
+def heading(a: Point, b: Point) -> float:
+    """Direction from `a` to `b` in degrees clockwise from the right."""
+    return degrees(atan2(b[1] - a[1], b[0] - a[0]))

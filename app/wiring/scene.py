@@ -1,0 +1,543 @@
+"""The scene: items for the parts and leads of the shown build, kept in step with it."""
+
+from __future__ import annotations
+
+from math import atan2, degrees
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtWidgets import QGraphicsScene
+
+from app.wiring.facts import CANS, SOURCES, Facts, Figure, facts, figures, lead_name, lead_summary
+from app.wiring.frame_item import FrameItem
+from app.wiring.frames import frame
+from app.wiring.handles import Handles
+from app.wiring.label_item import LabelItem
+from app.wiring.label_layout import Box, Wanted, lay_out
+from app.wiring.lead_item import LeadItem
+from app.wiring.part_item import PartItem
+from sim.errors import SimError
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.wiring.geometry import Point
+    from sim.build import Build, Lead, Part
+
+#: Loose end of a lead whose part is gone, drawn this far from the other end.
+_LOOSE_MM = 15.0
+
+
+class WiringScene(QGraphicsScene):
+    """Frame, parts, leads and labels of one build, in millimetres."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self.setItemIndexMethod(QGraphicsScene.ItemIndexMethod.BspTreeIndex)
+        self.look = look
+        self.zoom = 2.0
+        self.build: Build | None = None
+        self.frame_item = FrameItem(frame("x-5"), look)
+        self.addItem(self.frame_item)
+        self.handles = Handles(look)
+        self.addItem(self.handles)
+        self.parts: dict[str, PartItem] = {}
+        self.leads: dict[str, LeadItem] = {}
+        self.labels: dict[str, LabelItem] = {}
+        self._figures: dict[str, Figure] = {}
+        self._chosen: tuple[str, ...] = ()
+        self._hovered = ""
+        self._marked: dict[str, str] = {}
+        self._choices: dict[str, int] = {}
+        self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
+        self._attached: dict[str, list[str]] = {}
+
+    # Keeping in step
+
+    def sync(self, build: Build) -> None:
+        """Show `build`; only what changed is touched."""
+        before = self.build
+        self.build = build
+        if before is None or before.frame != build.frame:
+            self.frame_item.set_frame(frame(build.frame))
+        moved = self._sync_parts(build)
+        self._sync_leads(build, moved)
+        self.handles.refresh(self.parts)
+        self._set_marks()
+
+    def _sync_parts(self, build: Build) -> set[str]:
+        changed: set[str] = set()
+        present = {part.id for part in build.parts}
+        for id_ in [i for i in self.parts if i not in present]:
+            self.removeItem(self.parts.pop(id_))
+            changed.add(id_)
+        loose = 0
+        for part in build.parts:
+            if part.at is None:
+                part = _placed(part, loose)
+                loose += 1
+            item = self.parts.get(part.id)
+            if item is None:
+                item = PartItem(part, facts(part), self.look)
+                self.parts[part.id] = item
+                self.addItem(item)
+                changed.add(part.id)
+            elif item.part is not part and item.part != part:
+                same = item.part.values == part.values and item.part.kind == part.kind
+                item.set_part(part, _kept(item.facts, part) if same else facts(part))
+                changed.add(part.id)
+        if changed:
+            self._find_boards()
+        return changed
+
+    def _find_boards(self) -> None:
+        """ESCs that sit on a joint are one board with it: one outline, one set of pads."""
+        joints = [item for item in self.parts.values() if item.part.kind == "joint"]
+        escs = [item for item in self.parts.values() if item.part.kind == "esc"]
+        for item in escs:
+            item.on_board = False
+        for joint in joints:
+            width, depth = joint.facts.size_mm
+            reach = max(width, depth) / 2 + 4.0
+            on = tuple(
+                esc
+                for esc in escs
+                if not esc.on_board
+                and abs(esc.pos().x() - joint.pos().x()) <= reach
+                and abs(esc.pos().y() - joint.pos().y()) <= reach
+            )
+            on = on if len(on) > 1 else ()
+            for esc in on:
+                esc.on_board = True
+                esc.setZValue(joint.zValue() + 0.5)
+            if on != joint.board_of:
+                joint.prepareGeometryChange()
+                joint.board_of = on
+            joint.update()
+        for esc in escs:
+            esc.update()
+
+    def _sync_leads(self, build: Build, moved: set[str]) -> None:
+        present = {lead.id for lead in build.leads}
+        for id_ in [i for i in self.leads if i not in present]:
+            self.removeItem(self.leads.pop(id_))
+            self._lead_values.pop(id_, None)
+        self._attached = {}
+        for lead in build.leads:
+            for address in (lead.from_, lead.to):
+                self._attached.setdefault(address.partition(".")[0], []).append(lead.id)
+            item = self.leads.get(lead.id)
+            new = item is None
+            if item is None:
+                item = LeadItem(lead, self.look)
+                item.phases = lead.from_.endswith(".motor") or lead.to.endswith(".motor")
+                self.leads[lead.id] = item
+                self.addItem(item)
+            owners = (lead.from_.partition(".")[0], lead.to.partition(".")[0])
+            if new or item.lead != lead or owners[0] in moved or owners[1] in moved:
+                self._lay(item, lead)
+        for item in self.parts.values():
+            if item.part.kind in CANS:
+                self._orient(item)
+
+    def _lay(self, item: LeadItem, lead: Lead) -> None:
+        way = [self.pad(lead.from_), *lead.via, self.pad(lead.to)]
+        points: list[Point] = [p for p in way if p is not None]
+        if len(points) < 2:
+            x, y = points[0] if points else (0.0, 0.0)
+            points = [(x, y), (x, y + _LOOSE_MM)]
+        length, copper, spacing = self._values(lead)
+        item.setVisible(not self._within_board(lead))
+        item.lay(
+            lead, points, length_mm=length, copper_mm=copper, spacing_mm=spacing, zoom=self.zoom
+        )
+
+    def _within_board(self, lead: Lead) -> bool:
+        """Whether a lead is copper of a board: between the board and an ESC on it."""
+        ends = [self.parts.get(a.partition(".")[0]) for a in (lead.from_, lead.to)]
+        for one, other in (ends, ends[::-1]):
+            if one is not None and other is not None and other in one.board_of:
+                return True
+        return False
+
+    def _values(self, lead: Lead) -> tuple[float | None, ...]:
+        """Length, copper and spacing of a lead in mm, read once per change."""
+        kept = self._lead_values.get(lead.id)
+        if kept is not None and kept[0] == lead:
+            return kept[1]
+        from sim.build import resolve_lead
+
+        values: tuple[float | None, ...] = (None, None, None)
+        try:
+            read = resolve_lead(lead)
+        except SimError:
+            pass
+        else:
+            si = [read.optional(name) for name in ("length", "gauge", "spacing")]
+            if lead.length is None and lead.gauge is None:
+                si[1] = None
+            values = tuple(None if v is None else v * 1e3 for v in si)
+        self._lead_values[lead.id] = (lead, values)
+        return values
+
+    def _orient(self, item: PartItem) -> None:
+        """Turn a can so that its stripe meets the black leg."""
+        towards = None
+        for id_ in self._attached.get(item.part.id, ()):
+            lead = self.leads[id_]
+            at_start = lead.lead.from_.partition(".")[0] == item.part.id
+            x, y = lead.minus_side(at_start)
+            towards = degrees(atan2(y, x))
+            break
+        if towards != item.minus_towards:
+            item.minus_towards = towards
+            item.update()
+
+    def set_zoom(self, zoom: float) -> None:
+        """Pixels per mm: thin leads keep a width that can be seen."""
+        if abs(zoom - self.zoom) < 1e-9:
+            return
+        self.zoom = zoom
+        for item in self.leads.values():
+            self._lay(item, item.lead)
+
+    # Places
+
+    def pad(self, address: str) -> Point | None:
+        """Where an address is, in mm; None if there is no such part."""
+        owner, _, port = address.partition(".")
+        item = self.parts.get(owner)
+        return item.pad(port) if item is not None else None
+
+    def content(self) -> QRectF:
+        """What should be seen at first: frame without propellers, and all parts."""
+        rect = self.frame_item.core if self.frame_item.frame.motors else QRectF()
+        for item in self.parts.values():
+            rect = rect.united(item.mapRectToScene(item.body))
+        return rect if not rect.isNull() else self.frame_item.core
+
+    def part_at(self, place: QPointF, slack_mm: float = 0.0) -> PartItem | None:
+        """The topmost part at a place; a small one wins over the board beneath it."""
+        r = max(slack_mm, 1e-3)
+        rect = QRectF(place.x() - r, place.y() - r, 2 * r, 2 * r)
+        found = [
+            item
+            for item in self.items(rect, Qt.ItemSelectionMode.IntersectsItemShape)
+            if isinstance(item, PartItem) and not item.ghost
+        ]
+        return found[0] if found else None
+
+    def lead_at(self, place: QPointF, slack_mm: float) -> LeadItem | None:
+        """The nearest lead within `slack_mm`, else None."""
+        r = slack_mm + 4.0
+        rect = QRectF(place.x() - r, place.y() - r, 2 * r, 2 * r)
+        best, best_distance = None, slack_mm
+        for item in self.items(rect, Qt.ItemSelectionMode.IntersectsItemBoundingRect):
+            if isinstance(item, LeadItem) and not item.ghost and item.isVisible():
+                distance, _ = item.distance((place.x(), place.y()))
+                if distance <= best_distance:
+                    best, best_distance = item, distance
+        return best
+
+    def reading_order(self) -> list[str]:
+        """Ids of parts and leads as Tab goes through them: front to rear, then leads."""
+        parts = sorted(
+            self.parts.values(), key=lambda i: (round(i.pos().y() / 15.0), i.pos().x())
+        )
+        leads = [i for i in self.leads.values() if i.isVisible()]
+        return [i.part.id for i in parts] + [i.lead.id for i in leads]
+
+    def middle_of(self, id_: str) -> QPointF:
+        """Where a part or lead is, in mm."""
+        item = self.parts.get(id_)
+        if item is not None:
+            return item.pos()
+        lead = self.leads.get(id_)
+        return QPointF(*_halfway(lead.course.points)) if lead is not None else QPointF()
+
+    # Pads to pull leads from
+
+    def show_pads(self, id_: str) -> None:
+        """Show the pull handles of a part; "" hides them."""
+        self.handles.show_for(self.parts.get(id_))
+
+    def handle_at(self, place: QPointF, slack_mm: float) -> str:
+        """The address whose shown handle is at a place, "" if none is."""
+        return self.handles.address_at(place, slack_mm)
+
+    # States
+
+    def set_figures(self, answer: Any) -> None:
+        """Take the figures of an answer."""
+        self._figures = figures(answer)
+        for id_, item in self.parts.items():
+            figure = self._figures.get(id_)
+            before = item.figure.verdict if item.figure else ""
+            item.figure = figure
+            if (figure.verdict if figure else "") != before or item.inside[1]:
+                item.update()
+
+    def set_chosen(self, ids: tuple[str, ...]) -> None:
+        """Outline what is selected."""
+        for id_ in set(self._chosen) ^ set(ids):
+            item = self.parts.get(id_) or self.leads.get(id_)
+            if item is not None:
+                item.chosen = id_ in ids
+                item.raise_up() if isinstance(item, LeadItem) else item.update()
+        self._chosen = ids
+
+    def set_hovered(self, id_: str) -> None:
+        """Strengthen what the pointer is on; "" for nothing."""
+        if id_ == self._hovered:
+            return
+        for old in (self._hovered, id_):
+            item = self.parts.get(old) or self.leads.get(old)
+            if item is not None:
+                item.hovered = old == id_
+                item.update()
+        self._hovered = id_
+
+    def set_marked(self, marks: dict[str, str]) -> None:
+        """Outline what a sentence is about: id to sentence."""
+        self._marked = marks
+        self._set_marks()
+
+    def _set_marks(self) -> None:
+        for items in (self.parts, self.leads):
+            for id_, item in items.items():
+                marked = id_ in self._marked
+                if marked != item.marked:
+                    item.marked = marked
+                    item.update()
+        for id_ in self._chosen:
+            item = self.parts.get(id_) or self.leads.get(id_)
+            if item is not None and not item.chosen:
+                item.chosen = True
+                item.update()
+
+    def repaint_all(self) -> None:
+        """After a change of palette or type size."""
+        for item in self.items():
+            item.prepareGeometryChange()
+            item.update()
+
+    def words(self, id_: str) -> str:
+        """All there is to say on hover, as plain lines."""
+        if self.build is None:
+            return ""
+        item = self.parts.get(id_)
+        if item is not None:
+            lines = [item.facts.name]
+            if item.facts.summary and item.facts.summary != item.facts.name:
+                lines.append(item.facts.summary)
+            figure = self._figures.get(id_)
+            if figure is not None:
+                lines.append(figure.text + (f", {figure.verdict}" if figure.verdict else ""))
+            if id_ in self._marked:
+                lines.append(self._marked[id_])
+            return "\n".join(lines)
+        lead = self.leads.get(id_)
+        if lead is None:
+            return ""
+        lines = [lead_name(self.build, lead.lead), lead_summary(lead.lead)]
+        if lead.course.slack_mm > 1.0:
+            lines.append(f"{lead.course.slack_mm:.0f} mm longer than its way")
+        elif lead.course.slack_mm < -1.0:
+            lines.append(f"{-lead.course.slack_mm:.0f} mm shorter than its way")
+        if id_ in self._marked:
+            lines.append(self._marked[id_])
+        return "\n".join(lines)
+
+    # Labels
+
+    def lay_out_labels(self, view_box: Box, to_pixels: Any, blocked: list[Box]) -> None:
+        """Place the words beside the parts.
+
+        Parameters
+        ----------
+        view_box : the visible area in pixels
+        to_pixels : function from a place in mm to pixels
+        blocked : areas in pixels that are taken
+        """
+        wanted, anchors = self._wanted(to_pixels)
+        bodies = {
+            id_: _pixels(item.mapRectToScene(item.body), to_pixels)
+            for id_, item in self.parts.items()
+        }
+        courses = [
+            [to_pixels(*p) for p in item.course.points]
+            for item in self.leads.values()
+            if item.isVisible()
+        ]
+        # Words on hidden or far parts would only fight over the edge.
+        seen = [w for w in wanted if _touches(w.anchor, view_box)]
+        placed = lay_out(seen, bodies, courses, view_box, blocked, self._choices)
+        for id_ in [i for i in self.labels if i not in placed]:
+            self.removeItem(self.labels.pop(id_))
+        for id_, place in placed.items():
+            self._choices[id_] = place.choice
+            x, y = anchors[id_]
+            self.labels[id_].setPos(x, y)
+            self.labels[id_].put(place, to_pixels(x, y))
+
+    def refresh_words(self) -> bool:
+        """New figures into the labels there are; True if they need new places."""
+        again = False
+        for id_, (name, figure, verdict) in self._label_words().items():
+            label = self.labels.get(id_)
+            again |= label is None or label.set_words(name, figure, verdict)
+        return again
+
+    def follow(self, ids: tuple[str, ...]) -> None:
+        """Labels of parts that are being dragged go along."""
+        for id_ in ids:
+            label, item = self.labels.get(id_), self.parts.get(id_)
+            if label is not None and item is not None:
+                label.setPos(item.pos())
+
+    def _wanted(self, to_pixels: Any) -> tuple[list[Wanted], dict[str, Point]]:
+        words = self._label_words()
+        middle = self.frame_item.core.center()
+        wanted: list[Wanted] = []
+        anchors: dict[str, Point] = {}
+        for id_ in [i for i in self.labels if i not in words]:
+            self.removeItem(self.labels.pop(id_))
+        for id_, (name, figure, verdict) in words.items():
+            label = self.labels.get(id_)
+            if label is None:
+                label = LabelItem(self.look)
+                self.labels[id_] = label
+                self.addItem(label)
+            label.set_words(name, figure, verdict)
+            item = self.parts.get(id_)
+            if item is not None:
+                rect = item.mapRectToScene(item.body)
+                if item.part.turn % 90:
+                    rect = _shrunk(rect, 0.82)
+                anchor = _pixels(rect, to_pixels)
+                x, y = item.pos().x(), item.pos().y()
+            else:
+                points = self.leads[id_].course.points
+                x, y = _halfway(points)
+                px, py = to_pixels(x, y)
+                anchor = (px - 6, py - 6, px + 6, py + 6)
+            dx, dy = x - middle.x(), (y - middle.y()) * 0.5
+            size = (dx * dx + dy * dy) ** 0.5
+            outward = (dx / size, dy / size) if size > 3.0 else (1.0, 0.0)
+            anchors[id_] = (x, y)
+            wanted.append(Wanted(id_, anchor, label.size(), outward))
+        return wanted, anchors
+
+    def _label_words(self) -> dict[str, tuple[str, str, str]]:
+        """Whose words stand beside it, most important first: name, figure, verdict."""
+        out: dict[str, tuple[str, str, str]] = {}
+        worst = self._worst()
+        shared: dict[tuple[str, str], list[str]] = {}
+        for id_, item in self.parts.items():
+            figure = self._figures.get(id_)
+            bad = figure is not None and figure.verdict in ("close", "over")
+            asked = id_ in self._chosen or id_ == self._hovered
+            kind = item.part.kind
+            name = item.facts.name
+            text = figure.text if figure else item.facts.summary
+            verdict = figure.verdict if figure else ""
+            if id_ in self._marked:
+                out[id_] = (name, self._marked[id_], "over")
+                continue
+            if kind == "motor" and not (bad or asked):
+                continue
+            if item.on_board and not (bad or asked):
+                continue
+            if kind in ("electrolytic", "polymer", "ceramic") and not bad:
+                shared.setdefault((kind, item.facts.summary), []).append(id_)
+                continue
+            if item.board_of:
+                text, verdict = self._board_words(item, text)
+            elif kind in SOURCES:
+                text = item.facts.summary
+            item_inside = item.fits_inside(self.zoom, name, text)
+            if item_inside != item.inside:
+                item.inside = item_inside
+                item.update()
+            if item_inside == (name, text):
+                continue
+            if kind in ("camera", "flight_controller", "receiver", "joint") and item_inside[0] \
+                    and not (bad or asked):
+                continue
+            if id_ == worst:
+                name = f"{name}, worst"
+            out[id_] = (name, text, verdict)
+        for (_, summary), ids in shared.items():
+            ids.sort(key=lambda i: (i not in self._chosen, self.parts[i].pos().y(),
+                                    -self.parts[i].pos().x()))
+            shown = [i for i in ids if i in self._chosen or i == self._hovered] or ids[:1]
+            for id_ in shown:
+                out[id_] = (self.parts[id_].facts.name, summary, "")
+        for id_, lead in self.leads.items():
+            if id_ in self._marked:
+                out[id_] = ("This lead", self._marked[id_], "over")
+            elif lead.isVisible() and (id_ in self._chosen or self._is_main(lead)):
+                out[id_] = (self._lead_title(lead), lead_summary(lead.lead), "")
+        order = {"over": 0, "close": 1}
+        return dict(sorted(out.items(), key=lambda kv: order.get(kv[1][2], 2)))
+
+    def _worst(self) -> str:
+        """The ESC that uses most of its limit, where there are several to choose from."""
+        used = {
+            id_: self._figures[id_].used
+            for id_, item in self.parts.items()
+            if item.part.kind == "esc" and id_ in self._figures and self._figures[id_].verdict
+        }
+        return max(used, key=used.__getitem__) if len(used) > 1 else ""
+
+    def _board_words(self, item: PartItem, text: str) -> tuple[str, str]:
+        found = [self._figures[e.part.id] for e in item.board_of if e.part.id in self._figures]
+        if not found:
+            return text, ""
+        worst = max(found, key=lambda f: f.used)
+        return worst.text, worst.verdict
+
+    def _is_main(self, lead: LeadItem) -> bool:
+        """Leads of the pack are labelled unasked: theirs is the length that matters."""
+        ends = (lead.lead.from_.partition(".")[0], lead.lead.to.partition(".")[0])
+        return any(i in self.parts and self.parts[i].part.kind in SOURCES for i in ends)
+
+    def _lead_title(self, lead: LeadItem) -> str:
+        if self._is_main(lead) or self.build is None:
+            return "Leads"
+        return lead_name(self.build, lead.lead)
+
+
+def _kept(old: Facts, part: Part) -> Facts:
+    """Facts of a part that only moved or was renamed."""
+    from dataclasses import replace
+
+    from app.wiring.facts import part_name
+
+    return replace(old, name=part_name(part))
+
+
+def _placed(part: Part, count: int) -> Part:
+    """A part without a place gets one in a row beside the frame."""
+    from msgspec.structs import replace
+
+    return replace(part, at=(-120.0 + 40.0 * (count % 7), -20.0 + 40.0 * (count // 7)))
+
+
+def _pixels(rect: QRectF, to_pixels: Any) -> Box:
+    x0, y0 = to_pixels(rect.left(), rect.top())
+    x1, y1 = to_pixels(rect.right(), rect.bottom())
+    return (x0, y0, x1, y1)
+
+
+def _shrunk(rect: QRectF, share: float) -> QRectF:
+    w, h = rect.width() * share, rect.height() * share
+    return QRectF(rect.center().x() - w / 2, rect.center().y() - h / 2, w, h)
+
+
+def _touches(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+def _halfway(points: tuple[Point, ...]) -> Point:
+    a, b = points[0], points[-1]
+    return ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
