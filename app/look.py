@@ -65,9 +65,11 @@ class Palette:
     line2: QColor
     line3: QColor
 
-    def verdict(self, word: str) -> QColor:
+    def verdict(self, word: str | None) -> QColor:
         """Colour of a verdict word; muted for anything else."""
-        return {"within": self.within, "close": self.close, "over": self.over}.get(word, self.muted)
+        return {"within": self.within, "close": self.close, "over": self.over}.get(
+            word or "", self.muted
+        )
 
     def line(self, index: int) -> QColor:
         """Colour of the curve at `index`, counted from 0."""
@@ -180,6 +182,27 @@ class Look(QObject):
         font.setWeight(weight)
         font.setFeature(QFont.Tag("tnum"), 1)
         return font
+
+    def stylesheet(self) -> str:
+        """For stock widgets in sheets: boxes with a hairline, no bevels."""
+        p = self.palette
+        ink, faint, card, band = (c.name() for c in (p.ink, p.faint, p.card, p.band))
+        return f"""
+            QToolTip {{ background: {card}; color: {ink}; border: 1px solid {faint};
+                        padding: 4px; }}
+            QMenu {{ background: {card}; color: {ink}; border: 1px solid {faint}; padding: 4px; }}
+            QMenu::item {{ padding: 4px 24px 4px 20px; border-radius: 4px; }}
+            QMenu::item:selected {{ background: {band}; }}
+            QMenu::item:disabled {{ color: {p.muted.name()}; }}
+            QMenu::separator {{ height: 1px; background: {faint}; margin: 4px 8px; }}
+            QLineEdit, QComboBox {{ background: {card}; color: {ink}; padding: 2px 6px;
+                        border: 1px solid {faint}; border-radius: 4px; }}
+            QLineEdit:focus, QComboBox:focus {{ border-color: {ink}; }}
+            QPushButton {{ background: {card}; color: {ink}; padding: 3px 10px;
+                        border: 1px solid {faint}; border-radius: 4px; }}
+            QPushButton:hover {{ background: {band}; }}
+            QPushButton:focus {{ border-color: {ink}; }}
+        """
 
     def qt_palette(self) -> QPalette:
         """For stock widgets: boxes, menus, tables."""

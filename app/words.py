@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from app.wiring.facts import place_name
 from sim import quantity
 
 if TYPE_CHECKING:
     from app.solver.protocol import CellRow, RatingRow
-    from sim.build import Build
 
 #: Marks in the file to words on screen.
 MARKS = {
@@ -18,6 +16,9 @@ MARKS = {
     "assumed": "our guess",
     "measured": "you measured",
 }
+
+#: Readings held against a lower limit.
+LOWER = ("lowest", "slow lowest")
 
 
 def volts(value: float) -> str:
@@ -30,7 +31,7 @@ def of_limit(row: CellRow | RatingRow) -> str:
     if row.value is None:
         return "not known yet"
     value = f"{row.value:.1f}" if abs(row.value) >= 1.0 else f"{row.value:.2g}"
-    if row.reads == "minimum_volts":
+    if row.reads in LOWER:
         return f"{value} {row.unit}, needs {row.limit:g}"
     return f"{value} of {row.limit:g} {row.unit}"
 
@@ -40,8 +41,3 @@ def seconds(value: float, span: float) -> str:
     if abs(value) < 1e-9 * max(span, 1e-12):
         return "0"
     return quantity.format(value, "s", 6)
-
-
-def place(build: Build, address: str) -> str:
-    """A place by the name of its part."""
-    return place_name(build, address)

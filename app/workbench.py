@@ -16,8 +16,8 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
 from app.solver.protocol import Answer, Curves, Fault, FindingsRow, Ghost, Request, Zoom
-from sim.errors import SimError
 from sim.build import events_of
+from sim.errors import SimError
 from sim.options import apply
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ class Workbench(QObject):
             self.ask(findings=False)
 
     @property
-    def event(self) -> int:
+    def event_index(self) -> int:
         """Index of the present event in `events`."""
         return self._event
 

@@ -78,9 +78,7 @@ class Scope(QWidget):
         bench = self._workbench
         if bench.stale:
             # Each answer of a drag starts the wait anew, so live curves stay strong.
-            if bench.answer is not None and bench.answer.live:
-                self._patience.start()
-            elif not self._patience.isActive():
+            if (bench.answer is not None and bench.answer.live) or not self._patience.isActive():
                 self._patience.start()
         else:
             self._patience.stop()

@@ -192,6 +192,7 @@ class CellRow(msgspec.Struct, frozen=True):
     option: str
     event: str
     place: str
+    label: str
     part: str
     rating: str
     reads: str
@@ -203,10 +204,10 @@ class CellRow(msgspec.Struct, frozen=True):
 
 
 class CardRow(msgspec.Struct, frozen=True):
-    """An option and the rating that decides it."""
+    """An option and the rating that decides it; None where nothing has a limit."""
 
     option: str
-    verdict: str
+    verdict: str | None
     worst: CellRow | None
 
 

@@ -17,6 +17,7 @@ from app.solver.protocol import (
     PartRow,
     RatingRow,
 )
+from app.words import LOWER
 from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.options import apply
@@ -145,7 +146,7 @@ def _limits(solved: Solved, clip: Clip) -> tuple[Limit, ...]:
         for rating in part.ratings:
             if rating.unit != "V" or ports.get(rating.place) != here:
                 continue
-            if rating.reads == "minimum_volts":
+            if rating.reads in LOWER:
                 if lower is None or rating.limit > lower.value:
                     lower = Limit(rating.name, rating.limit, upper=False)
             elif upper is None or rating.limit < upper.value:

@@ -1,0 +1,116 @@
+"""The answer in one sentence, and the caution beside it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QRectF, QSize, Qt
+from PySide6.QtGui import QPainter
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.workbench import Workbench
+
+VERDICT_CAUTION = "Within ratings in this model. Not a promise to fly."
+PLUG_IN_CAUTION = "Stripe is minus. A reversed capacitor bursts. Eye protection."
+BRAKING_CAUTION = "Never brake into a bench supply. Limiter for the first power-up only."
+
+
+class AnswerRow(QWidget):
+    """The first thing seen: best option, what it does, the limit; or why there is no answer."""
+
+    def __init__(self, workbench: Workbench, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._look = look
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self.sentence = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
+        self.sentence.setAccessibleName("Answer")
+        self.sentence.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        self.caution = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.caution.setAccessibleName("Caution")
+        self.caution.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(18, 2, 18, 2)
+        row.setSpacing(24)
+        row.addWidget(self.sentence, 1)
+        row.addWidget(self.caution)
+        workbench.findings_changed.connect(self.refresh)
+        workbench.problem_changed.connect(self.refresh)
+        workbench.event_changed.connect(self.refresh)
+        workbench.build_changed.connect(self.refresh)
+        workbench.selection_changed.connect(self.refresh)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.refresh()
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(200, round(38 * self._look.scale))
+
+    def refresh(self) -> None:
+        """The sentence of the findings, or of the problem."""
+        bench = self._workbench
+        if bench.problem is not None:
+            text = str(bench.problem)
+            text = text[:1].upper() + text[1:]
+        elif bench.findings is not None:
+            text = bench.findings.sentence
+        elif not bench.build.parts:
+            text = "An empty frame: take a pack, an ESC and a motor from the tray with +."
+        else:
+            text = "Working out all options…"
+        self.sentence.setText(text)
+        self.sentence.setAccessibleDescription(text)
+        stale = bench.problem is None and bench.findings_stale
+        p = self._look.palette
+        self.sentence.setStyleSheet(f"color: {(p.muted if stale else p.ink).name()}")
+        self.caution.setText("\n".join(self._cautions()))
+
+    def _cautions(self) -> list[str]:
+        bench = self._workbench
+        lines = [VERDICT_CAUTION]
+        kinds = {part.id: part.kind for part in bench.shown_build.parts}
+        touched = {kinds.get(id_) for id_ in bench.selection}
+        event = bench.events[bench.event_index]
+        capacitor = touched & {"electrolytic", "polymer", "ceramic"}
+        if event.kind == "plug_in" or capacitor:
+            lines.append(PLUG_IN_CAUTION)
+        elif "bench_supply" in kinds.values() and event.kind in ("throttle", "tap"):
+            lines.append(BRAKING_CAUTION)
+        return lines
+
+    def _restyle(self) -> None:
+        p = self._look.palette
+        self.setStyleSheet(f"AnswerRow {{ background: {p.band.name()}; }}")
+        self.sentence.setFont(self._look.font("answer"))
+        self.caution.setFont(self._look.font("small"))
+        self.caution.setStyleSheet(f"color: {p.muted.name()}")
+        self.setMinimumHeight(round(38 * self._look.scale))
+        self.refresh()
+
+
+class ProgressLine(QWidget):
+    """A hairline that grows while an answer is on its way."""
+
+    def __init__(self, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._look = look
+        self._share = 0.0
+        self._busy = False
+        self.setFixedHeight(2)
+        self.setAccessibleName("Progress")
+
+    def set_busy(self, busy: bool) -> None:
+        self._busy = busy
+        self._share = 0.0
+        self.update()
+
+    def set_share(self, share: float) -> None:
+        self._share = share
+        self.update()
+
+    def paintEvent(self, event: object) -> None:
+        if self._busy:
+            width = self.width() * max(self._share, 0.02)
+            QPainter(self).fillRect(QRectF(0, 0, width, 2), self._look.palette.muted)

@@ -1,0 +1,193 @@
+"""Every limit of every part under every option and event; comes up from below."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QEasingCurve, QPropertyAnimation, QRect, QSize, Qt, Signal
+from PySide6.QtGui import QColor
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QFrame,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.look import SHAPES
+from app.panels.flat import FlatButton
+from app.words import LOWER
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QKeyEvent
+
+    from app.look import Look
+    from app.solver.protocol import CellRow
+    from app.workbench import Workbench
+
+_COLUMNS = ("option", "event", "where", "limit of", "reads", "value", "limit", "used", "verdict")
+_NUMBERS = (5, 6, 7)
+
+
+class FindingsSheet(QFrame):
+    """A table, worst first, and what the model leaves out."""
+
+    closed = Signal()
+
+    def __init__(self, workbench: Workbench, look: Look, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._look = look
+        self.setAccessibleName("Findings")
+        self._title = QLabel("Findings")
+        self._note = QLabel()
+        self._close = FlatButton(look, "figure", "Close the findings")
+        self._close.setText("×")
+        self._close.clicked.connect(self.close_sheet)
+        self.table = QTableWidget(0, len(_COLUMNS))
+        self.table.setAccessibleName("All limits")
+        self.table.setHorizontalHeaderLabels(_COLUMNS)
+        self.table.verticalHeader().hide()
+        self.table.setShowGrid(False)
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.setFrameShape(QFrame.Shape.NoFrame)
+        self.table.setWordWrap(False)
+        self.table.horizontalHeader().setHighlightSections(False)
+        self.table.itemSelectionChanged.connect(self._go_to)
+        self._left_out = QLabel(wordWrap=True)
+        head = QHBoxLayout()
+        head.addWidget(self._title)
+        head.addSpacing(12)
+        head.addWidget(self._note)
+        head.addStretch(1)
+        head.addWidget(self._close)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(18, 10, 18, 10)
+        column.setSpacing(4)
+        column.addLayout(head)
+        column.addWidget(self.table, 1)
+        column.addWidget(self._left_out)
+        self._rows: list[CellRow] = []
+        workbench.findings_changed.connect(self.refresh)
+        workbench.answer_changed.connect(self._show_left_out)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.hide()
+
+    def open(self, area: QRect) -> None:
+        """Come up into `area`, at once where motion is not wanted."""
+        self.refresh()
+        self.setGeometry(area)
+        self.show()
+        self.raise_()
+        self.table.setFocus()
+        rise = QPropertyAnimation(self, b"geometry", self)
+        rise.setDuration(120)
+        rise.setEasingCurve(QEasingCurve.Type.OutCubic)
+        rise.setStartValue(area.translated(0, area.height() // 3))
+        rise.setEndValue(area)
+        if self.style().styleHint(self.style().StyleHint.SH_Widget_Animation_Duration) > 0:
+            rise.start(QPropertyAnimation.DeletionPolicy.DeleteWhenStopped)
+
+    def close_sheet(self) -> None:
+        if self.isVisible():
+            self.hide()
+            self.closed.emit()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape:
+            self.close_sheet()
+        else:
+            super().keyPressEvent(event)
+
+    def refresh(self) -> None:
+        """Fill the table, worst first."""
+        findings = self._workbench.findings
+        if findings is None:
+            self._rows = []
+        else:
+            self._rows = sorted(findings.cells, key=lambda cell: -cell.used)
+        stale = self._workbench.findings_stale
+        self._note.setText("a newer comparison is on its way" if stale else "worst first")
+        if not self.isVisible():
+            # Filled when it comes up; a hidden table must not cost anything while dragging.
+            self.table.setRowCount(0)
+            if self.signalsBlocked():
+                return
+        self.table.blockSignals(True)
+        self.table.setRowCount(len(self._rows))
+        for index, cell in enumerate(self._rows):
+            for column, text in enumerate(_texts(cell)):
+                item = QTableWidgetItem(text)
+                if column in _NUMBERS:
+                    item.setTextAlignment(
+                        Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+                    )
+                if column == len(_COLUMNS) - 1:
+                    item.setForeground(QColor(self._look.palette.verdict(cell.verdict)))
+                self.table.setItem(index, column, item)
+        self.table.blockSignals(False)
+        self.table.resizeRowsToContents()
+
+    def _show_left_out(self) -> None:
+        answer = self._workbench.answer
+        left_out = () if answer is None else answer.not_covered
+        self._left_out.setText("Left out: " + "; ".join(left_out) + "." if left_out else "")
+
+    def _go_to(self) -> None:
+        """A row that is chosen shows its option, event and part."""
+        rows = self.table.selectionModel().selectedRows()
+        if not rows:
+            return
+        cell = self._rows[rows[0].row()]
+        bench = self._workbench
+        for index, option in enumerate(bench.build.options):
+            if option.name == cell.option:
+                bench.set_option(index)
+        for index, event in enumerate(bench.events):
+            if event.name == cell.event:
+                bench.set_event(index)
+        bench.select((cell.part,))
+
+    def _restyle(self) -> None:
+        p = self._look.palette
+        self.setStyleSheet(
+            f"FindingsSheet {{ background: {p.card.name()};"
+            f" border-top: 1.5px solid {p.ink.name()}; }}"
+            f"QTableWidget {{ background: {p.card.name()}; color: {p.ink.name()};"
+            f" selection-background-color: {p.band.name()}; selection-color: {p.ink.name()}; }}"
+            f"QHeaderView::section {{ background: {p.card.name()}; color: {p.muted.name()};"
+            f" border: none; border-bottom: 1px solid {p.faint.name()}; padding: 2px 6px; }}"
+        )
+        self._title.setFont(self._look.font("name"))
+        for widget in (self._note, self._left_out, self.table, self.table.horizontalHeader()):
+            widget.setFont(self._look.font("small"))
+        muted = f"color: {p.muted.name()}"
+        self._note.setStyleSheet(muted)
+        self._left_out.setStyleSheet(muted)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        for column in _NUMBERS:
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+        header.setIconSize(QSize(0, 0))
+
+
+def _texts(cell: CellRow) -> tuple[str, ...]:
+    least = "at least " if cell.reads in LOWER else ""
+    return (
+        cell.option,
+        cell.event,
+        cell.label,
+        cell.rating,
+        cell.reads,
+        f"{cell.value:.2f} {cell.unit}",
+        f"{least}{cell.limit:g} {cell.unit}",
+        f"{100 * cell.used:.0f} %",
+        f"{SHAPES.get(cell.verdict, '')} {cell.verdict}",
+    )

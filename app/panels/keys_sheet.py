@@ -1,0 +1,79 @@
+"""All keys on one card."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QFrame, QGridLayout, QLabel, QWidget
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QKeyEvent, QMouseEvent
+
+    from app.look import Look
+
+KEYS = (
+    ("1 … 9", "choose an option"),
+    ("B", "before / after: change places with the pinned option"),
+    ("P", "pin the present option, or let it go"),
+    ("F", "findings: every limit, option and event"),
+    ("+ or N", "tray of parts"),
+    ("Enter", "sheet of the selected part"),
+    ("Delete", "take the selected parts out"),
+    ("Ctrl+Z, Ctrl+Shift+Z", "undo, redo (also Ctrl+Y)"),
+    ("Ctrl+N, O, S, Shift+S", "new, open, save, save as"),
+    ("Page up, page down", "previous and next event"),
+    ("O", "outline: the same build as a list"),
+    ("D", "light or dark"),
+    ("F11", "large type for a projector"),
+    ("Esc", "close a sheet"),
+)
+
+
+class KeysSheet(QFrame):
+    """Any key or click puts it away."""
+
+    def __init__(self, look: Look, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._look = look
+        self.setAccessibleName("Keys")
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        grid = QGridLayout(self)
+        grid.setContentsMargins(22, 16, 22, 16)
+        grid.setHorizontalSpacing(20)
+        grid.setVerticalSpacing(5)
+        self._labels: list[tuple[QLabel, QLabel]] = []
+        for row, (key, words) in enumerate(KEYS):
+            pair = (QLabel(key), QLabel(words))
+            for column, label in enumerate(pair):
+                grid.addWidget(label, row, column)
+            self._labels.append(pair)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.hide()
+
+    def open(self) -> None:
+        """In the middle of the window."""
+        self.adjustSize()
+        area = self.parentWidget().rect()
+        self.resize(self.size().boundedTo(area.size()))
+        self.move((area.width() - self.width()) // 2, (area.height() - self.height()) // 2)
+        self.show()
+        self.raise_()
+        self.setFocus()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        self.hide()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        self.hide()
+
+    def _restyle(self) -> None:
+        p = self._look.palette
+        self.setStyleSheet(
+            f"KeysSheet {{ background: {p.card.name()}; border: 1.5px solid {p.ink.name()};"
+            " border-radius: 8px; }"
+        )
+        for key, words in self._labels:
+            key.setFont(self._look.font("name"))
+            words.setFont(self._look.font())

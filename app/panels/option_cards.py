@@ -1,0 +1,228 @@
+"""The options side by side: the worst figure of all events against its limit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QRectF, QSize, Qt
+from PySide6.QtGui import QPainter, QPen
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QFrame,
+    QHBoxLayout,
+    QScrollArea,
+    QSizePolicy,
+    QWidget,
+)
+
+from app.look import SHAPES
+from app.words import of_limit
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.solver.protocol import CardRow
+    from app.workbench import Workbench
+
+_LEAST_WIDTH = 190
+_MARGIN = 14
+
+
+class OptionCard(QAbstractButton):
+    """One option: name, verdict as shape and word, figure of limit, where and when."""
+
+    def __init__(self, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._look = look
+        self._card: CardRow | None = None
+        self._where = ""
+        self._best = False
+        self._pinned = False
+        self._stale = False
+        self.setCheckable(True)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+
+    def show_card(
+        self,
+        name: str,
+        card: CardRow | None,
+        where: str,
+        *,
+        best: bool,
+        pinned: bool,
+        stale: bool,
+    ) -> None:
+        """Show an option; `where` is the deciding place and event."""
+        self._card, self._where = card, where
+        self._best, self._pinned, self._stale = best, pinned, stale
+        self.setText(name)
+        said = [name]
+        if card is not None:
+            said.append(card.verdict or "no limit given")
+            if card.worst is not None:
+                said += [of_limit(card.worst), card.worst.rating, where]
+        if best:
+            said.append("best so far")
+        self.setAccessibleName(", ".join(said))
+        worst = None if card is None else card.worst
+        self.setToolTip("" if worst is None else f"{worst.rating}: {of_limit(worst)}, {where}")
+        self.update()
+
+    def sizeHint(self) -> QSize:
+        return QSize(round(240 * min(self._look.scale, 1.6)), round(70 * self._look.scale))
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(round(_LEAST_WIDTH * self._look.scale), round(70 * self._look.scale))
+
+    def paintEvent(self, event: object) -> None:
+        p = self._look.palette
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        chosen = self.isChecked()
+        edge = 2.0 if chosen else 1.0
+        box = QRectF(self.rect()).adjusted(1, 1, -1, -1)
+        painter.setPen(QPen(p.selection if chosen else p.faint, edge))
+        painter.setBrush(p.card)
+        painter.drawRoundedRect(box, 8, 8)
+        if self.hasFocus():
+            painter.setPen(QPen(p.muted, 1, Qt.PenStyle.DotLine))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRoundedRect(box.adjusted(3, 3, -3, -3), 6, 6)
+        self._paint_words(painter, box.adjusted(_MARGIN - 1, 6, -_MARGIN + 1, -5))
+
+    def _paint_words(self, painter: QPainter, box: QRectF) -> None:
+        p = self._look.palette
+        third = box.height() / 3
+        rows = [QRectF(box.left(), box.top() + k * third, box.width(), third) for k in range(3)]
+        left = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        small = self._look.font("small")
+        painter.setFont(small)
+        painter.setPen(p.muted)
+        mark = "best so far" if self._best else "pinned" if self._pinned else ""
+        room = rows[0].width()
+        if mark:
+            painter.drawText(rows[0], right, mark)
+            room -= painter.fontMetrics().horizontalAdvance(mark) + 8
+        painter.setFont(self._look.font("name"))
+        painter.setPen(p.ink)
+        painter.drawText(
+            rows[0],
+            left,
+            painter.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, int(room)),
+        )
+        card = self._card
+        if card is None:
+            painter.setFont(small)
+            painter.setPen(p.muted)
+            painter.drawText(rows[1], left, "not worked out yet")
+            return
+        painter.setOpacity(0.45 if self._stale else 1.0)
+        painter.setPen(p.verdict(card.verdict))
+        verdict = card.verdict or "no limit given"
+        painter.drawText(rows[1], left, f"{SHAPES.get(verdict, '')} {verdict}".strip())
+        if card.worst is None:
+            return
+        painter.setPen(p.ink)
+        painter.setFont(self._look.font("figure"))
+        painter.drawText(rows[1], right, of_limit(card.worst))
+        painter.setFont(small)
+        painter.setPen(p.muted)
+        reads = card.worst.reads if card.worst.reads.startswith("slow") else ""
+        room = rows[2].width()
+        if reads:
+            painter.drawText(rows[2], right, reads)
+            room -= painter.fontMetrics().horizontalAdvance(reads) + 8
+        painter.drawText(
+            rows[2],
+            left,
+            painter.fontMetrics().elidedText(self._where, Qt.TextElideMode.ElideRight, int(room)),
+        )
+
+
+class OptionCards(QScrollArea):
+    """All cards in a row; scrolls sideways when there are more than fit."""
+
+    def __init__(self, workbench: Workbench, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._look = look
+        self._cards: list[OptionCard] = []
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setWidgetResizable(True)
+        self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setAccessibleName("Options")
+        inner = QWidget()
+        self._row = QHBoxLayout(inner)
+        self._row.setContentsMargins(17, 9, 17, 9)
+        self._row.setSpacing(8)
+        self.setWidget(inner)
+        for signal in (
+            workbench.build_changed,
+            workbench.option_changed,
+            workbench.findings_changed,
+            workbench.pinned_changed,
+        ):
+            signal.connect(self.refresh)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.refresh()
+
+    @property
+    def cards(self) -> tuple[OptionCard, ...]:
+        return tuple(self._cards)
+
+    def refresh(self) -> None:
+        """Cards for the options of the build, with the newest findings."""
+        bench = self._workbench
+        options = bench.build.options
+        names = [option.name for option in options] or ["As drawn"]
+        self._fit(len(names))
+        findings = bench.findings
+        # After an edit of the options the old findings may be of other options.
+        found = {} if findings is None else {card.option: card for card in findings.cards}
+        for index, (card, name) in enumerate(zip(self._cards, names, strict=True)):
+            row = found.get(name) if options else next(iter(found.values()), None)
+            card.show_card(
+                name,
+                row,
+                self._where(row),
+                best=findings is not None and findings.best == index and len(names) > 1,
+                pinned=bool(options) and bench.pinned == index and bench.option != index,
+                stale=bench.findings_stale,
+            )
+            card.setChecked(bench.option == (index if options else None))
+
+    @staticmethod
+    def _where(row: CardRow | None) -> str:
+        if row is None or row.worst is None:
+            return ""
+        return f"{row.worst.label}, {row.worst.event.lower()}"
+
+    def _fit(self, count: int) -> None:
+        while len(self._cards) > count:
+            card = self._cards.pop()
+            self._row.removeWidget(card)
+            card.deleteLater()
+        while len(self._cards) < count:
+            index = len(self._cards)
+            card = OptionCard(self._look)
+            card.clicked.connect(lambda _=False, i=index: self._choose(i))
+            self._cards.append(card)
+            self._row.addWidget(card)
+
+    def _choose(self, index: int) -> None:
+        bench = self._workbench
+        if bench.build.options:
+            bench.set_option(index)
+        # A click on the chosen card must not leave it unmarked.
+        self.refresh()
+
+    def _restyle(self) -> None:
+        p = self._look.palette
+        self.setFixedHeight(round(70 * self._look.scale) + 20)
+        self.setStyleSheet(f"OptionCards, OptionCards > * > * {{ background: {p.paper.name()}; }}")
+        for card in self._cards:
+            card.updateGeometry()
+            card.update()

@@ -1,0 +1,358 @@
+"""The sheet of one part or lead, beside the thing that was touched."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QPoint, QRect, Qt, Signal
+from PySide6.QtWidgets import (
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QScrollArea,
+    QSlider,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.look import SHAPES
+from app.panels.field_row import FieldRow
+from app.panels.flat import FlatButton
+from app.panels.quantity_edit import SLIDER_STEPS, SliderScale
+from app.wiring.facts import lead_name, part_name
+from app.words import of_limit
+from sim import edit, quantity
+from sim.build import LEAD_VALUES
+from sim.errors import SimError
+from sim.lead import LEAD_FIELDS
+from sim.options import through_option
+from sim.parts import KINDS
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QKeyEvent
+
+    from app.look import Look
+    from app.workbench import Workbench
+    from sim.build import Build, Given, Lead, Part
+    from sim.parts import Field
+
+_WIDTH = 372
+_GAP = 18
+_NO_NUMBER = ("flag", "choice", "text")
+
+
+class PartSheet(QFrame):
+    """Edits the values of `id_` in the shown build, one undo step per value."""
+
+    closed = Signal()
+
+    def __init__(self, workbench: Workbench, look: Look, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._workbench = workbench
+        self._look = look
+        self._id = ""
+        self._rows: dict[str, FieldRow] = {}
+        self._slider_row: FieldRow | None = None
+        self._scale: SliderScale | None = None
+        self._editing = False
+        self.setAccessibleName("Part sheet")
+        self.title = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.summary = QLabel(textFormat=Qt.TextFormat.PlainText, wordWrap=True)
+        self._close = FlatButton(look, "figure", "Close the part sheet")
+        self._close.setText("×")
+        self._close.clicked.connect(self.close_sheet)
+        self.slider = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=SLIDER_STEPS)
+        self.slider.sliderMoved.connect(self._slide)
+        self.slider.sliderReleased.connect(self._let_go)
+        self.slider.valueChanged.connect(self._slid_by_key)
+        self._slider_label = QLabel()
+        self._inner = QWidget()
+        self._grid = QGridLayout(self._inner)
+        self._grid.setContentsMargins(14, 2, 8, 8)
+        self._grid.setHorizontalSpacing(8)
+        self._grid.setVerticalSpacing(3)
+        self._scroll = QScrollArea(widgetResizable=True)
+        self._scroll.setFrameShape(QFrame.Shape.NoFrame)
+        self._scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._scroll.setWidget(self._inner)
+        self.cautions = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
+        self._build_layout()
+        workbench.build_changed.connect(self._follow)
+        workbench.option_changed.connect(self._follow)
+        workbench.preview_changed.connect(self._follow)
+        workbench.answer_changed.connect(self._show_ratings)
+        look.changed.connect(self._restyle)
+        self._restyle()
+        self.hide()
+
+    def _build_layout(self) -> None:
+        head = QHBoxLayout()
+        head.setContentsMargins(14, 10, 8, 0)
+        head.addWidget(self.title, 1)
+        head.addWidget(self._close)
+        slide = QHBoxLayout()
+        slide.setContentsMargins(14, 2, 14, 2)
+        slide.addWidget(self._slider_label)
+        slide.addWidget(self.slider, 1)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 10)
+        column.setSpacing(2)
+        column.addLayout(head)
+        summary = QHBoxLayout()
+        summary.setContentsMargins(14, 0, 14, 4)
+        summary.addWidget(self.summary)
+        column.addLayout(summary)
+        column.addLayout(slide)
+        column.addWidget(self._scroll, 1)
+        foot = QHBoxLayout()
+        foot.setContentsMargins(14, 0, 14, 0)
+        foot.addWidget(self.cautions)
+        column.addLayout(foot)
+
+    # Opening and closing
+
+    @property
+    def id(self) -> str:
+        """The part or lead whose sheet is open, "" if none is."""
+        return self._id if self.isVisible() else ""
+
+    @property
+    def rows(self) -> dict[str, FieldRow]:
+        """Rows by field name."""
+        return self._rows
+
+    def open(self, id_: str, beside: QPoint) -> None:
+        """Show the sheet of a part or lead beside a point of the parent widget."""
+        if self._item(id_) is None:
+            return
+        self._id = id_
+        self._make_rows()
+        self._follow()
+        self._place(beside)
+        self.show()
+        self.raise_()
+        if self._slider_row is not None:
+            self._slider_row.focus()
+
+    def close_sheet(self) -> None:
+        """Put the sheet away."""
+        if self.isVisible():
+            self.hide()
+            self._id = ""
+            self.closed.emit()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape:
+            self.close_sheet()
+        else:
+            super().keyPressEvent(event)
+
+    def _place(self, beside: QPoint) -> None:
+        """Beside the point, on the side with room, so that the part stays in sight."""
+        area: QRect = self.parentWidget().rect().adjusted(8, 8, -8, -8)
+        width = min(round(_WIDTH * min(self._look.scale, 2.0)), area.width())
+        wanted = self._inner.sizeHint().height() + self.sizeHint().height() - (
+            self._scroll.sizeHint().height()
+        )
+        height = min(max(wanted, 160), area.height(), round(560 * self._look.scale))
+        x = beside.x() + _GAP
+        if x + width > area.right():
+            x = beside.x() - _GAP - width
+        x = min(max(x, area.left()), area.right() - width)
+        y = min(max(beside.y() - height // 3, area.top()), area.bottom() - height)
+        self.setGeometry(x, y, width, height)
+
+    # Rows
+
+    def _item(self, id_: str) -> Part | Lead | None:
+        shown = self._workbench.shown_build
+        return shown.part(id_) or shown.lead(id_)
+
+    def _fields(self) -> tuple[Field, ...]:
+        part = self._workbench.shown_build.part(self._id)
+        if part is None:
+            return tuple(field for field in LEAD_FIELDS if field.name in LEAD_VALUES)
+        kind = KINDS.get(part.kind)
+        return () if kind is None else kind.fields
+
+    def _given(self, name: str) -> Given | None:
+        item = self._item(self._id)
+        if item is None:
+            return None
+        return item.values.get(name) if hasattr(item, "values") else getattr(item, name)
+
+    def _make_rows(self) -> None:
+        while (item := self._grid.takeAt(0)) is not None:
+            if (widget := item.widget()) is not None:
+                widget.hide()
+                widget.deleteLater()
+        self._rows = {}
+        for index, field in enumerate(self._fields()):
+            row = FieldRow(field, self._look, self._inner)
+            row.put_into(self._grid, 2 * index)
+            row.committed.connect(lambda given, name=field.name: self._commit(name, given))
+            row.stepped.connect(lambda given, name=field.name: self._step(name, given))
+            row.focused.connect(lambda name=field.name: self._slide_on(name))
+            self._rows[field.name] = row
+        self._grid.setRowStretch(2 * len(self._rows), 1)
+        self._slider_row = None
+        self._slide_on(self._main_field())
+
+    def _main_field(self) -> str:
+        """What a hand reaches for first: the first required value, else the first on a series."""
+        fields = [f for f in self._fields() if f.unit not in _NO_NUMBER]
+        first = next((f for f in fields if f.required), None)
+        first = first or next((f for f in fields if f.series), None) or next(iter(fields), None)
+        if self._lead() is not None:
+            return "length"
+        return "" if first is None else first.name
+
+    def _lead(self) -> Lead | None:
+        return self._workbench.shown_build.lead(self._id)
+
+    def _follow(self) -> None:
+        """Show the values that the build has now."""
+        if not self._id or self._editing:
+            return
+        item = self._item(self._id)
+        if item is None:
+            self.close_sheet()
+            return
+        shown = self._workbench.shown_build
+        if hasattr(item, "kind"):
+            self.title.setText(part_name(item))
+        else:
+            self.title.setText(lead_name(shown, item))
+        self.setAccessibleDescription(self.title.text())
+        for name, row in self._rows.items():
+            row.show_given(self._given(name))
+        kind = KINDS.get(getattr(item, "kind", ""))
+        self.cautions.setText("\n".join(kind.cautions) if kind else "")
+        self.cautions.setVisible(bool(self.cautions.text()))
+        self._show_ratings()
+        if not self.slider.isSliderDown():
+            self._reset_slider()
+
+    def _show_ratings(self) -> None:
+        if not self._id:
+            return
+        answer = self._workbench.answer
+        part = None if answer is None else answer.part(self._id)
+        lines = []
+        for rating in () if part is None else part.ratings:
+            shape = SHAPES.get(rating.verdict, "")
+            slow = " (slow)" if rating.reads.startswith("slow") else ""
+            lines.append(f"{shape} {rating.name}: {of_limit(rating)}{slow}, {rating.verdict}")
+        joint = None if answer is None else answer.joint(self._id)
+        if not lines and joint is not None and joint.highest is not None:
+            slow = "slow peak" if joint.peak_V is None else "peak"
+            lines.append(f"{slow} {joint.highest:.1f} V")
+        self.summary.setText("\n".join(lines))
+        self.summary.setVisible(bool(lines))
+
+    # Editing
+
+    def _edited(self, name: str, given: Given | None) -> Build:
+        """The document with one value changed where it is defined.
+
+        Raises
+        ------
+        BadField, BadUnit
+        """
+        setter = edit.set_value if self._lead() is None else edit.set_lead_value
+        bench = self._workbench
+        return through_option(
+            bench.build, bench.option, lambda b: setter(b, self._id, name, given)
+        )
+
+    def _commit(self, name: str, given: Given | None, merge: str | None = None) -> None:
+        row = self._rows[name]
+        try:
+            build = self._edited(name, given)
+        except SimError as error:
+            row.refuse(error)
+            return
+        row.accept()
+        words = f"{self.title.text()}: {row.field.title}"
+        self._workbench.do(words, build, merge)
+
+    def _step(self, name: str, given: Given) -> None:
+        self._commit(name, given, merge=f"step {self._id}.{name}")
+
+    # The slider
+
+    def _slide_on(self, name: str) -> None:
+        """Put the slider on a field."""
+        row = self._rows.get(name)
+        if row is None or row.field.unit in _NO_NUMBER:
+            return
+        self._slider_row = row
+        self._reset_slider()
+
+    def _reset_slider(self) -> None:
+        row = self._slider_row
+        number = None if row is None else row.number
+        usable = row is not None and number is not None
+        self.slider.setVisible(usable)
+        self._slider_label.setVisible(usable)
+        if row is None or number is None:
+            return
+        if self._scale is None or not self._scale.low <= number <= self._scale.high or (
+            self._scale_of != row.field.name
+        ):
+            self._scale = SliderScale(number, row.field)
+            self._scale_of = row.field.name
+        self.slider.blockSignals(True)
+        self.slider.setValue(self._scale.position(number))
+        self.slider.blockSignals(False)
+        self._slider_label.setText(row.field.title)
+        self.slider.setAccessibleName(row.field.title)
+
+    _scale_of = ""
+
+    def _slid(self, position: int) -> str | None:
+        if self._slider_row is None or self._scale is None:
+            return None
+        value = self._scale.value(position)
+        return quantity.format(value, self._slider_row.field.unit)
+
+    def _slide(self, position: int) -> None:
+        """While dragged: the curves follow, nothing is kept."""
+        text = self._slid(position)
+        if text is None or self._slider_row is None:
+            return
+        try:
+            build = self._edited(self._slider_row.field.name, text)
+        except SimError as error:
+            self._slider_row.refuse(error)
+            return
+        self._workbench.preview(build)
+
+    def _let_go(self) -> None:
+        """On release the last value is kept, as one undo step."""
+        text = self._slid(self.slider.value())
+        if text is not None and self._slider_row is not None:
+            self._commit(self._slider_row.field.name, text)
+
+    def _slid_by_key(self, position: int) -> None:
+        if self.slider.isSliderDown():
+            return
+        text = self._slid(position)
+        if text is not None and self._slider_row is not None:
+            self._step(self._slider_row.field.name, text)
+
+    def _restyle(self) -> None:
+        p = self._look.palette
+        self.setStyleSheet(
+            f"PartSheet {{ background: {p.card.name()}; border: 1.5px solid {p.ink.name()};"
+            " border-radius: 8px; }"
+            f"QScrollArea, QScrollArea > QWidget > QWidget {{ background: {p.card.name()}; }}"
+        )
+        self.title.setFont(self._look.font("name"))
+        for label in (self.summary, self.cautions, self._slider_label):
+            label.setFont(self._look.font("small"))
+        self.cautions.setStyleSheet(f"color: {p.muted.name()}")
+        self._slider_label.setStyleSheet(f"color: {p.muted.name()}")
+        self.summary.setStyleSheet(f"color: {p.ink.name()}")

@@ -1,0 +1,419 @@
+"""The window: answer first, frame at the left, curves at the right.
+
+It paints before the curves' library is imported, while the solver process is
+already at work on the first picture.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QPoint, QRect, Qt, QTimer, Signal
+from PySide6.QtGui import QAction, QKeySequence, QShortcut
+from PySide6.QtWidgets import (
+    QApplication,
+    QFileDialog,
+    QFrame,
+    QHBoxLayout,
+    QMainWindow,
+    QMenu,
+    QMessageBox,
+    QSplitter,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.documents import Documents
+from app.look import Look
+from app.notices import BugDialog, Strip
+from app.panels.answer_row import AnswerRow, ProgressLine
+from app.panels.findings_sheet import FindingsSheet
+from app.panels.keys_sheet import KeysSheet
+from app.panels.option_cards import OptionCards
+from app.panels.part_sheet import PartSheet
+from app.panels.top_row import TopRow
+from app.solver.client import SolverClient
+from app.wiring import FrameView, OutlineTree
+from app.workbench import Workbench
+from sim.build import presets
+from sim.errors import SimError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from PySide6.QtGui import QCloseEvent, QResizeEvent
+
+    from app.documents import Recovery
+    from app.scope.scope import Scope
+    from sim.build import Build
+
+_FILTER = "Rippletree build (*.json);;All files (*)"
+
+
+class MainWindow(QMainWindow):
+    """One window on one build.
+
+    Signals
+    -------
+    curves_ready : the curves' library is in and the scope is there
+    """
+
+    curves_ready = Signal()
+
+    def __init__(
+        self,
+        build: Build,
+        path: Path | None = None,
+        *,
+        solver: SolverClient | None = None,
+        data_folder: Path | None = None,
+        dark: bool = False,
+    ) -> None:
+        super().__init__()
+        self.look = Look(dark, self)
+        self.solver = solver or SolverClient()
+        self.solver.setParent(self)
+        self.workbench = Workbench(build, self.solver, self)
+        self.workbench.set_path(path)
+        self.documents = Documents(self.workbench, data_folder, self)
+        self.scope: Scope | None = None
+        self._shown_bugs: set[str] = set()
+        self.setMinimumSize(1280, 720)
+        self.setAccessibleName("Rippletree")
+        self._file_menu = QMenu(self)
+        self._file_menu.aboutToShow.connect(self._fill_file_menu)
+        self._make_layout()
+        self._make_keys()
+        self.solver.message.connect(self.workbench.take)
+        self.solver.busy_changed.connect(self.progress.set_busy)
+        self.solver.progress.connect(self.progress.set_share)
+        self.workbench.path_changed.connect(self._title)
+        self.workbench.build_changed.connect(self._title)
+        self.workbench.problem_changed.connect(self._on_problem)
+        self.documents.dirty_changed.connect(self._title)
+        self.look.changed.connect(self._restyle)
+        self._restyle()
+        self._title()
+        self.workbench.set_pinned(self._first_pin())
+        self.workbench.ask()
+        # After the first paint, which a posted event of the lowest order cannot come before.
+        QTimer.singleShot(0, self._import_curves)
+
+    # What is where
+
+    def _make_layout(self) -> None:
+        bench, look = self.workbench, self.look
+        central = QWidget()
+        self.setCentralWidget(central)
+        self.top_row = TopRow(bench, self.documents, look, self._file_menu)
+        self.answer_row = AnswerRow(bench, look)
+        self.progress = ProgressLine(look)
+        self.strip = Strip(look)
+        self.cards = OptionCards(bench, look)
+        self.frame = FrameView(bench, look)
+        self.outline = OutlineTree(bench, look)
+        self.places = QStackedWidget()
+        self.places.addWidget(self.frame)
+        self.places.addWidget(self.outline)
+        self._curves_place = QWidget()
+        self._curves_layout = QVBoxLayout(self._curves_place)
+        self._curves_layout.setContentsMargins(0, 0, 0, 0)
+        self.body = QSplitter(Qt.Orientation.Horizontal)
+        self.body.setHandleWidth(1)
+        self.body.setChildrenCollapsible(False)
+        self.body.addWidget(self.places)
+        self.body.addWidget(self._curves_place)
+        self.body.setSizes([712, 568])
+        self.body.setStretchFactor(0, 712)
+        self.body.setStretchFactor(1, 568)
+        self._body_row = QHBoxLayout()
+        self._body_row.addWidget(self.body)
+        column = QVBoxLayout(central)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        for widget in (self.top_row, self.answer_row, self.progress, self.strip, self.cards):
+            column.addWidget(widget)
+        column.addLayout(self._body_row, 1)
+        self.part_sheet = PartSheet(bench, look, central)
+        self.findings_sheet = FindingsSheet(bench, look, central)
+        self.findings_sheet.closed.connect(self._make_room)
+        self.keys_sheet = KeysSheet(look, central)
+        for view in (self.frame, self.outline):
+            view.sheet_requested.connect(self._open_sheet)
+        self.part_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
+
+    def _make_keys(self) -> None:
+        bench = self.workbench
+        undo = bench.undo_stack.createUndoAction(self, "Undo")
+        undo.setShortcuts([QKeySequence(QKeySequence.StandardKey.Undo)])
+        redo = bench.undo_stack.createRedoAction(self, "Redo")
+        redo.setShortcuts([QKeySequence("Ctrl+Shift+Z"), QKeySequence("Ctrl+Y")])
+        self.addActions([undo, redo])
+        self._actions = {
+            "new": self._action("New", "Ctrl+N", self.new),
+            "open": self._action("Open…", "Ctrl+O", self.choose_and_open),
+            "save": self._action("Save", "Ctrl+S", self.save),
+            "save as": self._action("Save as…", "Ctrl+Shift+S", self.save_as),
+            "undo": undo,
+            "redo": redo,
+            "dark": self._action("Dark", "D", lambda: self.look.set_dark(not self.look.dark)),
+            "projector": self._action("Projector look", "F11", self.toggle_projector),
+            "findings": self._action("Findings", "F", self.toggle_findings),
+            "before": self._action("Before / after", "B", bench.swap_pinned),
+            "pin": self._action("Pin this option", "P", self.toggle_pin),
+            "outline": self._action("Outline", "O", self.toggle_outline),
+            "keys": self._action("Keys", "?", self.keys_sheet.open),
+        }
+        self._actions["dark"].setCheckable(True)
+        self._actions["projector"].setCheckable(True)
+        for number in range(1, 10):
+            self._shortcut(str(number), lambda i=number - 1: self._choose_option(i))
+        self._shortcut("PgUp", lambda: self._next_event(-1))
+        self._shortcut("PgDown", lambda: self._next_event(1))
+        self._shortcut("Esc", self._close_sheets)
+
+    def _action(self, text: str, keys: str, act: Callable[[], object]) -> QAction:
+        action = QAction(text, self)
+        action.setShortcut(QKeySequence(keys))
+        action.triggered.connect(lambda _=False: act())
+        self.addAction(action)
+        return action
+
+    def _shortcut(self, keys: str, act: Callable[[], object]) -> None:
+        QShortcut(QKeySequence(keys), self).activated.connect(act)
+
+    def _fill_file_menu(self) -> None:
+        menu = self._file_menu
+        menu.clear()
+        actions = self._actions
+        menu.addActions([actions["new"], actions["open"]])
+        samples = menu.addMenu("Samples")
+        for preset in presets():
+            action = samples.addAction(preset.name.replace("&", "&&"))
+            action.setToolTip(preset.story)
+            action.triggered.connect(lambda _=False, id_=preset.id: self.open(id_))
+        recent = menu.addMenu("Recent")
+        for path in self.documents.recent:
+            action = recent.addAction(path.name.replace("&", "&&"))
+            action.setToolTip(str(path))
+            action.triggered.connect(lambda _=False, p=path: self.open(p))
+        recent.setEnabled(not recent.isEmpty())
+        menu.addSeparator()
+        menu.addActions([actions["save"], actions["save as"]])
+        menu.addSeparator()
+        menu.addActions([actions["undo"], actions["redo"]])
+        menu.addSeparator()
+        actions["dark"].setChecked(self.look.dark)
+        actions["projector"].setChecked(self.look.projector)
+        menu.addActions([actions[name] for name in ("pin", "before", "findings")])
+        menu.addSeparator()
+        menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
+
+    def _import_curves(self) -> None:
+        from app.scope.scope import Scope
+
+        self.scope = Scope(self.workbench, self.look)
+        self._curves_layout.addWidget(self.scope)
+        self.curves_ready.emit()
+
+    # Files
+
+    def new(self) -> None:
+        """An empty frame, after asking about unsaved work."""
+        if self._may_leave():
+            self.documents.new()
+
+    def choose_and_open(self) -> None:
+        """Ask for a file and open it."""
+        name, _ = QFileDialog.getOpenFileName(self, "Open a build", self._folder(), _FILTER)
+        if name:
+            self.open(Path(name))
+
+    def open(self, path_or_preset: str | Path) -> None:
+        """Open a file or a preset; a broken one leaves the bench as it is and says why."""
+        if not self._may_leave():
+            return
+        try:
+            self.documents.open(path_or_preset)
+        except SimError as error:
+            self.say_broken(error)
+            return
+        self.strip.hide()
+        self.workbench.set_pinned(self._first_pin())
+
+    def save(self) -> bool:
+        """Save, asking for a name where there is none; False if it was not saved."""
+        try:
+            return self.documents.save() or self.save_as()
+        except SimError as error:
+            self.strip.say(str(error), [("Save as…", self.save_as)])
+            return False
+
+    def save_as(self) -> bool:
+        """Ask for a name and save; False if it was not saved."""
+        stem = "".join(c if c.isalnum() else "_" for c in self.workbench.build.name.lower())
+        start = self.workbench.path or Path(self._folder()) / f"{stem or 'build'}.json"
+        name, _ = QFileDialog.getSaveFileName(self, "Save the build as", str(start), _FILTER)
+        if not name:
+            return False
+        try:
+            self.documents.save_as(Path(name) if Path(name).suffix else Path(name + ".json"))
+        except SimError as error:
+            self.strip.say(str(error), [("Save as…", self.save_as)])
+            return False
+        return True
+
+    def offer_recovery(self) -> None:
+        """Offer what a window that ended without closing left behind."""
+        left = self.documents.recoveries()
+        if not left:
+            return
+        newest = left[0]
+        name = newest.build.name or "a build without a name"
+        when = newest.saved.strftime("%d %b, %H:%M")
+        self.strip.say(
+            f"The last window ended without closing. Unsaved work on “{name}” from {when} is kept.",
+            [
+                ("Go on with it", lambda: self._recover(newest)),
+                ("Delete it", lambda: self.documents.discard(newest)),
+            ],
+        )
+
+    def _recover(self, recovery: Recovery) -> None:
+        if self._may_leave():
+            self.documents.recover(recovery)
+
+    def say_broken(self, error: SimError) -> None:
+        """Which line and key; the file is untouched; the last good copy is offered."""
+        left = self.documents.recoveries()
+        remedies = [("Open another…", self.choose_and_open)]
+        if left:
+            remedies.insert(0, ("Unsaved work kept", lambda: self._recover(left[0])))
+        self.strip.say(f"{error} The file is as it was.", remedies)
+
+    def _may_leave(self) -> bool:
+        """Ask what to do with unsaved work; True if the bench may be cleared."""
+        if not self.documents.dirty:
+            return True
+        box = QMessageBox(self)
+        box.setWindowTitle("Unsaved work")
+        box.setText(f"“{self.workbench.build.name}” has changes that are not saved.")
+        buttons = QMessageBox.StandardButton
+        box.setStandardButtons(buttons.Save | buttons.Discard | buttons.Cancel)
+        box.setDefaultButton(buttons.Save)
+        answer = box.exec()
+        if answer == buttons.Save:
+            return self.save()
+        return bool(answer == buttons.Discard)
+
+    def _folder(self) -> str:
+        path = self.workbench.path
+        return str(Path.home() if path is None else path.parent)
+
+    # What keys and menus do
+
+    def toggle_findings(self) -> None:
+        """The findings come up from below, or go."""
+        if self.findings_sheet.isVisible():
+            self.findings_sheet.close_sheet()
+        else:
+            self.findings_sheet.open(self._findings_area())
+            self._make_room()
+
+    def toggle_outline(self) -> None:
+        """The same build as a list, for the keyboard and for screen readers."""
+        other = self.outline if self.places.currentWidget() is self.frame else self.frame
+        self.places.setCurrentWidget(other)
+        other.setFocus()
+
+    def toggle_projector(self) -> None:
+        """Large type for the back row, over the whole screen."""
+        self.look.set_projector(not self.look.projector)
+
+    def toggle_pin(self) -> None:
+        """Pin the present option, so that its curve stays dotted behind the others."""
+        bench = self.workbench
+        bench.set_pinned(None if bench.pinned == bench.option else bench.option)
+
+    def _first_pin(self) -> int | None:
+        """The first option is the plain one in every sample: what the others are held against."""
+        return 0 if len(self.workbench.build.options) > 1 else None
+
+    def _choose_option(self, index: int) -> None:
+        if index < len(self.workbench.build.options):
+            self.workbench.set_option(index)
+
+    def _next_event(self, step: int) -> None:
+        count = len(self.workbench.events)
+        self.workbench.set_event((self.workbench.event_index + step) % count)
+
+    def _open_sheet(self, id_: str, place: QPoint) -> None:
+        self.part_sheet.open(id_, self.centralWidget().mapFromGlobal(place))
+
+    def _close_sheets(self) -> None:
+        self.keys_sheet.hide()
+        self.part_sheet.close_sheet()
+        self.findings_sheet.close_sheet()
+
+    def _findings_area(self) -> QRect:
+        area = self.centralWidget().rect()
+        height = max(round(area.height() * (0.34 if area.height() >= 950 else 0.48)), 260)
+        return QRect(0, area.height() - height, area.width(), height)
+
+    def _make_room(self) -> None:
+        """Where the window is high enough the findings cover nothing."""
+        area = self.centralWidget().rect()
+        roomy = self.findings_sheet.isVisible() and area.height() >= 950
+        bottom = self._findings_area().height() if roomy else 0
+        self._body_row.setContentsMargins(0, 0, 0, bottom)
+
+    # Errors
+
+    def _on_problem(self) -> None:
+        problem = self.workbench.problem
+        if problem is not None and problem.report and problem.report not in self._shown_bugs:
+            self._shown_bugs.add(problem.report)
+            self.show_bug(problem.report)
+
+    def show_bug(self, report: str) -> None:
+        """A fault of the program: never in the way of saving."""
+        self.documents.autosave()
+        dialog = BugDialog(report, self.look, self)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.open()
+
+    # Qt
+
+    def _title(self) -> None:
+        name = self.workbench.build.name or "Build without a name"
+        self.setWindowTitle(f"{name}[*] – Rippletree")
+        self.setWindowModified(self.documents.dirty)
+
+    def _restyle(self) -> None:
+        app = QApplication.instance()
+        p = self.look.palette
+        if isinstance(app, QApplication):
+            app.setPalette(self.look.qt_palette())
+        self.setPalette(self.look.qt_palette())
+        self.setFont(self.look.font())
+        self.setStyleSheet(
+            f"MainWindow, MainWindow > QWidget {{ background: {p.paper.name()}; }}"
+            f"QSplitter::handle {{ background: {p.faint.name()}; }}" + self.look.stylesheet()
+        )
+        self.frame.setFrameShape(QFrame.Shape.NoFrame)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if self.findings_sheet.isVisible():
+            self.findings_sheet.setGeometry(self._findings_area())
+            self._make_room()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if not self._may_leave():
+            event.ignore()
+            return
+        self.documents.close()
+        self.solver.close()
+        event.accept()
