@@ -64,7 +64,7 @@ def solution(solved: Solution, start: float, stop: float) -> str:
     )
     lines.append("")
     lines += _table(
-        ("part", "peak", "RMS", "loss"),
+        ("part", "slow peak" if slow else "peak", "slow RMS" if slow else "RMS", "loss"),
         [(p.id, _text(p.peak_A, "A"), _text(p.rms_A, "A"), _text(p.loss_J, "J")) for p in parts],
     )
     limits = [

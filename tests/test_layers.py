@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 QT = ("PySide6", "shiboken6", "pyqtgraph", "PyQt6", "PyQt5")
-SAMPLE = "arms-4s"
+SAMPLE = "arms_4s_analogue"
 
 #: Runs a command line, then tells which packages are loaded.
 VERB = """

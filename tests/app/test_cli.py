@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-SAMPLE = "arms-4s"
+SAMPLE = "arms_4s_analogue"
 
 #: A pack plugged into a capacitor: solved in no time, and its true peak is known.
 PLUG: dict[str, Any] = {
