@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 DONE, FAILING, BAD_INPUT = 0, 1, 2
 #: What a shell reports for a command that Ctrl-C ended.
 INTERRUPTED = 130
+_QT = ("PySide6", "shiboken6")
 
 
 @dataclass(frozen=True)
@@ -202,16 +203,17 @@ def _window() -> int:
             "rippletree: no screen to open a window on. Start it in a desktop session, "
             "or use a verb: rippletree --help."
         )
+    from app import main_window
+
     try:
-        from app import main_window
+        code: int = main_window.run(path=None)
     except ImportError as error:
-        if getattr(error, "name", None) in ("app", "app.main_window"):
+        if error.name is not None and error.name.partition(".")[0] not in _QT:
             raise
         raise BadInput(
             f"rippletree: Qt cannot be loaded: {error}. "
             "README.md names the system libraries that it needs."
         ) from error
-    code: int = main_window.run(path=None)
     return code
 
 
