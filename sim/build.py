@@ -176,10 +176,20 @@ def loads(data: bytes, where: str = "build", *, checked: bool = True) -> Build:
 
 
 def dumps(build: Build) -> bytes:
-    """The bytes of a build's file: UTF-8, keys in a fixed order, defaults left out."""
+    """The bytes of a build's file: UTF-8, keys in a fixed order, defaults left out.
+
+    Raises
+    ------
+    BadField   if a number is not finite or a text is no Unicode
+    """
     tree = {"format": build.format, "version": build.version, "name": build.name}
     tree.update(_plain(build))
-    return (_written(tree) + "\n").encode()
+    try:
+        return (_written(tree) + "\n").encode()
+    except ValueError:
+        raise BadField(
+            build.name, "holds a number or text that no file can", "Give finite numbers"
+        ) from None
 
 
 def save(build: Build, path: str | Path) -> None:

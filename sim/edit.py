@@ -28,7 +28,7 @@ from sim.records import (
     Option,
     Part,
 )
-from sim.resolve import find_port, given_number, kind_of, nearest_names, value_of
+from sim.resolve import find_port, given_number, kind_of, nearest_names, resolve_lead, value_of
 
 Point = tuple[float, float]
 
@@ -154,7 +154,7 @@ def splice_in(build: Build, part: Part, lead_id: str) -> Build:
 
     The first half keeps the lead's id and ends on the part's "in"; length, resistance
     and inductance are shared out by distance. A part without a place goes where the
-    middle of the lead is.
+    middle of the lead is, and one that is not turned turns along the lead.
 
     Raises
     ------
@@ -165,8 +165,10 @@ def splice_in(build: Build, part: Part, lead_id: str) -> Build:
     if {"in", "out"} - {port.name for port in kind_of(part).ports}:
         raise WrongPort(part.id, "has no way through", "Place it across a joint")
     points = (pad_position(build, lead.from_), *lead.via, pad_position(build, lead.to))
-    placed = replace(part, at=part.at or _along(points, 0.5))
-    cut = _nearest_segment(points, placed.at or (0.0, 0.0))
+    at = part.at or _along(points, 0.5)
+    cut = _nearest_segment(points, at)
+    turn = part.turn or _direction(points[cut], points[cut + 1])
+    placed = replace(part, at=_finite(at, part.id), turn=turn)
     with_part = add_part(build, placed)
     first = replace(lead, to=f"{part.id}.in", via=lead.via[:cut])
     second = replace(
@@ -177,7 +179,7 @@ def splice_in(build: Build, part: Part, lead_id: str) -> Build:
     )
     ways = way_mm(with_part, first), way_mm(with_part, second)
     share = ways[0] / sum(ways) if sum(ways) > 0.0 else 0.5
-    slack = max((length_mm(lead) or 0.0) - _way(points), 0.0)
+    slack = (length_mm(lead) or 0.0) - _way(points)  # below 0 where the drawing is not exact
     first = _shared(first, share, ways[0] + slack * share)
     second = _shared(second, 1.0 - share, ways[1] + slack * (1.0 - share))
     leads: list[Lead] = []
@@ -267,16 +269,22 @@ def _healed(build: Build, part: Part) -> Lead | None:
 
 
 def _in_a_row(first: Lead, second: Lead, body_mm: float) -> Lead:
-    """Two leads as one: lengths, resistances and inductances add, the first's gauge holds."""
-    changes: dict[str, Given] = {}
-    for key, unit in (("resistance", "Ohm"), ("inductance", "H")):
-        given = [g for x in (first, second) if (g := getattr(x, key)) is not None]
-        if given:
-            total = sum(given_number(g, unit, f"{first.id}.{key}") for g in given)
-            changes[key] = given[0] if len(given) == 1 else _text(total, unit)
-    lengths = [mm for x in (first, second) if (mm := length_mm(x)) is not None]
-    if lengths and not changes:
-        changes["length"] = _mm_text(sum(lengths) + body_mm)
+    """Two leads as one. Lengths add, with the part's own, and the first's gauge holds; where
+    one has typed resistance or inductance, the loops' resistances and inductances add.
+    """
+    from sim.lead import conductors
+
+    changes: dict[str, Given | None] = {}
+    both = (first, second)
+    if any(x.resistance is not None or x.inductance is not None for x in both):
+        loops = [conductors(resolve_lead(x), x.conductor) for x in both]
+        changes["resistance"] = _text(sum(x.loop_resistance_ohm for x in loops), "Ohm")
+        changes["inductance"] = _text(sum(x.loop_inductance_h for x in loops), "H")
+        changes["length"] = None
+    else:
+        lengths = [mm for x in both if (mm := length_mm(x)) is not None]
+        if lengths:
+            changes["length"] = _mm_text(sum(lengths) + body_mm)
         if first.length is None:
             for key in ("gauge", "spacing", "twist_pitch"):
                 changes[key] = getattr(second, key)
@@ -493,6 +501,11 @@ def _nearest_segment(points: Sequence[Point], at: Point) -> int:
         return math.dist(at, (a[0] + t * dx, a[1] + t * dy))
 
     return min(range(len(points) - 1), key=off)
+
+
+def _direction(a: Point, b: Point) -> float:
+    """Degrees clockwise from the right in which `b` lies as seen from `a`."""
+    return round(math.degrees(math.atan2(b[1] - a[1], b[0] - a[0])), 1) % 360.0
 
 
 def _mm_text(mm: float) -> str:

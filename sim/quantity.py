@@ -13,6 +13,7 @@ import math
 import re
 import unicodedata
 from dataclasses import dataclass, field
+from decimal import Decimal
 from functools import cache
 
 from sim.errors import BadField, BadUnit
@@ -338,17 +339,18 @@ def _read(text: str, unit: str) -> float | None:
     if match:
         factor = _factor(text[match.end() :].strip(), unit)
         if factor is not None:
-            number = float(match[0].replace(" ", "").replace(",", "."))
-            if unit == "degC" and text.endswith("K"):
-                return number - 273.15
-            return number * factor if factor >= 1.0 else _divided(number, factor)
+            shift = "-273.15" if unit == "degC" and text.endswith("K") else "0"
+            return _exactly(match[0], factor, shift)
     return _marked(text, unit)
 
 
-def _divided(number: float, factor: float) -> float:
-    """470 * 1e-6 has a tail of rounding, 470 / 1e6 has none."""
-    inverse = round(1.0 / factor)
-    return number / inverse if inverse * factor == 1.0 else number * factor
+def _exactly(digits: str, factor: float, shift: str = "0") -> float:
+    """Digits times factor as if typed out: 470 * 1e-6 in binary is not the float 470e-6."""
+    number = Decimal(digits.replace(" ", "").replace(",", "."))
+    try:
+        return float(number * Decimal(repr(factor)) + Decimal(shift))
+    except ArithmeticError:  # an exponent beyond any
+        return math.inf
 
 
 def _factor(suffix: str, unit: str) -> float | None:
@@ -390,8 +392,7 @@ def _marked(text: str, unit: str) -> float | None:
         return None
     if rest and (rest in _PREFIXES or _factor(rest, unit) != 1.0):
         return None
-    number = float(f"{sign}{before or '0'}.{after}")
-    return number * factor if factor >= 1.0 else _divided(number, factor)
+    return _exactly(f"{sign}{before or '0'}.{after}", factor)
 
 
 def _conductor(text: str) -> float | None:
@@ -407,9 +408,9 @@ def _conductor(text: str) -> float | None:
         return None
     rest = text[match.end() :].replace(" ", "")
     if rest == "mm2":
-        area = float(match[0].replace(" ", "").replace(",", ".")) * 1e-6
+        area = _exactly(match[0], 1e-6)
         return math.sqrt(4.0 * area / math.pi) if area >= 0.0 else None
-    return _read(text, "m") if rest else float(match[0].replace(" ", "").replace(",", "."))
+    return _read(text, "m") if rest else _exactly(match[0], 1.0)
 
 
 def _bare_conductor(value: float, where: str) -> float:

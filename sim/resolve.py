@@ -523,6 +523,8 @@ def _check_course(course: Sequence[tuple[Given, float]], where: str) -> None:
 
 
 def _check_step(build: Build, event: Event, where: str) -> None:
+    from sim.parts.families import LoadKind
+
     place = f"{where}.part"
     part = build.part(event.part or "")
     if part is None:
@@ -532,10 +534,9 @@ def _check_step(build: Build, event: Event, where: str) -> None:
             f"there is no part {event.part!r}",
             nearest_names(event.part or "", ids, "Parts are"),
         )
-    if event.value is None:
-        return
-    mode = resolve(part).as_dict().get("mode")
-    unit = {"resistor": "Ohm", "current": "A", "power": "W"}.get(str(mode))
-    if unit is None:
+    kind = kind_of(part)
+    if not isinstance(kind, LoadKind):
         raise BadField(place, f"{part.id!r} is no load", "A load step needs a load")
-    _not_negative(event.value, unit, f"{where}.value")
+    if event.value is not None:
+        unit = {"resistor": "Ohm", "current": "A", "power": "W"}[kind.mode(resolve(part))]
+        _not_negative(event.value, unit, f"{where}.value")
