@@ -180,7 +180,8 @@ def _add_ports(maker: NetworkMaker, build: Build, part: Part) -> None:
                 maker.add_alias(old, pair, joint=True)
         return
     for port in kind.ports:
-        label = name if len(kind.ports) == 1 else f"{name} {port.name}"
+        plain = len(kind.ports) == 1 or (port.name == "in" and not kind.series)
+        label = name if plain else f"{name} {port.name}"
         pair = maker.add_port(f"{part.id}.{port.name}", label)
         if len(kind.ports) == 1:
             maker.add_alias(part.id, pair)

@@ -106,7 +106,8 @@ def test_addresses_and_labels() -> None:
     whole = build(parts, leads)
     network = assemble(whole)
     assert network.labels["pads"] == "Pads"
-    assert network.labels["esc1.in"] == "esc1 in"
+    assert network.labels["esc1.in"] == "esc1"
+    assert network.labels["esc1.motor"] == "esc1 motor"
     assert "pack" not in network.labels
     assert canonical(whole, "pack") == "pack.out"
     assert canonical(whole, "pads") == "pads"
