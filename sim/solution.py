@@ -381,10 +381,11 @@ class Solution:
             if joint.peak_V is not None:
                 return "peak", joint.peak_V, "V"
             return None if joint.slow_peak_V is None else ("slow peak", joint.slow_peak_V, "V")
+        # A plug-in starts from nothing, so there is no minimum to hold yet; its inrush is over
+        # before it warms a part, so no current or power either.
+        if self.context.event_kind == "plug_in":
+            return None
         if rating.reads == "minimum_volts" and joint is not None:
-            # a plug-in starts from nothing: no minimum to hold yet
-            if self.context.event_kind == "plug_in":
-                return None
             if joint.min_V is not None:
                 return "lowest", joint.min_V, "V"
             return None if joint.slow_min_V is None else ("slow lowest", joint.slow_min_V, "V")
