@@ -202,6 +202,14 @@ class Look(QObject):
                         border: 1px solid {faint}; border-radius: 4px; }}
             QPushButton:hover {{ background: {band}; }}
             QPushButton:focus {{ border-color: {ink}; }}
+            QComboBox::drop-down {{ border: none; width: 14px; }}
+            QScrollBar {{ background: transparent; border: none; margin: 0; }}
+            QScrollBar:vertical {{ width: 8px; }}
+            QScrollBar:horizontal {{ height: 8px; }}
+            QScrollBar::handle {{ background: {faint}; border-radius: 4px; min-height: 24px;
+                        min-width: 24px; }}
+            QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
+            QScrollBar::add-page, QScrollBar::sub-page {{ background: transparent; }}
         """
 
     def qt_palette(self) -> QPalette:

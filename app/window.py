@@ -96,7 +96,6 @@ class MainWindow(QMainWindow):
         self.look.changed.connect(self._restyle)
         self._restyle()
         self._title()
-        self.workbench.set_pinned(self._first_pin())
         self.workbench.ask()
         # After the first paint, which a posted event of the lowest order cannot come before.
         QTimer.singleShot(0, self._import_curves)
@@ -241,7 +240,6 @@ class MainWindow(QMainWindow):
             self.say_broken(error)
             return
         self.strip.hide()
-        self.workbench.set_pinned(self._first_pin())
 
     def save(self) -> bool:
         """Save, asking for a name where there is none; False if it was not saved."""
@@ -337,10 +335,6 @@ class MainWindow(QMainWindow):
         bench = self.workbench
         bench.set_pinned(None if bench.pinned == bench.option else bench.option)
 
-    def _first_pin(self) -> int | None:
-        """The first option is the plain one in every sample: what the others are held against."""
-        return 0 if len(self.workbench.build.options) > 1 else None
-
     def _choose_option(self, index: int) -> None:
         if index < len(self.workbench.build.options):
             self.workbench.set_option(index)
@@ -350,6 +344,7 @@ class MainWindow(QMainWindow):
         self.workbench.set_event((self.workbench.event_index + step) % count)
 
     def _open_sheet(self, id_: str, place: QPoint) -> None:
+        self.part_sheet.set_top(self.body.y() + 6)
         self.part_sheet.open(id_, self.centralWidget().mapFromGlobal(place))
 
     def _close_sheets(self) -> None:

@@ -91,7 +91,7 @@ class Workbench(QObject):
         self._option: int | None = 0 if build.options else None
         self._event = 0
         self._selection: tuple[str, ...] = ()
-        self._pinned: int | None = None
+        self._pinned = _first_pin(build)
         self._window: tuple[float, float] | None = None
         self._columns = 800
         self._request_id = 0
@@ -144,7 +144,7 @@ class Workbench(QObject):
         self._build = build
         self._option = 0 if build.options else None
         self._event = 0
-        self._pinned = None
+        self._pinned = _first_pin(build)
         self._window = None
         self.answer = None
         self.ghost = None
@@ -424,6 +424,11 @@ def ids_named(build: Build, where: str) -> tuple[str, ...]:
     known = {part.id for part in build.parts} | {lead.id for lead in build.leads}
     found += [word for word in re.findall(r"\w+", where) if word in known]
     return tuple(dict.fromkeys(found))
+
+
+def _first_pin(build: Build) -> int | None:
+    """The first option is the plain one in every sample: the others are held against it."""
+    return 0 if len(build.options) > 1 else None
 
 
 def _within(index: int | None, count: int) -> int | None:

@@ -28,14 +28,14 @@ class AnswerRow(QWidget):
         self.sentence = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self.sentence.setAccessibleName("Answer")
         self.sentence.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self.caution = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.caution = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self.caution.setAccessibleName("Caution")
         self.caution.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         row = QHBoxLayout(self)
-        row.setContentsMargins(18, 2, 18, 2)
+        row.setContentsMargins(18, 1, 18, 1)
         row.setSpacing(24)
-        row.addWidget(self.sentence, 1)
-        row.addWidget(self.caution)
+        row.addWidget(self.sentence, 62)
+        row.addWidget(self.caution, 38)
         workbench.findings_changed.connect(self.refresh)
         workbench.problem_changed.connect(self.refresh)
         workbench.event_changed.connect(self.refresh)
@@ -46,7 +46,7 @@ class AnswerRow(QWidget):
         self.refresh()
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(200, round(38 * self._look.scale))
+        return QSize(200, round(40 * self._look.scale))
 
     def refresh(self) -> None:
         """The sentence of the findings, or of the problem."""
@@ -86,7 +86,7 @@ class AnswerRow(QWidget):
         self.sentence.setFont(self._look.font("answer"))
         self.caution.setFont(self._look.font("small"))
         self.caution.setStyleSheet(f"color: {p.muted.name()}")
-        self.setMinimumHeight(round(38 * self._look.scale))
+        self.setMinimumHeight(round(40 * self._look.scale))
         self.refresh()
 
 

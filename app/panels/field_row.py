@@ -49,7 +49,8 @@ class FieldRow(QObject):
         self.label.setBuddy(self.box)
         self.mark = FlatButton(look, "small", f"Where {field.title} is from", parent)
         self.restore = FlatButton(look, "small", f"Default of {field.title}", parent)
-        self.restore.setText("default")
+        self.restore.setText("↺")
+        self.restore.setToolTip("Back to the default")
         self.restore.clicked.connect(lambda: self.committed.emit(None))
         self.error = QLabel(wordWrap=True, parent=parent)
         self.error.hide()
@@ -88,8 +89,12 @@ class FieldRow(QObject):
         grid.addWidget(self.mark, row, 2)
         grid.addWidget(self.restore, row, 3)
         grid.addWidget(self.error, row + 1, 0, 1, 4)
+        # A layout leaves out what is not shown yet, and the sheet's height is wanted now.
+        for widget in (self.label, self.box, self.mark):
+            widget.show()
         grid.setColumnStretch(1, 1)
         grid.setColumnMinimumWidth(1, 96)
+        grid.setColumnMinimumWidth(3, 26)
 
     @property
     def number(self) -> float | None:
@@ -173,15 +178,19 @@ class FieldRow(QObject):
         value = stepped(number, self.field, steps)
         self.stepped.emit(quantity.format(value, self.field.unit))
 
-    def _text(self, shown: object) -> str:
+    def _text(self, shown: str | float | None) -> str:
         if shown is None:
             default = self.field.default
             if default is None or isinstance(default, str):
                 return default or ""
             return quantity.format(float(default), self.field.unit)
-        if isinstance(shown, (int, float)) and self.field.unit != "text":
-            return quantity.format(float(shown), self.field.unit, 6)
-        return str(shown)
+        if self.field.unit == "text":
+            return str(shown)
+        try:
+            # As understood, not as typed: "4u7" comes back as "4.7 µF".
+            return quantity.format(quantity.parse(shown, self.field.unit), self.field.unit, 6)
+        except SimError:
+            return str(shown)
 
     def _value(self, given: Given) -> object:
         return value_of(given, self.field, self.field.name)

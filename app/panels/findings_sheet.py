@@ -73,6 +73,10 @@ class FindingsSheet(QFrame):
         column.addWidget(self.table, 1)
         column.addWidget(self._left_out)
         self._rows: list[CellRow] = []
+        for column in _NUMBERS:
+            self.table.horizontalHeaderItem(column).setTextAlignment(
+                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+            )
         workbench.findings_changed.connect(self.refresh)
         workbench.answer_changed.connect(self._show_left_out)
         look.changed.connect(self._restyle)

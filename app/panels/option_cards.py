@@ -72,7 +72,8 @@ class OptionCard(QAbstractButton):
         return QSize(round(240 * min(self._look.scale, 1.6)), round(70 * self._look.scale))
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(round(_LEAST_WIDTH * self._look.scale), round(70 * self._look.scale))
+        width = _LEAST_WIDTH * min(self._look.scale, 1.85)
+        return QSize(round(width), round(70 * self._look.scale))
 
     def paintEvent(self, event: object) -> None:
         p = self._look.palette
@@ -100,6 +101,9 @@ class OptionCard(QAbstractButton):
         painter.setFont(small)
         painter.setPen(p.muted)
         mark = "best so far" if self._best else "pinned" if self._pinned else ""
+        if self._look.projector:
+            # The name needs the room; the answer sentence says which is best.
+            mark = ""
         room = rows[0].width()
         if mark:
             painter.drawText(rows[0], right, mark)

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from sim.build import Build, Given, Lead, Part
     from sim.parts import Field
 
-_WIDTH = 372
+_WIDTH = 384
 _GAP = 18
 _NO_NUMBER = ("flag", "choice", "text")
 
@@ -49,12 +49,14 @@ class PartSheet(QFrame):
 
     def __init__(self, workbench: Workbench, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
+        self._top = 8
         self._workbench = workbench
         self._look = look
         self._id = ""
         self._rows: dict[str, FieldRow] = {}
         self._slider_row: FieldRow | None = None
         self._scale: SliderScale | None = None
+        self._scale_of = ""
         self._editing = False
         self.setAccessibleName("Part sheet")
         self.title = QLabel(textFormat=Qt.TextFormat.PlainText)
@@ -151,18 +153,28 @@ class PartSheet(QFrame):
 
     def _place(self, beside: QPoint) -> None:
         """Beside the point, on the side with room, so that the part stays in sight."""
-        area: QRect = self.parentWidget().rect().adjusted(8, 8, -8, -8)
+        area = self._area()
         width = min(round(_WIDTH * min(self._look.scale, 2.0)), area.width())
-        wanted = self._inner.sizeHint().height() + self.sizeHint().height() - (
-            self._scroll.sizeHint().height()
-        )
-        height = min(max(wanted, 160), area.height(), round(560 * self._look.scale))
+        self._grid.activate()
+        self._scroll.setMinimumHeight(self._inner.sizeHint().height() + 2)
+        self.layout().activate()
+        height = min(self.layout().totalHeightForWidth(width), area.height())
+        self._scroll.setMinimumHeight(60)
         x = beside.x() + _GAP
         if x + width > area.right():
             x = beside.x() - _GAP - width
         x = min(max(x, area.left()), area.right() - width)
         y = min(max(beside.y() - height // 3, area.top()), area.bottom() - height)
         self.setGeometry(x, y, width, height)
+
+    def _area(self) -> QRect:
+        """Where sheets may stand: below the answer and the cards, which stay in sight."""
+        area = self.parentWidget().rect()
+        return area.adjusted(8, self._top, -8, -8)
+
+    def set_top(self, top: int) -> None:
+        """How far down the parent the room for sheets begins."""
+        self._top = top
 
     # Rows
 
@@ -309,8 +321,6 @@ class PartSheet(QFrame):
         self.slider.blockSignals(False)
         self._slider_label.setText(row.field.title)
         self.slider.setAccessibleName(row.field.title)
-
-    _scale_of = ""
 
     def _slid(self, position: int) -> str | None:
         if self._slider_row is None or self._scale is None:

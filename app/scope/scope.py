@@ -9,7 +9,7 @@ from PySide6.QtGui import QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from app.scope.ribbon import Ribbon
-from app.scope.strip import GUTTER, Strip
+from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
 from app.words import seconds
 
@@ -23,6 +23,7 @@ _PATIENCE_MS = 150
 # Ledger residual up to which the energy check counts as passed.
 _RESIDUAL = 1e-6
 _MOST_STRIPS = 6
+_PROJECTOR_STRIPS = 2
 
 
 class Scope(QWidget):
@@ -43,10 +44,9 @@ class Scope(QWidget):
         self._caption = QLabel("drag here to look closer; any zoom is exact")
         self._energy = QLabel()
         ribbon_row = QHBoxLayout()
-        ribbon_row.setContentsMargins(GUTTER, 0, 0, 0)
         ribbon_row.addWidget(self.ribbon)
         caption_row = QHBoxLayout()
-        caption_row.setContentsMargins(GUTTER, 0, 0, 0)
+        self._indented = (ribbon_row, caption_row)
         caption_row.addWidget(self._caption)
         caption_row.addStretch(1)
         caption_row.addWidget(self._energy)
@@ -62,7 +62,6 @@ class Scope(QWidget):
         workbench.window_changed.connect(self._show_window)
         look.changed.connect(self._restyle)
         self._restyle()
-        self.refresh()
 
     @property
     def strips(self) -> tuple[Strip, ...]:
@@ -93,7 +92,8 @@ class Scope(QWidget):
         self._draw(answer)
 
     def _draw(self, answer: Answer) -> None:
-        curves = answer.curves[:_MOST_STRIPS]
+        most = _PROJECTOR_STRIPS if self._look.projector else _MOST_STRIPS
+        curves = answer.curves[:most]
         self._fit_strips(len(curves))
         ghosts, ghost_name = self._ghosts()
         scale = volt_range(_extremes([*curves, *ghosts.values()], curves))
@@ -147,9 +147,13 @@ class Scope(QWidget):
         for label in (self._caption, self._energy):
             label.setFont(self._look.font("small"))
             label.setStyleSheet(f"color: {self._look.palette.muted.name()}")
+        for row in self._indented:
+            row.setContentsMargins(gutter(self._look), 0, 0, 0)
+        self._caption.setVisible(not self._look.projector)
+        self.refresh()
 
     def resizeEvent(self, event: object) -> None:
-        self._workbench.set_columns(self.width() - GUTTER - 26)
+        self._workbench.set_columns(self.width() - gutter(self._look) - 26)
 
 
 class _TimeAxis(QWidget):
@@ -174,10 +178,11 @@ class _TimeAxis(QWidget):
         painter.setFont(self._look.font("small"))
         colour = self._look.palette.muted
         start, end = self._window
-        width = self.width() - GUTTER
+        indent = gutter(self._look)
+        width = self.width() - indent
         room = painter.fontMetrics().horizontalAdvance("000.00 ms") * 1.3
         for time in ticks(start, end, max(2, int(width / room))):
-            x = GUTTER + width * (time - start) / (end - start)
+            x = indent + width * (time - start) / (end - start)
             painter.setPen(QPen(colour, 1))
             painter.drawLine(int(x), 0, int(x), 4)
             text = seconds(time, end - start)
@@ -198,11 +203,11 @@ def _extremes(drawn: list[Curve], own: tuple[Curve, ...]) -> list[float]:
             values += [float(curve.low.min()), float(curve.high.max())]
     if not values:
         return values
-    top = max(values)
-    span = max(top - min(values), 0.2 * abs(top))
+    bottom, top = min(values), max(values)
     for curve in own:
         for limit in curve.limits:
             # A limit far off would press the curves flat; its figure is in the findings.
-            if min(values) - 2.0 * span <= limit.value <= top + 2.0 * span:
+            near = limit.value <= 2.0 * top if limit.upper else limit.value >= 0.75 * bottom
+            if near:
                 values.append(limit.value)
     return values

@@ -19,13 +19,19 @@ if TYPE_CHECKING:
     from app.look import Look
     from app.solver.protocol import Curve
 
-#: Room for the volts at the left of every strip; the time axis leaves the same.
-GUTTER = 36
+_GUTTER = 36
 # Pixels on and off: solid, dash, dot. Made by leaving out segments, because a
 # dashed pen on a line of a thousand points costs ten times a solid one.
 _DASHES = ((1.0, 0.0), (7.0, 3.5), (2.0, 3.0))
 _GHOST_DASH = (1.5, 3.5)
 _PALE = 0.4
+# A line is cut into pieces of a pixel for its dashes, up to so many.
+_MOST_PIECES = 6000
+
+
+def gutter(look: Look) -> int:
+    """Room for the volts at the left of every strip; the time axis leaves the same."""
+    return round(_GUTTER * look.scale)
 
 
 class _Grid(pg.GraphicsObject):
@@ -102,28 +108,27 @@ class Strip(QWidget):
         self._ghost_name = ""
         self._pale = False
         self._range = (0.0, 1.0)
+        self._pens = (pg.mkPen(), pg.mkPen())
         self.name = QLabel(textFormat=Qt.TextFormat.PlainText)
         self.figure = QLabel(textFormat=Qt.TextFormat.PlainText)
         self.figure.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.plot = _Plot()
-        heading = QHBoxLayout()
-        heading.setContentsMargins(GUTTER, 0, 0, 0)
-        heading.addWidget(self.name)
-        heading.addStretch(1)
-        heading.addWidget(self.figure)
+        self._heading = QHBoxLayout()
+        self._heading.addWidget(self.name)
+        self._heading.addStretch(1)
+        self._heading.addWidget(self.figure)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(2)
-        column.addLayout(heading)
-        row = QHBoxLayout()
-        row.setContentsMargins(GUTTER, 0, 0, 0)
-        row.addWidget(self.plot)
-        column.addLayout(row, 1)
+        column.addLayout(self._heading)
+        self._plot_row = QHBoxLayout()
+        self._plot_row.addWidget(self.plot)
+        column.addLayout(self._plot_row, 1)
         self._grid = _Grid(self.plot)
         self._fill = pg.PlotCurveItem(connect="pairs", antialias=False)
         self._lines = [pg.PlotCurveItem(antialias=True) for _ in range(2)]
         self._ghost_line = pg.PlotCurveItem(antialias=True)
-        self._ghost_label = pg.TextItem(anchor=(1, 0))
+        self._ghost_label = pg.TextItem(anchor=(1, 1))
         self._limit_lines: list[pg.InfiniteLine] = []
         self._limit_labels: list[pg.TextItem] = []
         for depth, item in enumerate(
@@ -170,15 +175,21 @@ class Strip(QWidget):
         """Colours and type of the present look."""
         p = self._look.palette
         colour = p.line(self._index)
-        width = 3.0 if self._look.projector else 1.0
+        # Wider than a pixel is drawn piece by piece, which only few points bear: a line
+        # that stands alone, not the two edges of a band.
+        wide = 3.0 if self._look.projector else 1.5
+        narrow = 2.0 if self._look.projector else 1.0
+        self._pens = (pg.mkPen(colour, width=wide), pg.mkPen(colour, width=narrow))
+        left = gutter(self._look)
+        self._heading.setContentsMargins(left, 0, 0, 0)
+        self._plot_row.setContentsMargins(left, 0, 0, 0)
         self.plot.setBackground(p.paper)
         fill = pg.mkColor(colour)
         fill.setAlphaF(0.33)
         self._fill.setPen(pg.mkPen(fill, width=1))
         for line in self._lines:
-            line.setPen(pg.mkPen(colour, width=width))
-            line.setSegmentedLineMode("on" if width > 1 else "auto")
-        self._ghost_line.setPen(pg.mkPen(p.muted, width=width))
+            line.setSegmentedLineMode("on")
+        self._ghost_line.setPen(pg.mkPen(p.muted, width=narrow))
         self._grid.pen = pg.mkPen(p.faint, width=1)
         self._ghost_label.setColor(p.muted)
         self._ghost_label.setFont(self._look.font("small"))
@@ -187,6 +198,7 @@ class Strip(QWidget):
         if self._curve is not None:
             self._make_limits()
             self._place_limits()
+            self._draw()
         self.update()
 
     def paintEvent(self, event: object) -> None:
@@ -195,9 +207,12 @@ class Strip(QWidget):
         painter.setPen(self._look.palette.muted)
         top, height = self.plot.y(), self.plot.height()
         low, high = self._range
+        half = painter.fontMetrics().height() / 2
         for level in self._grid.levels:
             y = top + height * (high - level) / (high - low)
-            box = QRectF(0, y - 12, GUTTER - 6, 24)
+            if y + half > self.height():
+                continue
+            box = QRectF(0, y - half, gutter(self._look) - 6, 2 * half)
             painter.drawText(
                 box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{level:g}"
             )
@@ -215,6 +230,7 @@ class Strip(QWidget):
         middle = (curve.t[:-1] + curve.t[1:]) / 2.0
         if self._thin(low, high):
             self._fill.setData([], [])
+            self._lines[0].setPen(self._pens[0])
             self._set_line(self._lines[0], middle, (low + high) / 2.0, _DASHES[self._index % 3])
             self._lines[1].setData([], [])
         else:
@@ -224,6 +240,7 @@ class Strip(QWidget):
             up[0::2], up[1::2] = low, high
             self._fill.setData(across, up, connect="pairs")
             for line, values in zip(self._lines, (low, high), strict=True):
+                line.setPen(self._pens[1])
                 self._set_line(line, middle, values, _DASHES[self._index % 3])
         self._draw_ghost()
 
@@ -248,15 +265,19 @@ class Strip(QWidget):
         if dash[1] == 0.0 or len(across) < 2:
             line.setData(across, values, connect="all")
             return
-        # Dashes need points closer than a dash is long.
-        dense = np.linspace(across[0], across[-1], max(len(across), 2 * self.plot.width()))
-        values = np.interp(dense, across, values)
-        span = max(float(dense[-1] - dense[0]), 1e-15)
-        dx = np.diff(dense) / span * self.plot.width()
-        dy = np.diff(values) / (self._range[1] - self._range[0]) * self.plot.height()
+        # Cut by way on the screen, so that a steep flank is dashed like a flat stretch.
+        size = self.plot.width(), self.plot.height()
+        span = max(float(across[-1] - across[0]), 1e-15)
+        dx = np.diff(across) / span * size[0]
+        dy = np.diff(values) / (self._range[1] - self._range[0]) * size[1]
         way = np.concatenate(([0.0], np.cumsum(np.hypot(dx, dy))))
-        on = (way % (dash[0] + dash[1])) < dash[0]
-        line.setData(dense, values, connect=on.astype(np.int32))
+        pieces = np.linspace(0.0, way[-1], min(int(way[-1]) + 2, _MOST_PIECES))
+        on = (pieces % (dash[0] + dash[1])) < dash[0]
+        line.setData(
+            np.interp(pieces, way, across),
+            np.interp(pieces, way, values),
+            connect=on.astype(np.int32),
+        )
 
     def _draw_ghost(self) -> None:
         ghost = self._ghost
@@ -269,20 +290,25 @@ class Strip(QWidget):
         self._set_line(self._ghost_line, middle, high, _GHOST_DASH)
         peak = "" if ghost.peak is None else f": {volts(ghost.peak)}"
         self._ghost_label.setText(f"{self._ghost_name}{peak}")
-        self._ghost_label.setPos(float(middle[-1]), self._ghost_label_at(high))
+        self._place_ghost_label(float(middle[-1]), high)
 
-    def _ghost_label_at(self, high: np.ndarray) -> float:
-        """Above the ghost's end, or below where there is no room above."""
-        low_volt, high_volt = self._range
-        text = self._look.font("small").pointSizeF() * 2.2
-        text_volt = text * (high_volt - low_volt) / max(self.plot.height(), 1)
-        tail = float(np.max(high[-max(len(high) // 4, 1) :]))
-        above = tail + text_volt
+    def _place_ghost_label(self, end: float, high: np.ndarray) -> None:
+        """At the right end, above both curves; below them where a limit or the edge is near."""
+        volts_per_pixel = (self._range[1] - self._range[0]) / max(self.plot.height(), 1)
+        text = self._ghost_label.boundingRect()
+        share = min(text.width() / max(self.plot.width(), 1), 1.0)
+        tail = slice(-max(round(len(high) * share), 1), None)
+        tops, bottoms = [float(high[tail].max())], [float(high[tail].min())]
         if self._curve is not None:
-            for limit in self._curve.limits:
-                if tail < limit.value < above + text_volt:
-                    return tail - 0.15 * text_volt
-        return above if above < high_volt else tail - 0.15 * text_volt
+            tops.append(float(np.max(self._curve.high[tail])))
+            bottoms.append(float(np.min(self._curve.low[tail])))
+        top, bottom = max(tops), min(bottoms)
+        ceiling = top + text.height() * volts_per_pixel
+        limits = () if self._curve is None else self._curve.limits
+        crossed = any(top < limit.value < ceiling for limit in limits)
+        below = crossed or ceiling > self._range[1]
+        self._ghost_label.setAnchor((1, 0) if below else (1, 1))
+        self._ghost_label.setPos(end, bottom if below else top)
 
     def _make_limits(self) -> None:
         for item in (*self._limit_lines, *self._limit_labels):
@@ -311,7 +337,9 @@ class Strip(QWidget):
             label.setPos(left, value)
             # Above the dashes, below them where the strip ends.
             room = (high - value) / (high - low) * self.plot.height()
-            label.setAnchor((0, 0 if room < 20 * self._look.scale else 1))
+            label.setAnchor((0, 0 if room < 18 * self._look.scale else 1))
+            for item in (line, label):
+                item.setVisible(low < value < high)
 
 
 def _figure(curve: Curve) -> str:

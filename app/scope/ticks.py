@@ -22,12 +22,9 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def volt_range(values: list[float]) -> tuple[float, float]:
-    """A range that holds all values, with air, from round number to round number."""
+    """A range that holds all values, with air, and above them room for a limit's name."""
     if not values:
         return 0.0, 1.0
     low, high = min(values), max(values)
     span = max(high - low, 0.05 * max(abs(high), abs(low)), 0.1)
-    low -= 0.06 * span
-    high += 0.1 * span
-    grain = 10.0 ** math.floor(math.log10(span))
-    return math.floor(low / grain) * grain, math.ceil(high / grain) * grain
+    return low - 0.12 * span, high + 0.24 * span

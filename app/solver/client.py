@@ -82,8 +82,7 @@ class SolverClient(QObject):
             return
         self._waiting = request
         if self._answered or not _may_finish(self._running, request):
-            self._process.cancel()
-            self._last_resort.start()
+            self._stop_running()
 
     def zoom(self, zoom: Zoom) -> None:
         """Curves of what was solved last over another window; the newest zoom wins."""
@@ -101,6 +100,10 @@ class SolverClient(QObject):
         self._last_resort.stop()
         self._process.close()
         self._reader.join(2.0)
+
+    def _stop_running(self) -> None:
+        self._process.cancel()
+        self._last_resort.start()
 
     def _start(self, request: Request) -> None:
         self._waiting = None
@@ -135,6 +138,9 @@ class SolverClient(QObject):
             if isinstance(message, Answer):
                 self._answered = True
                 self._crashes = 0
+                if self._waiting is not None:
+                    # What is still to come would be of the older request.
+                    self._stop_running()
             if isinstance(message, Answer | Curves):
                 self._zooming = False
                 if self._next_zoom is not None:

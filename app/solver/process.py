@@ -14,14 +14,17 @@ import os
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
-from app.solver import worker
 from app.solver.protocol import Zoom
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from multiprocessing.connection import Connection
+    from typing import Any
 
     from app.solver.protocol import Message, Request
+
+# Imported once by the server process that workers are forked from.
+_PRELOADED = ["app.solver.worker", "sim.api"]
 
 
 class SolverProcess:
@@ -36,13 +39,13 @@ class SolverProcess:
         fork_server = "forkserver" in multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if fork_server else "spawn")
         if fork_server:
-            context.set_forkserver_preload([worker.__name__, *worker.HEAVY])
+            context.set_forkserver_preload(_PRELOADED)
         self._newest = context.RawValue("q", -1)
         self._zooms = context.RawValue("q", 0)
         self._ours: Connection
         self._ours, theirs = context.Pipe()
         self._process = context.Process(
-            target=worker.main,
+            target=_serve,
             args=(theirs, self._newest, self._zooms, engine),
             name="rippletree-solver",
             daemon=True,
@@ -89,6 +92,13 @@ class SolverProcess:
         self._process.join(0.5)
         if self._process.is_alive():
             self.kill()
+
+
+def _serve(connection: Connection, newest: Any, zooms: Any, engine: str) -> None:
+    """Entry of the process: the worker's imports must not load numpy into the window."""
+    from app.solver.worker import main
+
+    main(connection, newest, zooms, engine)
 
 
 @contextmanager

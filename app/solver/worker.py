@@ -11,26 +11,29 @@ import platform
 import signal
 import traceback
 from collections import OrderedDict
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from app.solver import rows
 from app.solver.protocol import Curves, Done, Fault, Ghost, Progress, Request
-from sim.build import dumps
+from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError
+from sim.findings import card_of, cells_of, conclude
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from multiprocessing.connection import Connection
 
     from app.solver.protocol import Message, Zoom
-
-#: Imported once by the server process that workers are forked from.
-HEAVY = ("numpy", "scipy.integrate", "scipy.linalg")
+    from sim.build import Build
+    from sim.findings import Cell
 
 # Solutions kept: switching back to an option or event is then immediate.
 _KEPT = 16
+# Limits read off solutions, kept far longer: they are small.
+_KEPT_CELLS = 400
 
 
 def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> None:
@@ -58,6 +61,14 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
             return
 
 
+@dataclass
+class _Cells:
+    """Limits of one option and event, and whether its start is stable."""
+
+    cells: list[Cell]
+    stable: bool
+
+
 class _Desk:
     """The requests, one after the other, and the solutions kept."""
 
@@ -68,6 +79,7 @@ class _Desk:
         self._zooms_seen = 0
         self._engine = engine
         self._kept: OrderedDict[bytes, rows.Solved] = OrderedDict()
+        self._cells: OrderedDict[bytes, _Cells] = OrderedDict()
         self._present: rows.Solved | None = None
         self._ghost: rows.Solved | None = None
 
@@ -121,41 +133,62 @@ class _Desk:
 
     def _curves(self, request: Request) -> None:
         self._ghost = None
-        self._present = self._solve(request, request.option)
+        self._present = self._solve(request, request.option, request.event)
         self._send(rows.answer(self._present, request))
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
-        self._ghost = self._solve(request, option)
+        self._ghost = self._solve(request, option, request.event)
         window = request.window or (0.0, self._ghost.solution.duration_s)
         self._send(Ghost(request.id, option, rows.curves(self._ghost, window, request.columns)))
 
     def _findings(self, request: Request) -> None:
-        findings = self._engine.compare(
-            request.build,
-            detail="averaged",
-            cancelled=self._cancelled(request),
-            progress=lambda share: self._send(Progress(request.id, share)),
-        )
-        self._send(rows.findings(findings, request.id))
+        """All options over all events, from kept cells where there are any.
 
-    def _solve(self, request: Request, option: int | None) -> rows.Solved:
-        key = dumps(request.build) + msgspec.json.encode((option, request.event))
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
-        solution = self._engine.solve(
-            request.build,
-            event=request.event + 1,
-            option=None if option is None else option + 1,
-            detail="averaged",
-            cancelled=self._cancelled(request),
-        )
-        solved = rows.Solved(solution, request.build, option, request.event)
-        self._kept[key] = solved
-        while len(self._kept) > _KEPT:
-            self._kept.popitem(last=False)
-        return solved
+        Only what a newer request leaves undone is done again: a comparison that was
+        stopped half-way goes on where it was.
+        """
+        build = request.build
+        options = list(range(len(build.options))) or [None]
+        events = range(len(events_of(build)))
+        found: dict[str, _Cells] = {}
+        done = 0
+        for option in options:
+            name = "As drawn" if option is None else build.options[option].name
+            found[name] = _Cells([], True)
+            for event in events:
+                cells = self._cells_of(request, option, event, name)
+                found[name].cells.extend(cells.cells)
+                found[name].stable &= cells.stable
+                done += 1
+                self._send(Progress(request.id, done / (len(options) * len(events))))
+        every = [cell for one in found.values() for cell in one.cells]
+        cards = [card_of(name, every, stable=one.stable) for name, one in found.items()]
+        self._send(rows.findings(conclude(build.name, every, cards, "averaged", 1), request.id))
+
+    def _cells_of(self, request: Request, option: int | None, event: int, name: str) -> _Cells:
+        key = _key(request.build, option, event)
+        if key not in self._cells:
+            solved = self._solve(request, option, event)
+            self._cells[key] = _Cells(cells_of(name, [solved.solution]), solved.solution.stable)
+            _trim(self._cells, _KEPT_CELLS)
+        self._cells.move_to_end(key)
+        return self._cells[key]
+
+    def _solve(self, request: Request, option: int | None, event: int) -> rows.Solved:
+        key = _key(request.build, option, event)
+        if key not in self._kept:
+            solution = self._engine.solve(
+                request.build,
+                event=event + 1,
+                option=None if option is None else option + 1,
+                detail="averaged",
+                cancelled=self._cancelled(request),
+            )
+            self._kept[key] = rows.Solved(solution, request.build, option, event)
+            _trim(self._kept, _KEPT)
+        self._kept.move_to_end(key)
+        return self._kept[key]
 
     def _cancelled(self, request: Request) -> Callable[[], bool]:
         def cancelled() -> bool:
@@ -169,6 +202,15 @@ class _Desk:
 
     def _send(self, message: Message) -> None:
         self._connection.send(message)
+
+
+def _key(build: Build, option: int | None, event: int) -> bytes:
+    return dumps(build) + msgspec.json.encode((option, event))
+
+
+def _trim(kept: OrderedDict[bytes, Any], most: int) -> None:
+    while len(kept) > most:
+        kept.popitem(last=False)
 
 
 def _bug(request: Request, stage: str) -> Fault:
