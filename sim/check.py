@@ -186,7 +186,7 @@ _UNITS = {"capacitance": "F", "esr": "Ohm", "esl": "H"}
 def _odd_capacitor(part: Part, values: Values) -> Iterator[Finding]:
     for field, (low, high) in _USUAL.get(part.kind, {}).items():
         value = values.number(field)
-        if low <= value <= high:
+        if low <= value <= high or (field == "esl" and value == 0.0):  # 0 H: left out on purpose
             continue
         shown, bottom, top = (quantity.format(v, _UNITS[field]) for v in (value, low, high))
         yield Finding(
