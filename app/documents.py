@@ -131,11 +131,16 @@ class Documents(QObject):
     def recoveries(self) -> list[Recovery]:
         """Copies left behind by windows that ended without closing, newest first."""
         found: list[Recovery] = []
+        for left in self._copies.glob("*.lock"):
+            # A window that was killed with nothing unsaved leaves its lock alone.
+            lock = _lock_of(left)
+            if not left.with_suffix(".json").exists() and lock.tryLock(0):
+                lock.unlock()
         for copy in self._copies.glob("*.json"):
             lock = _lock_of(copy)
             if copy == self._copy or not lock.tryLock(0):
                 continue
-            lock.unlock()
+            lock.unlock()  # which also deletes the lock file
             try:
                 build = load(copy, checked=False)
                 origin_file = self._origin_of(copy)

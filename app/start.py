@@ -12,41 +12,26 @@ from app.solver.client import SolverClient
 from app.window import MainWindow
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    from app.solver.process import SolverProcess
-    from app.solver.protocol import Request
-    from sim.build import Build
-    from sim.errors import SimError
+    from app.main_window import Begun
 
 
-def show(
-    build: Build,
-    path: Path | None,
-    error: SimError | None,
-    process: SolverProcess,
-    running: Request,
-    arguments: list[str],
-) -> int:
-    """Show the window and serve it until it is closed.
-
-    Parameters
-    ----------
-    error : why the file that was asked for is not what is shown
-    process, running : the solver, and the request it is already at work on
-    """
+def show(begun: Begun, arguments: list[str]) -> int:
+    """Show the window and serve it until it is closed; returns the exit code."""
     app = QApplication(arguments)
     app.setApplicationName("rippletree")
     app.setApplicationDisplayName("Rippletree")
     app.setStyle("Fusion")
     window = MainWindow(
-        build, path, solver=SolverClient(process, running), dark=system_is_dark()
+        begun.build,
+        begun.path,
+        solver=SolverClient(begun.process, begun.running),
+        dark=system_is_dark(),
     )
     catcher = FaultCatcher()
     catcher.caught.connect(window.show_bug)
     catcher.install()
-    if error is not None:
-        window.say_broken(error)
+    if begun.error is not None:
+        window.say_broken(begun.error)
     else:
         window.offer_recovery()
     window.show()

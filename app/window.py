@@ -43,7 +43,7 @@ from sim.errors import SimError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from PySide6.QtGui import QCloseEvent, QResizeEvent
+    from PySide6.QtGui import QCloseEvent, QPaintEvent, QResizeEvent
 
     from app.documents import Recovery
     from app.scope.scope import Scope
@@ -79,6 +79,7 @@ class MainWindow(QMainWindow):
         self.workbench.set_path(path)
         self.documents = Documents(self.workbench, data_folder, self)
         self.scope: Scope | None = None
+        self._painted = False
         self._shown_bugs: set[str] = set()
         self.setMinimumSize(1280, 720)
         self.setAccessibleName("Rippletree")
@@ -97,8 +98,6 @@ class MainWindow(QMainWindow):
         self._restyle()
         self._title()
         self.workbench.ask()
-        # After the first paint, which a posted event of the lowest order cannot come before.
-        QTimer.singleShot(0, self._import_curves)
 
     # What is where
 
@@ -398,6 +397,13 @@ class MainWindow(QMainWindow):
             f"QSplitter::handle {{ background: {p.faint.name()}; }}" + self.look.stylesheet()
         )
         self.frame.setFrameShape(QFrame.Shape.NoFrame)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        super().paintEvent(event)
+        if not self._painted:
+            # The import takes a few hundred ms: the window shows itself first.
+            self._painted = True
+            QTimer.singleShot(0, self._import_curves)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
@@ -50,12 +51,19 @@ class SolverProcess:
             name="rippletree-solver",
             daemon=True,
         )
+        # The first start waits for the server process to import the engine. What is
+        # sent meanwhile lies in the pipe.
+        self._starting = threading.Thread(target=self._start, args=(theirs,), daemon=True)
+        self._starting.start()
+
+    def _start(self, theirs: Connection) -> None:
         with _one_blas_thread():
             self._process.start()
         theirs.close()
 
     @property
     def pid(self) -> int | None:
+        self._starting.join()
         return self._process.pid
 
     def send(self, message: Request | Zoom) -> None:
@@ -81,12 +89,14 @@ class SolverProcess:
 
     def kill(self) -> None:
         """End the process now."""
+        self._starting.join()
         self._process.kill()
         self._process.join(2.0)
 
     def close(self) -> None:
         """End the process: by asking, then by force."""
         self.cancel()
+        self._starting.join()
         with suppress(OSError):
             self._ours.send(None)
         self._process.join(0.5)
