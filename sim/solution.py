@@ -48,7 +48,7 @@ class Signal:
     Attributes
     ----------
     kind : "volts" (plus of `place` against minus of `ground`), "offset" (minus of
-        `place` against minus of `ground`), "amps" (into a part, or along a lead),
+        `place` against minus of `ground`), "amps" (into `in`, out of `out`, along a lead),
         "speed" (of a motor, rad/s), "duty" (of an ESC)
     place : address ("esc1.in", "pads", a lead's id)
     ground : address of the ground clip; the same place if None
@@ -180,7 +180,11 @@ class Solution:
                 address = f"{address}.in"
             if address not in net.port_branches:
                 raise WrongPort(signal.place, "is no part or lead whose current can be read")
-            return self.equations.amps(net.port_branches[address])
+            branches = net.port_branches[address]
+            if address.endswith(".out"):
+                # What passes through a part counts the same at both its ends.
+                branches = tuple((index, -sign) for index, sign in branches)
+            return self.equations.amps(branches)
         plus, minus = self._place(signal.place)
         if signal.kind == "offset":
             plus = minus
