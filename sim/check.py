@@ -17,8 +17,9 @@ from sim.edit import length_mm, pad_position, way_mm
 from sim.errors import SimError
 from sim.options import apply, owner_of
 from sim.parts.kind import Values
+from sim.problems import problems
 from sim.records import Build, Lead, Part
-from sim.resolve import events_of, find_port, kind_of, problems, resolve
+from sim.resolve import events_of, find_port, kind_of, resolve
 
 #: A capacitor's rating over the full pack, at least. Common practice, no source.
 RATING_OVER_PACK = 1.2
