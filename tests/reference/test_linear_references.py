@@ -198,6 +198,11 @@ def test_ladder_by_the_program(tmp_path: Path) -> None:
             600e-6,
         )
     )
+    # A plug-in's natural modes are the circuit's own, from rest to settled.
+    modes = sorted((mode.hz, mode.damping) for mode in solution.modes)
+    rates = LADDER_RATES[LADDER_RATES.imag <= 0.0]
+    expected = sorted((abs(r) / (2.0 * np.pi), -r.real / abs(r)) for r in rates)
+    assert np.array(modes) == pytest.approx(np.array(expected), rel=1e-6)
     times, answers = np.array(LADDER.times_s), np.array(LADDER.answers)
     i1, v1, i2, v2 = answers.T
     allowed = 1e-6 * 16.8
