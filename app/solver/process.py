@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 # Imported once by the server process that workers are forked from.
 _PRELOADED = ["app.solver.worker", "sim.api"]
+_STARTING = threading.Lock()
 
 
 class SolverProcess:
@@ -57,7 +58,8 @@ class SolverProcess:
         self._starting.start()
 
     def _start(self, theirs: Connection) -> None:
-        with _one_blas_thread():
+        # One at a time, or one start would take the other's setting for the user's.
+        with _STARTING, _one_blas_thread():
             self._process.start()
         theirs.close()
 
