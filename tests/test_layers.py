@@ -57,7 +57,7 @@ VERBS = [
     ("check", "--defaults"),
     ("solve", SAMPLE, "--detail", "averaged", "--json", "-"),
     ("solve", SAMPLE, "--detail", "averaged", "--csv", "-"),
-    ("compare", SAMPLE, "--event", "Plug in", "--seeds", "1"),
+    ("compare", SAMPLE, "--event", "Chop", "--detail", "averaged"),
     ("nonsense",),
 ]
 
