@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim import averaged
+from sim import averaged, switching
 from sim.assemble import assemble
+from sim.carriers import slewed
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
 from sim.findings import Cell, Findings, card_of, cells_of, conclude
@@ -26,14 +27,15 @@ if TYPE_CHECKING:
 
     from sim.event import Drive
     from sim.records import Build, Event
+    from sim.trajectory import Trajectory
 
     Array = NDArray[np.float64]
 
 Detail = Literal["averaged", "edges"]
 
-#: Relative tolerance of averaged runs; plug-ins ring freely and are asked for true peaks.
+#: Relative tolerance of averaged runs; where nothing chops, true peaks are asked for.
 _RTOL = 1e-6
-_RTOL_PLUG_IN = 1e-9
+_RTOL_STILL = 1e-9
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,11 @@ class Case:
     start: Array
     stable: bool
     modes: tuple[Mode, ...]
+
+    @property
+    def chops(self) -> bool:
+        """An ESC switches: no plug-in, where all stand still."""
+        return bool(self.equations.n_switches) and self.event.kind != "plug_in"
 
 
 def prepare(build: Build, event: str | int | None = None, option: str | int | None = None) -> Case:
@@ -69,8 +76,8 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
     network = assemble(drawn, which_event)
     equations = StateEquations(network)
     mean = MeanEquations(equations)
-    drive = drive_of(drawn, which_event, network)
-    command = np.asarray(drive.duty(0.0), dtype=float)
+    drive = slewed(drive_of(drawn, which_event, network), network)
+    command = np.asarray(drive.start_duty, dtype=float)
     if which_event.kind == "plug_in":
         _refuse_impulse(equations)
         start = np.zeros(equations.n_states)
@@ -147,21 +154,28 @@ def solve_case(
     """Solve a prepared case; see `solve`."""
     if detail not in ("averaged", "edges"):
         raise BadField("detail", f"{detail!r} is not known", "Give averaged or edges")
-    begin = time.perf_counter()
-    if not all(case.drive.freewheel):
+    if detail == "averaged" and not all(case.drive.freewheel):
         raise BadField(
             f"event {case.event.name}",
             "freewheel off has no average: its current stops at zero within a carrier period",
             "Turn freewheel on",
         )
-    run = averaged.run(
-        case.mean,
-        case.drive,
-        case.start,
-        rtol=_RTOL_PLUG_IN if case.event.kind == "plug_in" else _RTOL,
-        cancelled=cancelled,
-        progress=progress,
-    )
+    begin = time.perf_counter()
+    run: Trajectory
+    if detail == "edges" and case.chops:
+        run = switching.run(
+            case.mean, case.drive, case.start, seed, cancelled=cancelled, progress=progress
+        )
+    else:
+        # where nothing chops there is nothing to average: the same run, to a closer tolerance
+        run = averaged.run(
+            case.mean,
+            case.drive,
+            case.start,
+            rtol=_RTOL if case.chops else _RTOL_STILL,
+            cancelled=cancelled,
+            progress=progress,
+        )
     context = Context(
         build=case.build,
         values={part.id: resolve(part) for part in case.build.parts},
@@ -212,7 +226,7 @@ def compare(
         for which in events:
             case = prepare(build, which, name)
             stable[name] = stable[name] and case.stable
-            tries = seeds if detail == "edges" and case.event.kind != "plug_in" else 1
+            tries = seeds if detail == "edges" and case.chops else 1
             runs = []
             for seed in range(tries):
                 runs.append(solve_case(case, detail, seed, cancelled=cancelled))

@@ -7,6 +7,7 @@ modes of leads and ceramics ask for.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -218,7 +219,7 @@ def run(
     x = x0
     knots: list[Array] = [np.array([0.0])]
     pieces: list[_Piece] = []
-    for start, end in zip(cuts[:-1], cuts[1:], strict=True):
+    for start, end in pairwise(cuts):
         # inside a piece the drive is read from its own side of a jump
         inside = (start, np.nextafter(end, start))
 

@@ -333,7 +333,6 @@ def _first_guess(mean: MeanEquations, command: Array) -> Array:
 
 
 def _newton(mean: MeanEquations, command: Array, x: Array) -> Array:
-    eq = mean.eq
     best = np.inf
     for _ in range(80):
         residual = mean.moment(command, x).slope

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim.errors import BadField, Conflict, WrongPort
+from sim.errors import BadField, WrongPort
 from sim.parts import KINDS
-from sim.state_equations import Rows
-from sim.switch_poly import SwitchPoly, stack
+from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
 if TYPE_CHECKING:
@@ -426,24 +425,6 @@ class Solution:
             "not_covered": list(self.not_covered),
             "model_version": self.model_version,
         }
-
-
-def stack_rows(rows: Sequence[Rows]) -> Rows:
-    """Outputs below one another."""
-    if not rows:
-        raise Conflict("signals", "there is nothing to show", "Hang a clip")
-    switches = max(len(r.ramp) for r in rows)
-    width = rows[0].x.shape[1]
-
-    def ramp(r: Rows, k: int) -> SwitchPoly:
-        return r.ramp[k] if r.ramp else SwitchPoly.zero(r.x.shape[0], width)
-
-    return Rows(
-        stack([r.x for r in rows]),
-        stack([r.d for r in rows]),
-        stack([r.u for r in rows]),
-        tuple(stack([ramp(r, k) for r in rows]) for k in range(switches)),
-    )
 
 
 def modes_of(jacobian: Array, owners: Sequence[str]) -> tuple[Mode, ...]:

@@ -30,6 +30,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -217,9 +218,7 @@ class StateEquations:
             if c.limit_a is not None or c.brake_limit_a is not None
         ]
         cuts = np.cumsum([0, n_l, n_c, n_w, len(lagged), len(sensing)])
-        at_l, at_c, at_w, at_j, at_v = (
-            slice(int(a), int(b)) for a, b in zip(cuts[:-1], cuts[1:], strict=True)
-        )
+        at_l, at_c, at_w, at_j, at_v = (slice(int(a), int(b)) for a, b in pairwise(cuts))
         n = int(cuts[-1])
         n_e = len(t["E"])
         at_ue, at_ug = slice(0, n_e), slice(n_e, n_e + n_j)
@@ -555,6 +554,24 @@ class StateEquations:
     def speeds(self, x: Array) -> Array:
         """Rotor speeds in rad/s from states (..., n_states)."""
         return np.asarray(x[..., self.speed_states] * self.speed_scale)
+
+
+def stack_rows(rows: Sequence[Rows]) -> Rows:
+    """Outputs below one another."""
+    if not rows:
+        raise Conflict("signals", "there is nothing to show", "Hang a clip")
+    switches = max(len(r.ramp) for r in rows)
+    width = rows[0].x.shape[1]
+
+    def ramp(r: Rows, k: int) -> SwitchPoly:
+        return r.ramp[k] if r.ramp else SwitchPoly.zero(r.x.shape[0], width)
+
+    return Rows(
+        stack([r.x for r in rows]),
+        stack([r.d for r in rows]),
+        stack([r.u for r in rows]),
+        tuple(stack([ramp(r, k) for r in rows]) for k in range(switches)),
+    )
 
 
 def _inverse_factor(matrix: Array, what: str) -> Array:

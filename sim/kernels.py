@@ -1,0 +1,1083 @@
+"""Inner loops of the every-edge engine, written so that numba can compile them.
+
+Without numba (or until it is ready) they run as plain Python and give the same
+answer. Only arrays and numbers cross the border; the names of the pattern arrays are
+those of `sim.patterns.PatternTable`.
+
+A run is a row of pieces. A flat piece holds one pattern for a while, then an edge's
+full ramp may follow in one map. Where ramps overlap or are cut short, ramp pieces carry
+the state itself through fourth-order Magnus steps.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+try:
+    import numba
+
+    HAVE_NUMBA = True
+except ImportError:
+    HAVE_NUMBA = False
+
+
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """`function` compiled by numba where it is installed, and cached on disk."""
+    if not HAVE_NUMBA:
+        return function
+    # sums may be reordered, so that they run several at a time; nothing else is relaxed
+    loose = {"reassoc", "contract"}
+    return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True)(function)
+
+
+#: Why `march` came back.
+DONE, NEED_PATTERN, FULL = 0, 1, 2
+
+#: Places in the `clock` array.
+T_NOW, T_END = 0, 1
+#: Places in the `count` array: pieces, ramp pieces, pattern now, pattern and leg wanted,
+#: and edges done.
+N_PIECES, N_RAMPS, NOW, WANT_PATTERN, WANT_LEG, N_EDGES = 0, 1, 2, 3, 4, 5
+
+
+@compiled
+def times(a: np.ndarray, x: np.ndarray, out: np.ndarray) -> None:
+    """out = a x. The matrices are small: a call to BLAS costs more than the sum."""
+    for i in range(len(out)):
+        total = 0.0
+        for j in range(len(x)):
+            total += a[i, j] * x[j]
+        out[i] = total
+
+
+@compiled
+def dot(a: np.ndarray, b: np.ndarray) -> float:
+    """Sum of products."""
+    total = 0.0
+    for i in range(len(a)):
+        total += a[i] * b[i]
+    return total
+
+
+@compiled
+def mode_factors(re: float, im: float, t: float) -> tuple[float, float, float, float]:
+    """exp(lambda t) and t phi1(lambda t) of one complex mode, as real and imaginary parts."""
+    a, b = re * t, im * t
+    grow = math.exp(a)
+    c, s = math.cos(b), math.sin(b)
+    er, ei = grow * c, grow * s
+    if abs(a) + abs(b) < 0.2:
+        # series of phi1(z) = sum z^k / (k+1)!: (e^z - 1)/z loses figures for short times
+        pr, pi = 1.0, 0.0
+        tr, ti = 1.0, 0.0
+        for k in range(2, 12):
+            tr, ti = (tr * a - ti * b) / k, (tr * b + ti * a) / k
+            pr += tr
+            pi += ti
+        return er, ei, t * pr, t * pi
+    size = re * re + im * im
+    pr = ((er - 1.0) * re + ei * im) / size
+    pi = (ei * re - (er - 1.0) * im) / size
+    return er, ei, pr, pi
+
+
+@compiled
+def real_factors(re: float, t: float) -> tuple[float, float]:
+    """exp(lambda t) and t phi1(lambda t) of one real mode."""
+    a = re * t
+    if abs(a) < 1e-5:
+        return math.exp(a), t * (1.0 + a * (0.5 + a / 6.0))
+    return math.exp(a), math.expm1(a) / re
+
+
+@compiled
+def advance(
+    pairs: int, re: np.ndarray, im: np.ndarray, y: np.ndarray, w: np.ndarray, t: float
+) -> None:
+    """Move modal states y (n,) by t seconds under constant modal force w (n,), in place."""
+    n = len(y)
+    for i in range(pairs):
+        er, ei, pr, pi = mode_factors(re[2 * i], im[2 * i], t)
+        y1, y2 = y[2 * i], y[2 * i + 1]
+        w1, w2 = w[2 * i], w[2 * i + 1]
+        y[2 * i] = er * y1 - ei * y2 + pr * w1 - pi * w2
+        y[2 * i + 1] = ei * y1 + er * y2 + pi * w1 + pr * w2
+    for i in range(2 * pairs, n):
+        e, p = real_factors(re[i], t)
+        y[i] = e * y[i] + p * w[i]
+
+
+@compiled
+def advance_many(
+    pairs: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    at: np.ndarray,
+    y: np.ndarray,
+    w: np.ndarray,
+    t: np.ndarray,
+) -> None:
+    """Move modal states y (T, n) of patterns at (T,) by t (T,) seconds, in place."""
+    for i in range(len(t)):
+        advance(pairs[at[i]], re[at[i]], im[at[i]], y[i], w[i], t[i])
+
+
+@compiled
+def switch_matrices(
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    mass_terms: np.ndarray,
+    ramp_terms: np.ndarray,
+    trivial_mass: bool,
+    s: np.ndarray,
+    slope: np.ndarray,
+    u: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """A(s) and B(s) u at switch values s moving at `slope`.
+
+    keys (n_monomials, 4) hold switch indices, -1 for none; the terms hold one matrix a
+    monomial; ramp_terms (n_switches or 0, n_monomials, n, n).
+    """
+    n = k_terms.shape[1]
+    a: np.ndarray = np.zeros((n, n))
+    force: np.ndarray = np.zeros(n)
+    part = np.zeros(n)
+    mass = np.zeros((n, n))
+    for m in range(len(keys)):
+        weight = 1.0
+        for j in range(keys.shape[1]):
+            if keys[m, j] >= 0:
+                weight *= s[keys[m, j]]
+        if weight == 0.0:
+            continue
+        a += weight * k_terms[m]
+        times(b_terms[m], u, part)
+        force += weight * part
+        if not trivial_mass:
+            mass += weight * mass_terms[m]
+            for k in range(len(ramp_terms)):
+                if slope[k] != 0.0:
+                    a -= (slope[k] * weight) * ramp_terms[k, m]
+    if not trivial_mass:
+        a = np.linalg.solve(mass, a)
+        force = np.linalg.solve(mass, force)
+    return a, force
+
+
+@compiled
+def ramp_vector(
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    mass_terms: np.ndarray,
+    ramp_terms: np.ndarray,
+    trivial_mass: bool,
+    s0: np.ndarray,
+    slope: np.ndarray,
+    seconds: float,
+    step_norm: float,
+    u: np.ndarray,
+    x: np.ndarray,
+) -> np.ndarray:
+    """State after a stretch of ramp, by Magnus steps of order four on the state itself."""
+    n = len(x)
+    a1, f1 = switch_matrices(
+        keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+        s0 + 0.5 * seconds * slope, slope, u,
+    )  # fmt: skip
+    norm = 0.0
+    for j in range(n):
+        column = 0.0
+        for i in range(n):
+            column += abs(a1[i, j])
+        norm = max(norm, column)
+    count = max(1, math.ceil(norm * seconds / step_norm))
+    h = seconds / count
+    gauss = math.sqrt(3.0) / 6.0
+    c = math.sqrt(3.0) / 12.0 * h * h
+    out = x.copy()
+    term = np.zeros(n)
+    v1, v2, v12, v21 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    for step in range(count):
+        a1, f1 = switch_matrices(
+            keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+            s0 + slope * (h * (step + 0.5 - gauss)), slope, u,
+        )  # fmt: skip
+        a2, f2 = switch_matrices(
+            keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+            s0 + slope * (h * (step + 0.5 + gauss)), slope, u,
+        )  # fmt: skip
+        # exp(omega) [x; 1] by its series
+        term[:] = out
+        for k in range(1, 40):
+            times(a1, term, v1)
+            times(a2, term, v2)
+            times(a2, v1, v21)
+            times(a1, v2, v12)
+            new = 0.5 * h * (v1 + v2) + c * (v21 - v12)
+            if k == 1:
+                times(a2, f1, v21)
+                times(a1, f2, v12)
+                new += 0.5 * h * (f1 + f2) + c * (v21 - v12)
+            term[:] = new / k
+            out += term
+            size, whole = 0.0, 0.0
+            for i in range(n):
+                size = max(size, abs(term[i]))
+                whole = max(whole, abs(out[i]))
+            if size <= 1e-17 * whole:
+                break
+    return out
+
+
+@compiled
+def load_amps(
+    power: np.ndarray, value: np.ndarray, minimum: np.ndarray, volts: np.ndarray, out: np.ndarray
+) -> None:
+    """Commanded currents of loads at their voltages (see `LoadLaws`), into `out`."""
+    for j in range(len(value)):
+        v = volts[j]
+        if v >= minimum[j]:
+            out[j] = value[j] / v if power[j] else value[j]
+        elif power[j]:
+            out[j] = value[j] * v / (minimum[j] * minimum[j])
+        else:
+            out[j] = value[j] * v / minimum[j]
+
+
+@compiled
+def push(
+    k: int, when: float, up: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray
+) -> None:
+    """Queue an edge of leg k."""
+    i = queue_n[k]
+    queue_t[k, i], queue_up[k, i] = when, up
+    queue_n[k] = i + 1
+
+
+@compiled
+def pop(k: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray) -> None:
+    """Drop the first queued edge of leg k."""
+    queue_n[k] -= 1
+    for i in range(queue_n[k]):
+        queue_t[k, i], queue_up[k, i] = queue_t[k, i + 1], queue_up[k, i + 1]
+
+
+@compiled
+def latch_period(
+    k: int,
+    emf: float,
+    supply: float,
+    frequency: np.ndarray,
+    phase: np.ndarray,
+    first: np.ndarray,
+    command: np.ndarray,
+    used: np.ndarray,
+    centred: np.ndarray,
+    period: np.ndarray,
+    target: np.ndarray,
+    queue_t: np.ndarray,
+    queue_up: np.ndarray,
+    queue_n: np.ndarray,
+    limited: np.ndarray,
+    drive_a: np.ndarray,
+    brake_a: np.ndarray,
+    path_ohm: np.ndarray,
+) -> None:
+    """Start a carrier period of leg k: latch its duty, hold it to the limits, queue its edges.
+
+    `target` is the state the leg has after its queued edges.
+    """
+    start = (period[k] - phase[k]) / frequency[k]
+    length = 1.0 / frequency[k]
+    at = period[k] - first[k]
+    duty = command[k, at]
+    if limited[k] and supply > 1e-3:
+        low = (emf - path_ohm[k] * brake_a[k]) / supply
+        high = (emf + path_ohm[k] * drive_a[k]) / supply
+        duty = min(max(duty, low), high)
+        duty = min(max(duty, 0.0), 1.0)
+    used[k, at] = duty
+    period[k] += 1
+    if duty <= 0.0:
+        if target[k] == 1:
+            push(k, start, 0, queue_t, queue_up, queue_n)
+        target[k] = 0
+    elif duty >= 1.0:
+        if target[k] == 0:
+            push(k, start, 1, queue_t, queue_up, queue_n)
+        target[k] = 1
+    else:
+        on = 0.5 * (1.0 - duty) * length if centred[k] else 0.0
+        if centred[k]:
+            if target[k] == 1:
+                push(k, start, 0, queue_t, queue_up, queue_n)
+            push(k, start + on, 1, queue_t, queue_up, queue_n)
+        elif target[k] == 0:
+            push(k, start, 1, queue_t, queue_up, queue_n)
+        push(k, start + on + duty * length, 0, queue_t, queue_up, queue_n)
+        target[k] = 0
+
+
+@compiled
+def march(
+    clock: np.ndarray,
+    count: np.ndarray,
+    y: np.ndarray,
+    # carriers
+    frequency: np.ndarray,
+    phase: np.ndarray,
+    first: np.ndarray,
+    command: np.ndarray,
+    used: np.ndarray,
+    centred: np.ndarray,
+    rise: np.ndarray,
+    period: np.ndarray,
+    target: np.ndarray,
+    queue_t: np.ndarray,
+    queue_up: np.ndarray,
+    queue_n: np.ndarray,
+    # limits
+    limited: np.ndarray,
+    drive_a: np.ndarray,
+    brake_a: np.ndarray,
+    path_ohm: np.ndarray,
+    # held inputs
+    power: np.ndarray,
+    value: np.ndarray,
+    minimum: np.ndarray,
+    drag: np.ndarray,
+    sources: np.ndarray,
+    # patterns
+    pairs: np.ndarray,
+    bits: np.ndarray,
+    leg_ramp: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    basis: np.ndarray,
+    inverse: np.ndarray,
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    load_y: np.ndarray,
+    load_0: np.ndarray,
+    load_load: np.ndarray,
+    speed_y: np.ndarray,
+    speed_slope_y: np.ndarray,
+    speed_slope_drag: np.ndarray,
+    emf_y: np.ndarray,
+    sense_y: np.ndarray,
+    # full ramps
+    ramp_map: np.ndarray,
+    ramp_force: np.ndarray,
+    ramp_force_load: np.ndarray,
+    ramp_force_drag: np.ndarray,
+    ramp_to: np.ndarray,
+    # overlapping ramps
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    mass_terms: np.ndarray,
+    ramp_terms: np.ndarray,
+    trivial_mass: bool,
+    step_norm: float,
+    # what is kept
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    ramp_s: np.ndarray,
+    ramp_slope: np.ndarray,
+    bits_now: np.ndarray,
+) -> int:
+    """March from edge to edge until the end, or until something is needed from outside.
+
+    Pieces are written at `count[N_PIECES]`: start and flat duration (s), pattern, ramp
+    that follows (-1 none; -2 - i: this piece is ramp piece i), modal state at the start (the
+    state itself for a ramp piece) and held inputs (loads' amps, then drag torques).
+    The return value is one of the codes above; calling again goes on. NEED_PATTERN wants
+    the ramp `count[WANT_PATTERN]`, `count[WANT_LEG]`, or with -1 the pattern `bits_now`,
+    into whose modes the state left in y then has to be put.
+    """
+    n = len(y)
+    n_s, n_j, n_w = len(frequency), len(value), len(drag)
+    held = np.zeros(n_j + n_w)
+    volts = np.zeros(n_j)
+    amps = np.zeros(n_j)
+    w = np.zeros(n)
+    after = np.zeros(n)
+    u = np.zeros(len(sources) + n_j + n_w)
+    s_now = np.zeros(n_s)
+    slope = np.zeros(n_s)
+    x = np.zeros(n)
+    live_leg = np.zeros(8 * n_s + 8, dtype=np.int64)
+    live_rate = np.zeros(8 * n_s + 8)
+    live_end = np.zeros(8 * n_s + 8)
+    while True:
+        t = clock[T_NOW]
+        if t >= clock[T_END]:
+            return DONE
+        at = count[NOW]
+        if count[N_PIECES] + 64 >= len(piece_t) or count[N_RAMPS] + 64 >= len(ramp_s):
+            return FULL
+
+        # the next thing that happens
+        t_next = clock[T_END]
+        leg = -1
+        latch = -1
+        for k in range(n_s):
+            start = (period[k] - phase[k]) / frequency[k]
+            if start < t_next or (start <= t_next and leg < 0 and latch < 0):
+                t_next, leg, latch = start, -1, k
+            if queue_n[k] > 0 and queue_t[k, 0] < t_next:
+                t_next, leg, latch = queue_t[k, 0], k, -1
+        t_next = max(t_next, t)
+
+        # hold what is not linear for this stretch
+        span = t_next - t
+        for j in range(n_w):
+            speed, rate = 0.0, 0.0
+            for i in range(n):
+                speed += speed_y[at, j, i] * y[i]
+                rate += speed_slope_y[at, j, i] * y[i]
+            rate += speed_slope_drag[at, j] * drag[j] * speed * abs(speed)
+            middle = speed + 0.5 * span * rate
+            held[n_j + j] = drag[j] * middle * abs(middle)
+        if n_j > 0:
+            for j in range(n_j):
+                base = load_0[at, j]
+                for i in range(n):
+                    base += load_y[at, j, i] * y[i]
+                volts[j] = base
+            load_amps(power, value, minimum, volts, amps)
+            for _ in range(3):
+                moved = False
+                for j in range(n_j):
+                    extra = 0.0
+                    for i in range(n_j):
+                        extra += load_load[at, j, i] * amps[i]
+                    if extra != 0.0:
+                        moved = True
+                    held[j] = volts[j] + extra
+                if not moved:
+                    break
+                load_amps(power, value, minimum, held[:n_j], amps)
+            held[:n_j] = amps
+
+        # to the next thing, flat
+        if span > 0.0:
+            p = count[N_PIECES]
+            piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t, span, at, -1
+            for i in range(n):
+                piece_y[p, i] = y[i]
+                total = force[at, i]
+                for j in range(n_j):
+                    total += force_load[at, i, j] * held[j]
+                for j in range(n_w):
+                    total += force_drag[at, i, j] * held[n_j + j]
+                w[i] = total
+            for j in range(n_j + n_w):
+                piece_held[p, j] = held[j]
+            advance(pairs[at], re[at], im[at], y, w, span)
+            count[N_PIECES] = p + 1
+            clock[T_NOW] = t_next
+        if leg < 0 and latch < 0:
+            return DONE
+
+        if latch >= 0:
+            latch_period(
+                latch, dot(emf_y[at, latch], y), dot(sense_y[at, latch], y),
+                frequency, phase, first, command, used, centred, period, target,
+                queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
+            )  # fmt: skip
+            continue
+
+        # an edge: does anything else happen on its ramp?
+        end = t_next + rise[leg]
+        alone = end <= clock[T_END]
+        for k in range(n_s):
+            if (period[k] - phase[k]) / frequency[k] < end:
+                alone = False
+            if k == leg:
+                if queue_n[k] > 1 and queue_t[k, 1] < end:
+                    alone = False
+            elif queue_n[k] > 0 and queue_t[k, 0] < end:
+                alone = False
+        if alone:
+            ramp = leg_ramp[at, leg]
+            if ramp < 0:
+                count[WANT_PATTERN], count[WANT_LEG] = at, leg
+                return NEED_PATTERN
+            pop(leg, queue_t, queue_up, queue_n)
+            p = count[N_PIECES] - 1
+            if p >= 0 and piece_ramp[p] == -1 and abs(piece_t[p] + piece_d[p] - t_next) <= 1e-15:
+                piece_ramp[p] = ramp
+                for j in range(n_j + n_w):
+                    held[j] = piece_held[p, j]
+            else:
+                p += 1
+                piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t_next, 0.0, at, ramp
+                for i in range(n):
+                    piece_y[p, i] = y[i]
+                for j in range(n_j + n_w):
+                    piece_held[p, j] = held[j]
+                count[N_PIECES] = p + 1
+            for i in range(n):
+                total = ramp_force[ramp, i]
+                for j in range(n):
+                    total += ramp_map[ramp, i, j] * y[j]
+                for j in range(n_j):
+                    total += ramp_force_load[ramp, i, j] * held[j]
+                for j in range(n_w):
+                    total += ramp_force_drag[ramp, i, j] * held[n_j + j]
+                after[i] = total
+            y[:] = after
+            count[NOW] = ramp_to[ramp]
+            count[N_EDGES] += 1
+            clock[T_NOW] = end
+            continue
+
+        # ramps that overlap: carry the state itself until all legs stand still
+        times(basis[at], y, x)
+        for j in range(len(sources)):
+            u[j] = sources[j]
+        for j in range(n_j + n_w):
+            u[len(sources) + j] = held[j]
+        for k in range(n_s):
+            s_now[k] = bits[at, k]
+            slope[k] = 0.0
+        live = 0
+        t = t_next
+        finished = False
+        while True:
+            # start every ramp that begins now
+            for k in range(n_s):
+                while queue_n[k] > 0 and queue_t[k, 0] <= t:
+                    rate = (2.0 * queue_up[k, 0] - 1.0) / rise[k]
+                    live_leg[live], live_rate[live] = k, rate
+                    live_end[live] = t + rise[k]
+                    slope[k] += rate
+                    live += 1
+                    pop(k, queue_t, queue_up, queue_n)
+                    count[N_EDGES] += 1
+            if live == 0:
+                break
+            stop = clock[T_END]
+            for i in range(live):
+                stop = min(stop, live_end[i])
+            who = -1
+            for k in range(n_s):
+                start = (period[k] - phase[k]) / frequency[k]
+                if start < stop:
+                    stop, who = start, k
+                if queue_n[k] > 0 and queue_t[k, 0] < stop:
+                    stop, who = queue_t[k, 0], -1
+            stop = max(stop, t)
+            if stop > t:
+                p, r = count[N_PIECES], count[N_RAMPS]
+                piece_t[p], piece_d[p], piece_pattern[p] = t, stop - t, at
+                piece_ramp[p] = -2 - r
+                piece_y[p, :] = x
+                for j in range(n_j + n_w):
+                    piece_held[p, j] = held[j]
+                for k in range(n_s):
+                    ramp_s[r, k], ramp_slope[r, k] = s_now[k], slope[k]
+                count[N_PIECES], count[N_RAMPS] = p + 1, r + 1
+                x = ramp_vector(
+                    keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+                    s_now, slope, stop - t, step_norm, u, x,
+                )  # fmt: skip
+                for k in range(n_s):
+                    s_now[k] += slope[k] * (stop - t)
+                t = stop
+            if t >= clock[T_END]:
+                finished = True
+                break
+            if who >= 0:
+                times(inverse[at], x, y)
+                latch_period(
+                    who, dot(emf_y[at, who], y), dot(sense_y[at, who], y),
+                    frequency, phase, first, command, used, centred, period, target,
+                    queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
+                )  # fmt: skip
+                continue
+            keep = 0
+            for i in range(live):
+                if live_end[i] <= t:
+                    slope[live_leg[i]] -= live_rate[i]
+                    if abs(slope[live_leg[i]]) * rise[live_leg[i]] < 1e-9:
+                        slope[live_leg[i]] = 0.0
+                        s_now[live_leg[i]] = round(s_now[live_leg[i]])
+                else:
+                    live_leg[keep] = live_leg[i]
+                    live_rate[keep] = live_rate[i]
+                    live_end[keep] = live_end[i]
+                    keep += 1
+            live = keep
+        clock[T_NOW] = t
+        if finished:
+            return DONE
+        # back into modes: walk to the new pattern leg by leg
+        known = True
+        for k in range(n_s):
+            bits_now[k] = 1 if s_now[k] > 0.5 else 0
+            if known and bits_now[k] != bits[at, k]:
+                ramp = leg_ramp[at, k]
+                if ramp < 0:
+                    known = False
+                else:
+                    at = ramp_to[ramp]
+        if not known:
+            y[:] = x
+            count[WANT_PATTERN] = -1
+            return NEED_PATTERN
+        times(inverse[at], x, y)
+        count[NOW] = at
+
+
+@compiled
+def scan(
+    t0: float,
+    t1: float,
+    bins: int,
+    tolerance: float,
+    # pieces
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    # patterns
+    pairs: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    # outputs in modes, (patterns, rows, n), of constant sources, and of loads' amps
+    row_y: np.ndarray,
+    row_0: np.ndarray,
+    row_load: np.ndarray,
+    # outputs at nodes inside full ramps, (ramps, nodes, rows, n) and so on; no nodes: not needed
+    node_at: np.ndarray,
+    node_y: np.ndarray,
+    node_0: np.ndarray,
+    node_load: np.ndarray,
+    node_drag: np.ndarray,
+    rise: np.ndarray,
+    # lowest and highest so far, (rows, bins), and when
+    low: np.ndarray,
+    high: np.ndarray,
+    low_at: np.ndarray,
+    high_at: np.ndarray,
+) -> None:
+    """Exact lowest and highest of outputs in equal bins of a window, into low and high.
+
+    Within a piece an output is a sum of exponentials. A piece whose bound on that sum
+    cannot beat its bin is passed over. Any other is looked at on a grid of eight points a
+    period of its fastest mode that matters (above `tolerance`); where the slope changes sign
+    between two of them the extremum is found on the cubic through both, and its value taken
+    exactly there.
+    """
+    rows = row_y.shape[1]
+    n = piece_y.shape[1]
+    n_j = row_load.shape[2]
+    n_w = force_drag.shape[2]
+    y, w = np.zeros(n), np.zeros(n)
+    qr, qi = np.zeros(n), np.zeros(n)
+    er, ei = np.zeros(n), np.zeros(n)
+    fr, fi = np.zeros(n), np.zeros(n)
+    drive_r, drive_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
+    width = (t1 - t0) / bins
+    for p in range(len(piece_t)):
+        begin, end = piece_t[p], piece_t[p] + piece_d[p]
+        if begin > t1:
+            break
+        if piece_ramp[p] <= -2:
+            continue
+        at = piece_pattern[p]
+        m = pairs[at]
+        if end >= t0 and begin <= t1:
+            for i in range(n):
+                y[i] = piece_y[p, i]
+                total = force[at, i]
+                for j in range(n_j):
+                    total += force_load[at, i, j] * piece_held[p, j]
+                for j in range(n_w):
+                    total += force_drag[at, i, j] * piece_held[p, n_j + j]
+                w[i] = total
+            left = begin
+            if begin < t0:
+                advance(m, re[at], im[at], y, w, t0 - begin)
+                left = t0
+            stop = min(end, t1)
+            while True:
+                b = min(max(int((left - t0) / width), 0), bins - 1)
+                right = min(stop, t0 + (b + 1) * width)
+                if right <= left and right < stop:
+                    b = min(b + 1, bins - 1)
+                    right = min(stop, t0 + (b + 1) * width)
+                span = max(right - left, 0.0)
+                # slope of each mode at the start, and how far it can take the mode
+                for i in range(m):
+                    lr, li = re[at, 2 * i], im[at, 2 * i]
+                    ar, ai = y[2 * i], y[2 * i + 1]
+                    drive_r[i] = lr * ar - li * ai + w[2 * i]
+                    drive_i[i] = lr * ai + li * ar + w[2 * i + 1]
+                    size = math.hypot(lr, li)
+                    far = span if span * size < 2.0 else 2.0 / size
+                    reach[i] = math.hypot(drive_r[i], drive_i[i]) * far
+                for i in range(2 * m, n):
+                    drive_r[i] = re[at, i] * y[i] + w[i]
+                    size = abs(re[at, i])
+                    far = span if span * size < 2.0 else 2.0 / size
+                    reach[i] = abs(drive_r[i]) * far
+                for r in range(rows):
+                    base = row_0[at, r]
+                    for i in range(n):
+                        base += row_y[at, r, i] * y[i]
+                    for j in range(n_j):
+                        base += row_load[at, r, j] * piece_held[p, j]
+                    if base > high[r, b]:
+                        high[r, b], high_at[r, b] = base, left
+                    if base < low[r, b]:
+                        low[r, b], low_at[r, b] = base, left
+                    bound = 0.0
+                    fastest = 0.0
+                    for i in range(m):
+                        c1, c2 = row_y[at, r, 2 * i], row_y[at, r, 2 * i + 1]
+                        own = math.hypot(c1, c2) * reach[i]
+                        bound += own
+                        if own > tolerance:
+                            fastest = max(fastest, abs(im[at, 2 * i]) + abs(re[at, 2 * i]))
+                    for i in range(2 * m, n):
+                        own = abs(row_y[at, r, i]) * reach[i]
+                        bound += own
+                        if own > tolerance:
+                            fastest = max(fastest, abs(re[at, i]))
+                    if span == 0.0 or (base + bound <= high[r, b] and base - bound >= low[r, b]):
+                        continue
+                    steps = min(max(2, int(span * fastest * 1.3) + 1), 4096)
+                    h = span / steps
+                    for i in range(m):
+                        c1, c2 = row_y[at, r, 2 * i], -row_y[at, r, 2 * i + 1]
+                        qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
+                        qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
+                        er[i], ei[i], fr[i], fi[i] = mode_factors(re[at, 2 * i], im[at, 2 * i], h)
+                    for i in range(2 * m, n):
+                        qr[i] = row_y[at, r, i] * drive_r[i]
+                        er[i], fr[i] = real_factors(re[at, i], h)
+                    v0 = base
+                    d0 = 0.0
+                    for i in range(m):
+                        d0 += qr[i]
+                    for i in range(2 * m, n):
+                        d0 += qr[i]
+                    for step in range(steps):
+                        v1, d1 = v0, 0.0
+                        for i in range(m):
+                            v1 += qr[i] * fr[i] - qi[i] * fi[i]
+                            nr = qr[i] * er[i] - qi[i] * ei[i]
+                            qi[i] = qr[i] * ei[i] + qi[i] * er[i]
+                            qr[i] = nr
+                            d1 += nr
+                        for i in range(2 * m, n):
+                            v1 += qr[i] * fr[i]
+                            qr[i] *= er[i]
+                            d1 += qr[i]
+                        if v1 > high[r, b]:
+                            high[r, b], high_at[r, b] = v1, left + (step + 1) * h
+                        if v1 < low[r, b]:
+                            low[r, b], low_at[r, b] = v1, left + (step + 1) * h
+                        if d0 * d1 < 0.0:
+                            # slope of the cubic through both ends vanishes at u in (0, 1)
+                            g0, g1, jump = d0 * h, d1 * h, v1 - v0
+                            qa = 3.0 * (g0 + g1 - 2.0 * jump)
+                            qb = 2.0 * (3.0 * jump - 2.0 * g0 - g1)
+                            root = math.sqrt(max(qb * qb - 4.0 * qa * g0, 0.0))
+                            lower = -qb - root if qb > 0.0 else -qb + root
+                            x1 = 2.0 * g0 / lower if lower != 0.0 else 0.5
+                            x2 = lower / (2.0 * qa) if qa != 0.0 else 0.5
+                            x = x1 if 0.0 <= x1 <= 1.0 else x2
+                            if 0.0 <= x <= 1.0:
+                                # the sum itself there, from the step's end backwards
+                                back = (x - 1.0) * h
+                                v = v1
+                                for i in range(m):
+                                    _, _, br, bi = mode_factors(re[at, 2 * i], im[at, 2 * i], back)
+                                    v += qr[i] * br - qi[i] * bi
+                                for i in range(2 * m, n):
+                                    _, br = real_factors(re[at, i], back)
+                                    v += qr[i] * br
+                                when = left + (step + x) * h
+                                if v > high[r, b]:
+                                    high[r, b], high_at[r, b] = v, when
+                                if v < low[r, b]:
+                                    low[r, b], low_at[r, b] = v, when
+                        v0, d0 = v1, d1
+                if right >= stop:
+                    break
+                advance(m, re[at], im[at], y, w, span)
+                left = right
+        # the full ramp after it
+        ramp = piece_ramp[p]
+        if ramp >= 0 and len(node_at) > 0 and end >= t0 and end <= t1:
+            for i in range(n):
+                y[i] = piece_y[p, i]
+                total = force[at, i]
+                for j in range(n_j):
+                    total += force_load[at, i, j] * piece_held[p, j]
+                for j in range(n_w):
+                    total += force_drag[at, i, j] * piece_held[p, n_j + j]
+                w[i] = total
+            advance(m, re[at], im[at], y, w, piece_d[p])
+            for node in range(len(node_at)):
+                when = end + node_at[node] * rise[ramp]
+                if when > t1:
+                    break
+                b = min(max(int((when - t0) / width), 0), bins - 1)
+                for r in range(rows):
+                    v = node_0[ramp, node, r]
+                    for i in range(n):
+                        v += node_y[ramp, node, r, i] * y[i]
+                    for j in range(n_j):
+                        v += node_load[ramp, node, r, j] * piece_held[p, j]
+                    for j in range(n_w):
+                        v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
+                    if v > high[r, b]:
+                        high[r, b], high_at[r, b] = v, when
+                    if v < low[r, b]:
+                        low[r, b], low_at[r, b] = v, when
+
+
+@compiled
+def moments(
+    t0: float,
+    t1: float,
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    pairs: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    first: np.ndarray,
+    second: np.ndarray,
+) -> None:
+    """Integrals of z and z z^T over the flat pieces of a window, one sum a pattern.
+
+    z is the modal state with one and the held inputs behind it, (n + 1 + held);
+    first (patterns, len z) and second (patterns, len z, len z) are added to. Only the upper
+    triangle of the modal block is filled by this; the caller mirrors it.
+    """
+    n = piece_y.shape[1]
+    n_h = piece_held.shape[1]
+    n_j = force_load.shape[2]
+    # a mode is a (t) = rest + swing e^(lambda t)
+    sr, si = np.zeros(n), np.zeros(n)
+    rr, ri = np.zeros(n), np.zeros(n)
+    er, ei = np.zeros(n), np.zeros(n)
+    lr, li = np.zeros(n), np.zeros(n)
+    ir, ii = np.zeros(n), np.zeros(n)
+    y, w = np.zeros(n), np.zeros(n)
+    for p in range(len(piece_t)):
+        begin, end = piece_t[p], piece_t[p] + piece_d[p]
+        if begin >= t1:
+            break
+        if piece_ramp[p] <= -2 or end <= t0:
+            continue
+        at = piece_pattern[p]
+        m = pairs[at]
+        for i in range(n):
+            y[i] = piece_y[p, i]
+            total = force[at, i]
+            for j in range(n_j):
+                total += force_load[at, i, j] * piece_held[p, j]
+            for j in range(force_drag.shape[2]):
+                total += force_drag[at, i, j] * piece_held[p, n_j + j]
+            w[i] = total
+        if begin < t0:
+            advance(m, re[at], im[at], y, w, t0 - begin)
+            begin = t0
+        span = min(end, t1) - begin
+        modes = n - m
+        for i in range(modes):
+            pair = i < m
+            k = 2 * i if pair else i + m
+            a, b = re[at, k], (im[at, k] if pair else 0.0)
+            # a mode that hardly moves: its rest would be endless
+            if abs(a) + abs(b) < 1e-3:
+                a = -1e-3
+            lr[i], li[i] = a, b
+            size = a * a + b * b
+            wr, wi = w[k], (w[k + 1] if pair else 0.0)
+            rr[i] = -(wr * a + wi * b) / size
+            ri[i] = -(wi * a - wr * b) / size
+            sr[i] = y[k] - rr[i]
+            si[i] = (y[k + 1] if pair else 0.0) - ri[i]
+            if pair:
+                er[i], ei[i], pr, pi = mode_factors(a, b, span)
+            else:
+                er[i], pr = real_factors(a, span)
+                ei[i], pi = 0.0, 0.0
+            # integral of the swing
+            ir[i] = sr[i] * pr - si[i] * pi
+            ii[i] = sr[i] * pi + si[i] * pr
+        for i in range(modes):
+            k1 = 2 * i if i < m else i + m
+            mean_r, mean_i = ir[i] + rr[i] * span, ii[i] + ri[i] * span
+            first[at, k1] += mean_r
+            if i < m:
+                first[at, k1 + 1] += mean_i
+            for j in range(n_h):
+                second[at, k1, n + 1 + j] += mean_r * piece_held[p, j]
+                if i < m:
+                    second[at, k1 + 1, n + 1 + j] += mean_i * piece_held[p, j]
+            second[at, k1, n] += mean_r
+            if i < m:
+                second[at, k1 + 1, n] += mean_i
+            for j in range(i, modes):
+                k2 = 2 * j if j < m else j + m
+                # integrals of the product, and of the product with the conjugate
+                pr, pi = product_integral(
+                    lr[i] + lr[j], li[i] + li[j], er[i], ei[i], er[j], ei[j], span
+                )
+                qr, qi = product_integral(
+                    lr[i] + lr[j], li[i] - li[j], er[i], ei[i], er[j], -ei[j], span
+                )
+                cr, ci = sr[i] * sr[j] - si[i] * si[j], sr[i] * si[j] + si[i] * sr[j]
+                gr, gi = sr[i] * sr[j] + si[i] * si[j], si[i] * sr[j] - sr[i] * si[j]
+                whole_r = (
+                    cr * pr - ci * pi
+                    + ir[i] * rr[j] - ii[i] * ri[j]
+                    + rr[i] * ir[j] - ri[i] * ii[j]
+                    + span * (rr[i] * rr[j] - ri[i] * ri[j])
+                )  # fmt: skip
+                whole_i = (
+                    cr * pi + ci * pr
+                    + ir[i] * ri[j] + ii[i] * rr[j]
+                    + rr[i] * ii[j] + ri[i] * ir[j]
+                    + span * (rr[i] * ri[j] + ri[i] * rr[j])
+                )  # fmt: skip
+                conj_r = (
+                    gr * qr - gi * qi
+                    + ir[i] * rr[j] + ii[i] * ri[j]
+                    + rr[i] * ir[j] + ri[i] * ii[j]
+                    + span * (rr[i] * rr[j] + ri[i] * ri[j])
+                )  # fmt: skip
+                conj_i = (
+                    gr * qi + gi * qr
+                    + ii[i] * rr[j] - ir[i] * ri[j]
+                    + ri[i] * ir[j] - rr[i] * ii[j]
+                    + span * (ri[i] * rr[j] - rr[i] * ri[j])
+                )  # fmt: skip
+                second[at, k1, k2] += 0.5 * (whole_r + conj_r)
+                if i < m and j < m:
+                    second[at, k1 + 1, k2 + 1] += 0.5 * (conj_r - whole_r)
+                if j < m:
+                    second[at, k1, k2 + 1] += 0.5 * (whole_i - conj_i)
+                if i < m and j != i:
+                    second[at, k1 + 1, k2] += 0.5 * (whole_i + conj_i)
+        first[at, n] += span
+        second[at, n, n] += span
+        for j in range(n_h):
+            first[at, n + 1 + j] += span * piece_held[p, j]
+            second[at, n, n + 1 + j] += span * piece_held[p, j]
+            for k in range(j, n_h):
+                second[at, n + 1 + j, n + 1 + k] += span * piece_held[p, j] * piece_held[p, k]
+
+
+@compiled
+def product_integral(
+    a: float, b: float, er1: float, ei1: float, er2: float, ei2: float, span: float
+) -> tuple[float, float]:
+    """Integral over 0..span of the product of two modes, whose rates sum to a + ib."""
+    size = a * a + b * b
+    if size * span * span < 1e-4:
+        _, _, pr, pi = mode_factors(a, b, span)
+        return pr, pi
+    zr, zi = er1 * er2 - ei1 * ei2 - 1.0, er1 * ei2 + ei1 * er2
+    return (zr * a + zi * b) / size, (zi * a - zr * b) / size
+
+
+@compiled
+def ramp_sums(
+    t0: float,
+    t1: float,
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    pairs: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    node_weight: np.ndarray,
+    node_y: np.ndarray,
+    node_0: np.ndarray,
+    node_load: np.ndarray,
+    node_drag: np.ndarray,
+    rise: np.ndarray,
+    first: np.ndarray,
+    second: np.ndarray,
+    with_held: np.ndarray,
+) -> None:
+    """Integrals of outputs, their squares, and their products with held inputs, over full ramps.
+
+    By the quadrature whose nodes the node arrays stand at; added to first (rows,), second
+    (rows,) and with_held (rows, held).
+    """
+    n = piece_y.shape[1]
+    n_j, n_w = force_load.shape[2], force_drag.shape[2]
+    rows = node_y.shape[2]
+    y, w = np.zeros(n), np.zeros(n)
+    for p in range(len(piece_t)):
+        ramp = piece_ramp[p]
+        end = piece_t[p] + piece_d[p]
+        if piece_t[p] >= t1:
+            break
+        if ramp < 0 or end < t0 or end >= t1:
+            continue
+        at = piece_pattern[p]
+        for i in range(n):
+            y[i] = piece_y[p, i]
+            total = force[at, i]
+            for j in range(n_j):
+                total += force_load[at, i, j] * piece_held[p, j]
+            for j in range(n_w):
+                total += force_drag[at, i, j] * piece_held[p, n_j + j]
+            w[i] = total
+        advance(pairs[at], re[at], im[at], y, w, piece_d[p])
+        for node in range(len(node_weight)):
+            dt = node_weight[node] * rise[ramp]
+            for r in range(rows):
+                v = node_0[ramp, node, r]
+                for i in range(n):
+                    v += node_y[ramp, node, r, i] * y[i]
+                for j in range(n_j):
+                    v += node_load[ramp, node, r, j] * piece_held[p, j]
+                for j in range(n_w):
+                    v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
+                first[r] += dt * v
+                second[r] += dt * v * v
+                for j in range(n_j + n_w):
+                    with_held[r, j] += dt * v * piece_held[p, j]

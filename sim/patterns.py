@@ -1,0 +1,269 @@
+"""The network in the modes of each switch pattern, and across each ramp.
+
+Between edges the network is linear, x' = A x + B u with u held. In the eigenvectors
+of A every mode moves by itself: y' = lambda y + w. Complex pairs are kept as two real
+numbers (y1, y2) with x = Re((y1 + i y2) v), so everything stays real.
+
+A ramp of full length from a known pattern is one linear map, made once: a product of
+fourth-order Magnus steps (two Gauss nodes and their commutator; Blanes, Casas, Oteo
+and Ros, Phys. Rep. 470, 151 (2009), from memory).
+
+Patterns are made when met: twelve bridges have 4,096 of them, a run sees a few.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import expm
+
+from sim.errors import SolveError
+from sim.state_equations import AUX_SCALE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from sim.state_equations import Rows, StateEquations
+
+    Array = NDArray[np.float64]
+
+#: Eigenvectors worse conditioned than this are not used as they are.
+WORST_CONDITION = 1e8
+#: Norm of a Magnus step on a ramp; its error falls with the fourth power.
+RAMP_STEP_NORM = 0.5
+
+_GAUSS = np.sqrt(3.0) / 6.0
+
+
+class Modes:
+    """Eigenvalues and real modal basis of one matrix.
+
+    Attributes
+    ----------
+    pairs : number of complex pairs, which come first
+    re, im : (n,) of each mode; a pair has its values at both of its places
+    basis, inverse : x = basis y, (n, n)
+    condition : of the basis
+    nudged : relative change of the entries that was needed to part merging modes, 0 mostly
+    """
+
+    def __init__(self, matrix: Array) -> None:
+        self.nudged = 0.0
+        rng = np.random.default_rng(1)
+        noise = rng.uniform(-1.0, 1.0, matrix.shape)
+        tried = matrix
+        # Two modes that merge (critical damping) have no two eigenvectors. Changing every
+        # entry by 1e-11 of itself parts them; the solution moves by about as little, since it
+        # is smooth in the entries even where the modes are not.
+        for nudge in (1e-11, 1e-10, 1e-9, None):
+            self._decompose(tried)
+            if self.condition < WORST_CONDITION:
+                return
+            if nudge is None:
+                break
+            self.nudged = nudge
+            tried = matrix * (1.0 + nudge * noise)
+        raise SolveError(
+            "run", "two modes of the network cannot be told apart", "Change a value slightly"
+        )
+
+    def _decompose(self, matrix: Array) -> None:
+        values, vectors = np.linalg.eig(matrix)
+        upper = np.flatnonzero(values.imag > 0.0)
+        real = np.flatnonzero(values.imag == 0.0)
+        self.pairs = len(upper)
+        n = len(matrix)
+        self.re, self.im = np.zeros(n), np.zeros(n)
+        self.basis = np.zeros((n, n))
+        for i, at in enumerate(upper):
+            self.re[2 * i : 2 * i + 2] = values[at].real
+            self.im[2 * i : 2 * i + 2] = values[at].imag
+            self.basis[:, 2 * i] = vectors[:, at].real
+            self.basis[:, 2 * i + 1] = -vectors[:, at].imag
+        for i, at in enumerate(real, start=2 * self.pairs):
+            self.re[i] = values[at].real
+            self.basis[:, i] = vectors[:, at].real
+        self.condition = float(np.linalg.cond(self.basis)) if n else 1.0
+        if self.condition < WORST_CONDITION:
+            self.inverse = np.linalg.inv(self.basis)
+
+
+class RampMatrices:
+    """A(s) and B(s) while switches move at given slopes."""
+
+    def __init__(self, equations: StateEquations) -> None:
+        self.eq = equations
+
+    def at(self, s: Array, slope: Array) -> tuple[Array, Array]:
+        """A (n, n) and B (n, n_inputs) at switch values s moving at `slope` per s."""
+        eq = self.eq
+        a = eq.k.at(s)
+        for k, ramp in enumerate(eq.ramp):
+            if slope[k] != 0.0:
+                a = a - slope[k] * ramp.at(s)
+        b = eq.b.at(s)
+        if not eq.mass_is_identity:
+            both: Array = np.asarray(np.linalg.solve(eq.mass.at(s), np.hstack([a, b])), dtype=float)
+            a, b = both[:, : eq.n_states], both[:, eq.n_states :]
+        return np.asarray(a), np.asarray(b)
+
+    def steps(self, s0: Array, slope: Array, seconds: float) -> int:
+        """Number of Magnus steps a ramp is cut into."""
+        middle = self.at(s0 + 0.5 * seconds * slope, slope)[0]
+        return max(1, int(np.ceil(np.linalg.norm(middle, 1) * seconds / RAMP_STEP_NORM)))
+
+    def across(self, s0: Array, slope: Array, seconds: float) -> tuple[Array, Array]:
+        """x after = R x + S u over a ramp: R (n, n), S (n, n_inputs)."""
+        n, n_u = self.eq.n_states, self.eq.n_inputs
+        count = self.steps(s0, slope, seconds)
+        h = seconds / count
+        total = np.eye(n + n_u)
+        for i in range(count):
+            early = s0 + slope * h * (i + 0.5 - _GAUSS)
+            late = s0 + slope * h * (i + 0.5 + _GAUSS)
+            m1, m2 = np.zeros((n + n_u, n + n_u)), np.zeros((n + n_u, n + n_u))
+            m1[:n, :n], m1[:n, n:] = self.at(early, slope)
+            m2[:n, :n], m2[:n, n:] = self.at(late, slope)
+            omega = 0.5 * h * (m1 + m2) + (np.sqrt(3.0) / 12.0) * h * h * (m2 @ m1 - m1 @ m2)
+            total = expm(omega) @ total
+        return total[:n, :n], total[:n, n:]
+
+
+class PatternTable:
+    """Modes of every pattern met, in arrays that grow.
+
+    A pattern is the tuple of its switch states. All arrays have the pattern, or the
+    ramp, as their first index; `names` says what each holds.
+    """
+
+    def __init__(self, equations: StateEquations, rise_s: Array) -> None:
+        self.eq = equations
+        self.rise_s = rise_s
+        self.ramps = RampMatrices(equations)
+        self.index: dict[tuple[int, ...], int] = {}
+        n, n_s = equations.n_states, equations.n_switches
+        n_j, n_w = len(equations.loads), len(equations.speed_scale)
+        self._shapes: dict[str, tuple[int, ...]] = {
+            "re": (n,),
+            "im": (n,),
+            "basis": (n, n),
+            "inverse": (n, n),
+            "force": (n,),  # of the constant sources, per mode
+            "force_load": (n, n_j),
+            "force_drag": (n, n_w),
+            "load_y": (n_j, n),
+            "load_0": (n_j,),
+            "load_load": (n_j, n_j),
+            "speed_y": (n_w, n),
+            "speed_slope_y": (n_w, n),
+            "speed_slope_drag": (n_w,),
+            "emf_y": (n_s, n),
+            "sense_y": (n_s, n),
+        }
+        self.patterns: dict[str, Array] = {
+            name: np.zeros((0, *shape)) for name, shape in self._shapes.items()
+        }
+        self.pairs = np.zeros(0, dtype=np.int64)
+        self.bits = np.zeros((0, n_s), dtype=np.int64)
+        self.leg_ramp = np.zeros((0, n_s), dtype=np.int64)
+        self._ramp_shapes: dict[str, tuple[int, ...]] = {
+            "map": (n, n),
+            "force": (n,),
+            "force_load": (n, n_j),
+            "force_drag": (n, n_w),
+        }
+        self.ramp: dict[str, Array] = {
+            name: np.zeros((0, *shape)) for name, shape in self._ramp_shapes.items()
+        }
+        self.ramp_to = np.zeros(0, dtype=np.int64)
+        self.ramp_index: dict[tuple[int, int], int] = {}
+        self.ramp_steps = 0
+        self.worst_condition = 1.0
+        self._used, self._ramps_used = 0, 0
+
+    def pattern(self, bits: tuple[int, ...]) -> int:
+        """Index of a pattern, made if new."""
+        if bits in self.index:
+            return self.index[bits]
+        at = self._used
+        if at == len(self.pairs):
+            self._grow()
+        self._used += 1
+        eq, p = self.eq, self.patterns
+        s = np.array(bits, dtype=float)
+        a, b = self.ramps.at(s, np.zeros(eq.n_switches))
+        modes = Modes(a)
+        self.worst_condition = max(self.worst_condition, modes.condition)
+        self.pairs[at], self.bits[at] = modes.pairs, bits
+        p["re"][at], p["im"][at] = modes.re, modes.im
+        p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
+        force = modes.inverse @ b
+        p["force"][at] = force[:, eq.source_inputs] @ eq.sources
+        p["force_load"][at] = force[:, eq.load_inputs]
+        p["force_drag"][at] = force[:, eq.torque_inputs]
+        if len(eq.loads):
+            x, u = pattern_rows(eq.load_volts, s, a, b)
+            p["load_y"][at] = x @ modes.basis
+            p["load_0"][at] = u[:, eq.source_inputs] @ eq.sources
+            p["load_load"][at] = u[:, eq.load_inputs]
+        speed = np.zeros((len(eq.speed_scale), eq.n_states))
+        speed[:, eq.speed_states] = np.diag(eq.speed_scale)
+        p["speed_y"][at] = speed @ modes.basis
+        p["speed_slope_y"][at] = speed @ a @ modes.basis
+        p["speed_slope_drag"][at] = np.diag(speed @ b[:, eq.torque_inputs])
+        p["emf_y"][at] = eq.limits.emf @ modes.basis
+        sensed = eq.limits.sense_state >= 0
+        p["sense_y"][at][sensed] = AUX_SCALE * modes.basis[eq.limits.sense_state[sensed]]
+        self.leg_ramp[at] = -1
+        self.index[bits] = at
+        return at
+
+    def make_ramp(self, at: int, leg: int) -> int:
+        """Index of the full ramp of one leg out of a pattern, made if new."""
+        if self.leg_ramp[at, leg] >= 0:
+            return int(self.leg_ramp[at, leg])
+        bits = [int(bit) for bit in self.bits[at]]
+        slope = np.zeros(self.eq.n_switches)
+        slope[leg] = (1.0 - 2.0 * bits[leg]) / self.rise_s[leg]
+        s_start, rise = np.array(bits, dtype=float), float(self.rise_s[leg])
+        r, s = self.ramps.across(s_start, slope, rise)
+        bits[leg] = 1 - bits[leg]
+        to = self.pattern(tuple(bits))
+        new = self._ramps_used
+        if new == len(self.ramp_to):
+            self._grow_ramps()
+        self._ramps_used += 1
+        eq, p = self.eq, self.patterns
+        into = p["inverse"][to]
+        self.ramp["map"][new] = into @ r @ p["basis"][at]
+        s = into @ s
+        self.ramp["force"][new] = s[:, eq.source_inputs] @ eq.sources
+        self.ramp["force_load"][new] = s[:, eq.load_inputs]
+        self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
+        self.ramp_to[new] = to
+        self.ramp_index[at, leg] = new
+        self.ramp_steps = max(self.ramp_steps, self.ramps.steps(s_start, slope, rise))
+        self.leg_ramp[at, leg] = new
+        return new
+
+    def _grow(self) -> None:
+        add = max(16, len(self.pairs))
+        for name, shape in self._shapes.items():
+            self.patterns[name] = np.concatenate([self.patterns[name], np.zeros((add, *shape))])
+        self.pairs = np.concatenate([self.pairs, np.zeros(add, dtype=np.int64)])
+        wide = np.zeros((add, self.eq.n_switches), dtype=np.int64)
+        self.bits = np.concatenate([self.bits, wide])
+        self.leg_ramp = np.concatenate([self.leg_ramp, wide - 1])
+
+    def _grow_ramps(self) -> None:
+        add = max(64, len(self.ramp_to))
+        for name, shape in self._ramp_shapes.items():
+            self.ramp[name] = np.concatenate([self.ramp[name], np.zeros((add, *shape))])
+        self.ramp_to = np.concatenate([self.ramp_to, np.zeros(add, dtype=np.int64)])
+
+
+def pattern_rows(rows: Rows, s: Array, a: Array, b: Array) -> tuple[Array, Array]:
+    """Outputs of a fixed pattern as y = X x + U u, with x' = a x + b u put in."""
+    d = rows.d.at(s)
+    return rows.x.at(s) + d @ a, rows.u.at(s) + d @ b

@@ -1,0 +1,672 @@
+"""Runs with every edge: from edge to edge in the modes of each switch pattern.
+
+Between edges the equations are linear and the modes move in closed form; across an edge
+its finite ramp is one linear map. What is not linear (propeller drag, the command of
+constant-power loads) is held over a stretch: drag at the speed predicted for its middle,
+a load at the voltage its stretch begins with. Only the state at each edge is kept; any
+time, any output and any window is evaluated from there.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sim import kernels
+from sim.carriers import Carriers, latch
+from sim.errors import Cancelled, SolveError
+from sim.patterns import RAMP_STEP_NORM, PatternTable, pattern_rows
+from sim.state_equations import Rows, stack_rows
+from sim.switch_poly import SwitchPoly
+from sim.trajectory import EnergyBalance, RowFigures
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from sim.event import Drive
+    from sim.mean_equations import MeanEquations
+    from sim.state_equations import StateEquations
+
+    Array = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+#: Longest stretch run before the event so that nothing of the start is left in it.
+SETTLE_LONGEST_S = 5e-3
+
+
+class MonomialTable:
+    """Matrices of a system polynomial in the switches, one row a monomial."""
+
+    def __init__(self, mean: MeanEquations) -> None:
+        eq = mean.eq
+        polys = [eq.k, eq.b, eq.mass, *eq.ramp]
+        keys = sorted({key for p in polys for key in p.terms}, key=lambda k: (len(k), k)) or [()]
+        width = max(1, max(len(key) for key in keys))
+        self.keys = np.full((len(keys), width), -1, dtype=np.int64)
+        n, n_u = eq.n_states, eq.n_inputs
+        self.k = np.zeros((len(keys), n, n))
+        self.b = np.zeros((len(keys), n, n_u))
+        self.mass = np.zeros((len(keys), n, n))
+        self.ramp = np.zeros((len(eq.ramp), len(keys), n, n))
+        for i, key in enumerate(keys):
+            self.keys[i, : len(key)] = key
+            for table, poly in ((self.k, eq.k), (self.b, eq.b), (self.mass, eq.mass)):
+                if key in poly.terms:
+                    table[i] = poly.terms[key]
+            for leg, poly in enumerate(eq.ramp):
+                if key in poly.terms:
+                    self.ramp[leg, i] = poly.terms[key]
+        self.trivial_mass = eq.mass_is_identity
+
+
+class Marcher:
+    """The state of a march: what `kernels.march` reads and writes."""
+
+    def __init__(
+        self, mean: MeanEquations, drive: Drive, carriers: Carriers, x0: Array, start_s: float
+    ) -> None:
+        self.mean, self.drive, self.carriers = mean, drive, carriers
+        eq = mean.eq
+        net = eq.network
+        self.rise = np.array([c.rise_s for c in net.choppers])
+        self.table = PatternTable(eq, self.rise)
+        self.monomials = MonomialTable(mean)
+        n_s = eq.n_switches
+        self.period = carriers.first.copy()
+        self.used = carriers.command.copy()
+        self.target = np.zeros(n_s, dtype=np.int64)
+        self.queue_t = np.zeros((n_s, 8))
+        self.queue_up = np.zeros((n_s, 8), dtype=np.int64)
+        self.queue_n = np.zeros(n_s, dtype=np.int64)
+        self.clock = np.array([start_s, float(drive.duration_s)])
+        self.count = np.zeros(8, dtype=np.int64)
+        self.bits_now = np.zeros(n_s, dtype=np.int64)
+        n_held = len(eq.loads) + len(eq.speed_scale)
+        span = float(drive.duration_s) - start_s
+        guess = int(span * float(np.sum(carriers.frequency_hz)) * 3.2) + 1024
+        self.piece_t = np.zeros(guess)
+        self.piece_d = np.zeros(guess)
+        self.piece_pattern = np.zeros(guess, dtype=np.int64)
+        self.piece_ramp = np.zeros(guess, dtype=np.int64)
+        self.piece_y = np.zeros((guess, eq.n_states))
+        self.piece_held = np.zeros((guess, n_held))
+        self.ramp_s = np.zeros((512, n_s))
+        self.ramp_slope = np.zeros((512, n_s))
+        self._centred = np.array([c.centred for c in net.choppers], dtype=np.bool_)
+        self._begin(x0, start_s)
+
+    def _begin(self, x0: Array, start_s: float) -> None:
+        """Put each leg where its carrier is at the start."""
+        c = self.carriers
+        bits = []
+        for k in range(len(c.first)):
+            since = start_s * c.frequency_hz[k] + c.phase[k] - c.first[k]
+            duty = float(c.command[k, 0])
+            if self._centred[k]:
+                high = abs(since - 0.5) < 0.5 * duty
+                on_left, off_left = 0.5 - 0.5 * duty, 0.5 + 0.5 * duty
+            else:
+                high = since < duty
+                on_left, off_left = 0.0, duty
+            high = high or duty >= 1.0
+            origin = (c.first[k] - c.phase[k]) / c.frequency_hz[k]
+            if 0.0 < duty < 1.0:
+                for at, up in ((on_left, 1), (off_left, 0)):
+                    if at > since:
+                        i = int(self.queue_n[k])
+                        self.queue_t[k, i] = origin + at / c.frequency_hz[k]
+                        self.queue_up[k, i] = up
+                        self.queue_n[k] = i + 1
+            self.period[k] = c.first[k] + 1
+            self.target[k] = 1 if duty >= 1.0 else 0
+            bits.append(int(high and duty > 0.0))
+        at = self.table.pattern(tuple(bits))
+        self.count[kernels.NOW] = at
+        self.y = self.table.patterns["inverse"][at] @ x0
+
+    def run(
+        self,
+        cancelled: Callable[[], bool] | None,
+        progress: Callable[[float], None] | None,
+    ) -> None:
+        """March to the end.
+
+        Raises
+        ------
+        Cancelled   if `cancelled` says so
+        SolveError   if voltages grow without bound
+        """
+        end = float(self.drive.duration_s)
+        start = float(self.clock[kernels.T_NOW])
+        # a stretch at a time, so that a newer request is heard within milliseconds
+        stops = np.linspace(start, end, 41)[1:] if cancelled or progress else np.array([end])
+        for stop in stops:
+            self.clock[kernels.T_END] = stop
+            while True:
+                code = self._march()
+                if code == kernels.DONE:
+                    break
+                if code == kernels.FULL:
+                    self._grow()
+                else:
+                    self._supply()
+            if cancelled is not None and cancelled():
+                raise Cancelled("run", "stopped for a newer request")
+            if progress is not None:
+                progress(max(float(stop), 0.0))
+        if not np.all(np.isfinite(self.y)):
+            raise SolveError("run", "the voltages grew without bound", "Check extreme values")
+
+    def _march(self) -> int:
+        eq, t, c, m = self.mean.eq, self.table, self.carriers, self.monomials
+        p, r, laws, lim = t.patterns, t.ramp, self.mean.laws, eq.limits
+        return int(
+            kernels.march(
+                self.clock, self.count, self.y,
+                c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred,
+                self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n,
+                lim.active, lim.drive_a, lim.brake_a, lim.resistance,
+                laws.power, laws.value, laws.minimum, eq.drag, eq.sources,
+                t.pairs, t.bits, t.leg_ramp,
+                p["re"], p["im"], p["basis"], p["inverse"], p["force"], p["force_load"],
+                p["force_drag"], p["load_y"], p["load_0"], p["load_load"], p["speed_y"],
+                p["speed_slope_y"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
+                r["map"], r["force"], r["force_load"], r["force_drag"], t.ramp_to,
+                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, RAMP_STEP_NORM,
+                self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
+                self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
+            )
+        )  # fmt: skip
+
+    def _supply(self) -> None:
+        want = int(self.count[kernels.WANT_PATTERN])
+        if want >= 0:
+            self.table.make_ramp(want, int(self.count[kernels.WANT_LEG]))
+            return
+        at = self.table.pattern(tuple(int(b) for b in self.bits_now))
+        self.y = self.table.patterns["inverse"][at] @ self.y
+        self.count[kernels.NOW] = at
+
+    def _grow(self) -> None:
+        add = max(1024, len(self.piece_t) // 2)
+        for name in ("piece_t", "piece_d", "piece_pattern", "piece_ramp", "piece_y", "piece_held"):
+            old = getattr(self, name)
+            setattr(self, name, np.concatenate([old, np.zeros((add, *old.shape[1:]), old.dtype)]))
+        for name in ("ramp_s", "ramp_slope"):
+            old = getattr(self, name)
+            setattr(self, name, np.concatenate([old, np.zeros((len(old), old.shape[1]))]))
+
+
+def settle_time(mean: MeanEquations, command: Array, x0: Array) -> float:
+    """How long before the event to start, so that the start leaves no trace (s).
+
+    Six times the slowest electrical time constant, at most `SETTLE_LONGEST_S`; slower
+    modes (rotors, the pack's slow RC) start at their averaged equilibrium, which ripple
+    hardly moves.
+    """
+    if not mean.eq.n_states:
+        return 0.0
+    decay = -np.linalg.eigvals(mean.jacobian(command, x0)).real
+    fast = decay[decay > 6.0 / SETTLE_LONGEST_S]
+    return SETTLE_LONGEST_S if not len(fast) else min(6.0 / float(np.min(fast)), SETTLE_LONGEST_S)
+
+
+class EdgeRun:
+    """A solved run with every edge (see `Trajectory`)."""
+
+    def __init__(self, marcher: Marcher) -> None:
+        self._m = marcher
+        self.mean = marcher.mean
+        self.equations = marcher.mean.eq
+        self.drive = marcher.drive
+        self.duration_s = float(marcher.drive.duration_s)
+        used = int(marcher.count[kernels.N_PIECES])
+        # what lies before the event only settled it
+        keep = max(int(np.searchsorted(marcher.piece_t[:used], 0.0, side="right")) - 1, 0)
+        part = slice(keep, used)
+        self._t = marcher.piece_t[part].copy()
+        self._d = marcher.piece_d[part].copy()
+        self._pattern = marcher.piece_pattern[part].copy()
+        self._ramp = marcher.piece_ramp[part].copy()
+        self._y = marcher.piece_y[part].copy()
+        self._held = marcher.piece_held[part].copy()
+        ramps = int(marcher.count[kernels.N_RAMPS])
+        self._ramp_s = marcher.ramp_s[:ramps].copy()
+        self._ramp_slope = marcher.ramp_slope[:ramps].copy()
+        self.steps = used - keep
+        self.edges = int(marcher.count[kernels.N_EDGES])
+        self._nodes: _Nodes | None = None
+        # what only the march needed
+        for name in ("piece_t", "piece_d", "piece_pattern", "piece_ramp", "piece_y", "piece_held"):
+            setattr(marcher, name, getattr(marcher, name)[:0])
+
+    # -- outputs in modes ------------------------------------------------------
+
+    def _in_modes(self, rows: Rows) -> tuple[Array, Array, Array, Array]:
+        """Outputs of each pattern: of modes (P, k, n), sources (P, k), loads and drag."""
+        eq, table = self.equations, self._m.table
+        count, k = len(table.pairs), rows.x.shape[0]
+        n_j, n_w = len(eq.loads), len(eq.speed_scale)
+        of_y, of_0 = np.zeros((count, k, eq.n_states)), np.zeros((count, k))
+        of_load, of_drag = np.zeros((count, k, n_j)), np.zeros((count, k, n_w))
+        still = np.zeros(eq.n_switches)
+        for bits, at in table.index.items():
+            s = np.array(bits, dtype=float)
+            if rows.needs_slope:
+                x, u = pattern_rows(rows, s, *table.ramps.at(s, still))
+            else:
+                x, u = rows.x.at(s), rows.u.at(s)
+            of_y[at] = x @ table.patterns["basis"][at]
+            of_0[at] = u[:, eq.source_inputs] @ eq.sources
+            of_load[at] = u[:, eq.load_inputs]
+            of_drag[at] = u[:, eq.torque_inputs]
+        return of_y, of_0, of_load, of_drag
+
+    def _moving(self, rows: Rows, s: Array, slope: Array) -> tuple[Array, Array]:
+        """Outputs on a ramp as y = X x + U u, with x' put in."""
+        a, b = self._m.table.ramps.at(s, slope)
+        d = rows.d.at(s)
+        x = rows.x.at(s) + d @ a
+        for k, ramp in enumerate(rows.ramp):
+            if slope[k] != 0.0:
+                x = x + slope[k] * ramp.at(s)
+        return x, rows.u.at(s) + d @ b
+
+    def _inputs(self, piece: int) -> Array:
+        """u of a piece (n_inputs,)."""
+        return np.concatenate([self.equations.sources, self._held[piece]])
+
+    def _force(self, pieces: Ints) -> Array:
+        """Modal force of pieces (T,), (T, n)."""
+        p = self._m.table.patterns
+        at = self._pattern[pieces]
+        n_j = len(self.equations.loads)
+        held = self._held[pieces]
+        return np.asarray(
+            p["force"][at]
+            + np.einsum("tij,tj->ti", p["force_load"][at], held[:, :n_j])
+            + np.einsum("tij,tj->ti", p["force_drag"][at], held[:, n_j:])
+        )
+
+    def _modal(self, pieces: Ints, dt: Array) -> Array:
+        """Modal states (T, n) of flat pieces `dt` after their starts."""
+        table = self._m.table
+        y, w = self._y[pieces].copy(), self._force(pieces)
+        at = self._pattern[pieces]
+        kernels.advance_many(table.pairs, table.patterns["re"], table.patterns["im"], at, y, w, dt)
+        return y
+
+    def _ramp_state(self, piece: int, seconds: float) -> tuple[Array, Array, Array]:
+        """State, switches and their slopes `seconds` into the ramp of a piece."""
+        m, code = self._m.monomials, int(self._ramp[piece])
+        if code >= 0:
+            at = int(self._pattern[piece])
+            y = self._modal(np.array([piece]), self._d[piece : piece + 1])[0]
+            x = self._m.table.patterns["basis"][at] @ y
+            s0 = self._m.table.bits[at].astype(float)
+            slope = self._m.table.bits[self._m.table.ramp_to[code]] - s0
+            leg = int(np.flatnonzero(slope)[0])
+            slope = slope / self._m.rise[leg]
+        else:
+            x = self._y[piece]
+            s0, slope = self._ramp_s[-2 - code], self._ramp_slope[-2 - code]
+        moved = kernels.ramp_vector(
+            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass,
+            s0, slope, seconds, RAMP_STEP_NORM, self._inputs(piece), x,
+        )  # fmt: skip
+        return moved, s0 + slope * seconds, slope
+
+    def sample(self, rows: Rows, times_s: Array) -> Array:
+        times = np.asarray(times_s, dtype=float)
+        piece = np.clip(np.searchsorted(self._t, times, side="right") - 1, 0, len(self._t) - 1)
+        dt = times - self._t[piece]
+        in_ramp = (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & (dt > self._d[piece]))
+        out = np.zeros((rows.x.shape[0], len(times)))
+        of_y, of_0, of_load, of_drag = self._in_modes(rows)
+        flat = np.flatnonzero(~in_ramp)
+        y = self._modal(piece[flat], dt[flat])
+        n_j = len(self.equations.loads)
+        at = self._pattern[piece[flat]]
+        for pattern in np.unique(at):
+            mine = at == pattern
+            held = self._held[piece[flat[mine]]]
+            out[:, flat[mine]] = (
+                of_y[pattern] @ y[mine].T
+                + of_0[pattern][:, None]
+                + of_load[pattern] @ held[:, :n_j].T
+                + of_drag[pattern] @ held[:, n_j:].T
+            )
+        for i in np.flatnonzero(in_ramp):
+            p = int(piece[i])
+            into = dt[i] if self._ramp[p] <= -2 else dt[i] - self._d[p]
+            x, s, slope = self._ramp_state(p, float(into))
+            of_x, of_u = self._moving(rows, s, slope)
+            out[:, i] = of_x @ x + of_u @ self._inputs(p)
+        return out
+
+    def states(self, times_s: Array) -> Array:
+        """States at times (T,), (T, n)."""
+        return self.sample(_identity(self.equations), times_s).T
+
+    # -- extremes --------------------------------------------------------------
+
+    def _node_maps(self) -> _Nodes:
+        if self._nodes is None:
+            self._nodes = _Nodes(self._m)
+        return self._nodes
+
+    def _scan(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, ...]:
+        """Lowest, highest, and their times, (rows, bins) each."""
+        eq, table = self.equations, self._m.table
+        k = rows.x.shape[0]
+        of_y, of_0, of_load, _ = self._in_modes(rows)
+        low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
+        low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
+        nodes = self._node_maps() if self._ramps_matter() else None
+        if nodes is None:
+            none = np.zeros(0)
+            node_arrays = (none, *_no_nodes(k, eq.n_states, len(eq.loads), len(eq.speed_scale)))
+            rise = none
+        else:
+            node_arrays = (nodes.at, *nodes.outputs(self, rows))
+            rise = nodes.rise
+        p = table.patterns
+        kernels.scan(
+            t0, t1, bins, 1e-5,
+            self._t, self._d, self._pattern, self._ramp, self._y, self._held,
+            table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
+            of_y, of_0, of_load, *node_arrays, rise, low, high, low_at, high_at,
+        )  # fmt: skip
+        edges = np.linspace(t0, t1, bins + 1)
+        for piece in np.flatnonzero(self._ramp <= -2):
+            begin, length = float(self._t[piece]), float(self._d[piece])
+            if begin > t1 or begin + length < t0:
+                continue
+            for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+                when = begin + share * length
+                if not t0 <= when <= t1:
+                    continue
+                x, s, slope = self._ramp_state(int(piece), share * length)
+                of_x, of_u = self._moving(rows, s, slope)
+                values = of_x @ x + of_u @ self._inputs(int(piece))
+                b = min(max(int(np.searchsorted(edges, when, side="right")) - 1, 0), bins - 1)
+                higher, lower = values > high[:, b], values < low[:, b]
+                high[higher, b], high_at[higher, b] = values[higher], when
+                low[lower, b], low_at[lower, b] = values[lower], when
+        return low, high, low_at, high_at
+
+    def _ramps_matter(self) -> bool:
+        """An output can peak inside a ramp: a bridge in a cut-set, or modes as fast as it."""
+        return bool(self.equations.ramp) or self._m.table.ramp_steps > 1
+
+    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
+        low, high, _, _ = self._scan(rows, t0, t1, bins)
+        # a bin that lies within one ramp, or between two representable times, saw nothing
+        missing = ~np.isfinite(high[0]) | ~np.isfinite(low[0]) if len(high) else np.zeros(0, bool)
+        if missing.any():
+            edges = np.linspace(t0, t1, bins + 1)
+            both = np.concatenate([edges[:-1][missing], edges[1:][missing]])
+            at = self.sample(rows, both).reshape(rows.x.shape[0], 2, -1)
+            low[:, missing], high[:, missing] = at.min(axis=1), at.max(axis=1)
+        return low, high
+
+    # -- integrals -------------------------------------------------------------
+
+    def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
+        """Integrals of outputs (k,), of their squares (k,), and times held inputs (k, held)."""
+        eq, table = self.equations, self._m.table
+        n, n_h = eq.n_states, self._held.shape[1]
+        of_y, of_0, of_load, of_drag = self._in_modes(rows)
+        p = table.patterns
+        count = len(table.pairs)
+        one = np.zeros((count, n + 1 + n_h))
+        two = np.zeros((count, n + 1 + n_h, n + 1 + n_h))
+        common = (
+            t0, t1, self._t, self._d, self._pattern, self._ramp, self._y, self._held,
+            table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
+        )  # fmt: skip
+        kernels.moments(*common, one, two)
+        two = two + np.transpose(two, (0, 2, 1))
+        diagonal = np.arange(n + 1 + n_h)
+        two[:, diagonal, diagonal] *= 0.5
+        whole = np.concatenate([of_y, of_0[:, :, None], of_load, of_drag], axis=2)
+        first = np.einsum("pkz,pz->k", whole, one)
+        second = np.einsum("pkz,pzw,pkw->k", whole, two, whole, optimize=True)
+        with_held = np.einsum("pkz,pzh->kh", whole, two[:, :, n + 1 :])
+        nodes = self._node_maps()
+        kernels.ramp_sums(
+            *common, nodes.weight, *nodes.outputs(self, rows), nodes.rise,
+            first, second, with_held,
+        )  # fmt: skip
+        # ramps that overlap, and a full ramp that the window cuts
+        for piece in np.flatnonzero(self._ramp != -1):
+            code = int(self._ramp[piece])
+            begin = float(self._t[piece]) + (float(self._d[piece]) if code >= 0 else 0.0)
+            length = float(nodes.rise[code]) if code >= 0 else float(self._d[piece])
+            a, b = max(begin, t0), min(begin + length, t1)
+            if b <= a or (code >= 0 and begin >= t0 and begin < t1 and b == begin + length):
+                continue
+            for at, weight in zip(nodes.at, nodes.weight, strict=True):
+                x, s, slope = self._ramp_state(int(piece), a - begin + at * (b - a))
+                of_x, of_u = self._moving(rows, s, slope)
+                v = of_x @ x + of_u @ self._inputs(int(piece))
+                dt = weight * (b - a)
+                first += dt * v
+                second += dt * v * v
+                with_held += dt * v[:, None] * self._held[piece]
+        return first, second, with_held
+
+    def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
+        low, high, low_at, high_at = self._scan(rows, t0, t1, 1)
+        first, second, _ = self._integrals(rows, t0, t1)
+        return RowFigures(
+            highest=high[:, 0],
+            lowest=low[:, 0],
+            highest_at=high_at[:, 0],
+            lowest_at=low_at[:, 0],
+            mean=first / (t1 - t0),
+            mean_square=second / (t1 - t0),
+        )
+
+    def extremes(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
+        """Lowest and highest of outputs over a window, (k,) each; cheaper than `figures`."""
+        low, high, _, _ = self._scan(rows, t0, t1, 1)
+        return low[:, 0], high[:, 0]
+
+    def energy(self, t0: float, t1: float) -> EnergyBalance:
+        eq = self.equations
+        n_r, n_j = len(eq.resistors), len(eq.loads)
+        speed = _speed_rows(eq)
+        rows = stack_rows([eq.resistor_amps, eq.source_amps, eq.load_volts, speed])
+        first, second, with_held = self._integrals(rows, t0, t1)
+        by_owner: dict[str, float] = {}
+
+        def add(owner: str, joule: float) -> None:
+            by_owner[owner] = by_owner.get(owner, 0.0) + float(joule)
+
+        for (owner, _name, ohm), square in zip(eq.resistors, second[:n_r], strict=True):
+            add(owner, ohm * square)
+        n_e = len(eq.sources)
+        from_sources = float(eq.sources @ first[n_r : n_r + n_e])
+        at_loads = n_r + n_e
+        if n_j:
+            for j, joule in enumerate(self._load_energy(t0, t1, with_held[at_loads:])):
+                add(eq.loads[j].owner, joule)
+        for i, rotor in enumerate(eq.network.rotors):
+            add(rotor.owner, with_held[at_loads + n_j + i, n_j + i])
+        ends = np.array([t0, t1])
+        x = self.states(ends)
+        bits = [self._switches(t) for t in ends]
+        stored = [0.5 * float(xi @ eq.store.at(s) @ xi) for xi, s in zip(x, bits, strict=True)]
+        return EnergyBalance(
+            from_sources=from_sources,
+            dissipated=sum(by_owner.values()),
+            stored_change=stored[1] - stored[0],
+            by_owner=by_owner,
+        )
+
+    def _load_energy(self, t0: float, t1: float, volts_held: Array) -> Array:
+        """Integral of v i of each load (n_loads,).
+
+        A load that follows at once draws its held current. One with finite bandwidth draws
+        a current that is a state: v i is half the difference of two squares.
+        """
+        eq = self.equations
+        direct = volts_held[:, : len(eq.loads)].diagonal().copy()
+        if not len(eq.lagged):
+            return direct
+        pick = np.zeros((len(eq.lagged), len(eq.loads)))
+        pick[np.arange(len(eq.lagged)), eq.lagged] = 1.0
+        volts, amps = eq.load_volts.combined(pick), eq.load_amps.combined(pick)
+        total = _plus(volts, amps, 1.0)
+        less = _plus(volts, amps, -1.0)
+        _, square, _ = self._integrals(stack_rows([total, less]), t0, t1)
+        direct[eq.lagged] = 0.25 * (square[: len(eq.lagged)] - square[len(eq.lagged) :])
+        return direct
+
+    def _switches(self, t: float) -> Array:
+        piece = int(np.clip(np.searchsorted(self._t, t, side="right") - 1, 0, len(self._t) - 1))
+        into = t - float(self._t[piece])
+        code = int(self._ramp[piece])
+        if code >= 0 and into > self._d[piece]:
+            return self._ramp_state(piece, into - float(self._d[piece]))[1]
+        if code <= -2:
+            return np.asarray(
+                self._ramp_s[-2 - code] + into * self._ramp_slope[-2 - code], dtype=float
+            )
+        return np.asarray(self._m.table.bits[self._pattern[piece]], dtype=float)
+
+    # -- what is no linear output ----------------------------------------------
+
+    def duties(self, times_s: Array) -> Array:
+        c = self._m.carriers
+        at = np.floor(np.outer(c.frequency_hz, times_s) + c.phase[:, None]).astype(np.int64)
+        at = np.clip(at - c.first[:, None], 0, self._m.used.shape[1] - 1)
+        return np.take_along_axis(self._m.used, at, axis=1)
+
+    def speeds(self, times_s: Array) -> Array:
+        return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T
+
+    def edge_times(self, t0: float, t1: float) -> Array:
+        """Instants in a window at which an edge begins."""
+        full = self._t[self._ramp >= 0] + self._d[self._ramp >= 0]
+        split = self._t[self._ramp <= -2]
+        times = np.sort(np.concatenate([full, split]))
+        return times[(times >= t0) & (times <= t1)]
+
+
+class _Nodes:
+    """Maps from a ramp's start to Gauss points inside it, for every ramp met."""
+
+    def __init__(self, marcher: Marcher) -> None:
+        table = marcher.table
+        per_step = 4
+        points, weights = np.polynomial.legendre.leggauss(per_step)
+        steps = max(table.ramp_steps, 1)
+        self.at = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
+        self.weight = np.tile(0.5 * weights / steps, steps)
+        self._states: list[tuple[int, Array, Array, Array, list[tuple[Array, Array]]]] = []
+        self.rise = np.zeros(len(table.ramp_to))
+        n, n_u = marcher.mean.eq.n_states, marcher.mean.eq.n_inputs
+        for (at, leg), ramp in table.ramp_index.items():
+            s0 = table.bits[at].astype(float)
+            slope = np.zeros(len(s0))
+            slope[leg] = (1.0 - 2.0 * s0[leg]) / marcher.rise[leg]
+            self.rise[ramp] = marcher.rise[leg]
+            r, s = np.eye(n), np.zeros((n, n_u))
+            maps = []
+            last = 0.0
+            for share in self.at:
+                length = (share - last) * marcher.rise[leg]
+                step_r, step_s = table.ramps.across(
+                    s0 + slope * last * marcher.rise[leg], slope, float(length)
+                )
+                r, s = step_r @ r, step_r @ s + step_s
+                maps.append((r @ table.patterns["basis"][at], s))
+                last = share
+            self._states.append((ramp, s0, slope, marcher.rise[leg : leg + 1], maps))
+
+    def outputs(self, run: EdgeRun, rows: Rows) -> tuple[Array, Array, Array, Array]:
+        """Outputs at the nodes: of the modes at the ramp's start, sources, loads, drag."""
+        eq = run.equations
+        k = rows.x.shape[0]
+        count = len(self.rise), len(self.at)
+        of_y, of_0 = np.zeros((*count, k, eq.n_states)), np.zeros((*count, k))
+        of_load = np.zeros((*count, k, len(eq.loads)))
+        of_drag = np.zeros((*count, k, len(eq.speed_scale)))
+        for ramp, s0, slope, rise, maps in self._states:
+            for node, (to_x, to_u) in enumerate(maps):
+                x, u = run._moving(rows, s0 + slope * self.at[node] * rise[0], slope)
+                u = u + x @ to_u
+                of_y[ramp, node] = x @ to_x
+                of_0[ramp, node] = u[:, eq.source_inputs] @ eq.sources
+                of_load[ramp, node] = u[:, eq.load_inputs]
+                of_drag[ramp, node] = u[:, eq.torque_inputs]
+        return of_y, of_0, of_load, of_drag
+
+
+def _no_nodes(k: int, n: int, n_j: int, n_w: int) -> tuple[Array, Array, Array, Array]:
+    return (
+        np.zeros((0, 0, k, n)),
+        np.zeros((0, 0, k)),
+        np.zeros((0, 0, k, n_j)),
+        np.zeros((0, 0, k, n_w)),
+    )
+
+
+def _identity(eq: StateEquations) -> Rows:
+    n = eq.n_states
+    zero = SwitchPoly.zero(n, n)
+    return Rows(SwitchPoly.constant(np.eye(n)), zero, SwitchPoly.zero(n, eq.n_inputs))
+
+
+def _speed_rows(eq: StateEquations) -> Rows:
+    count = len(eq.speed_scale)
+    x = np.zeros((count, eq.n_states))
+    x[:, eq.speed_states] = np.diag(eq.speed_scale)
+    return Rows(
+        SwitchPoly.constant(x),
+        SwitchPoly.zero(count, eq.n_states),
+        SwitchPoly.zero(count, eq.n_inputs),
+    )
+
+
+def _plus(one: Rows, other: Rows, sign: float) -> Rows:
+    return Rows(
+        one.x + other.x.scaled(sign),
+        one.d + other.d.scaled(sign),
+        one.u + other.u.scaled(sign),
+        one.ramp,
+    )
+
+
+def run(
+    mean: MeanEquations,
+    drive: Drive,
+    x0: Array,
+    seed: int = 0,
+    *,
+    cancelled: Callable[[], bool] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> EdgeRun:
+    """Solve an event with every edge from the averaged equilibrium x0 (n_states,).
+
+    Parameters
+    ----------
+    seed : ESC timing
+    cancelled : asked about 40 times a run
+    progress : told the event time reached, in s
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so
+    SolveError   if voltages grow without bound
+    """
+    start = -settle_time(mean, drive.start_duty, x0)
+    carriers = latch(mean.eq.network, drive, seed, start)
+    marcher = Marcher(mean, drive, carriers, x0, start)
+    marcher.run(cancelled, progress)
+    return EdgeRun(marcher)
