@@ -62,6 +62,7 @@ class Documents(QObject):
         self._copy = self._copies / f"{uuid.uuid4().hex}.json"
         self._lock = _lock_of(self._copy)
         self._lock.tryLock(0)
+        self._closed = False
         self._timer = QTimer(self, singleShot=True, interval=AUTOSAVE_MS)
         self._timer.timeout.connect(self.autosave)
         workbench.build_changed.connect(self._touched)
@@ -173,7 +174,13 @@ class Documents(QObject):
         return [path for path in map(Path, names) if path.is_file()]
 
     def close(self) -> None:
-        """The window closes in the ordinary way: nothing to recover."""
+        """The window closes in the ordinary way: nothing to recover. Safe to call twice."""
+        if self._closed:
+            return
+        self._closed = True
+        # The undo stack still speaks while it is being destroyed.
+        self._workbench.build_changed.disconnect(self._touched)
+        self._workbench.undo_stack.cleanChanged.disconnect(self._clean_changed)
         self._timer.stop()
         self._forget_copy()
         self._lock.unlock()
