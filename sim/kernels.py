@@ -666,6 +666,7 @@ def scan(
     force_drag: np.ndarray,
     # outputs in modes, (patterns, rows, n), of constant sources, and of loads' amps
     row_y: np.ndarray,
+    row_size: np.ndarray,
     row_0: np.ndarray,
     row_load: np.ndarray,
     # outputs at nodes inside full ramps, (ramps, nodes, rows, n) and so on; no nodes: not needed
@@ -683,6 +684,9 @@ def scan(
 ) -> None:
     """Exact lowest and highest of outputs in equal bins of a window, into low and high.
 
+    row_size holds the modulus of each pair's two coefficients at the pair's number, and of
+    each real mode's at its place.
+
     Within a piece an output is a sum of exponentials. A piece whose bound on that sum
     cannot beat its bin is passed over. Any other is looked at on a grid of eight points a
     period of its fastest mode that matters (above `tolerance`); where the slope changes sign
@@ -699,169 +703,181 @@ def scan(
     fr, fi = np.zeros(n), np.zeros(n)
     drive_r, drive_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
     width = (t1 - t0) / bins
-    for p in range(len(piece_t)):
-        begin, end = piece_t[p], piece_t[p] + piece_d[p]
-        if begin > t1:
-            break
-        if piece_ramp[p] <= -2:
-            continue
-        at = piece_pattern[p]
-        m = pairs[at]
-        if end >= t0 and begin <= t1:
-            for i in range(n):
-                y[i] = piece_y[p, i]
-                total = force[at, i]
-                for j in range(n_j):
-                    total += force_load[at, i, j] * piece_held[p, j]
-                for j in range(n_w):
-                    total += force_drag[at, i, j] * piece_held[p, n_j + j]
-                w[i] = total
-            left = begin
-            if begin < t0:
-                advance(m, re[at], im[at], y, w, t0 - begin)
-                left = t0
-            stop = min(end, t1)
-            while True:
-                b = min(max(int((left - t0) / width), 0), bins - 1)
-                right = min(stop, t0 + (b + 1) * width)
-                if right <= left and right < stop:
-                    b = min(b + 1, bins - 1)
-                    right = min(stop, t0 + (b + 1) * width)
-                span = max(right - left, 0.0)
-                # slope of each mode at the start, and how far it can take the mode
-                for i in range(m):
-                    lr, li = re[at, 2 * i], im[at, 2 * i]
-                    ar, ai = y[2 * i], y[2 * i + 1]
-                    drive_r[i] = lr * ar - li * ai + w[2 * i]
-                    drive_i[i] = lr * ai + li * ar + w[2 * i + 1]
-                    size = math.hypot(lr, li)
-                    far = span if span * size < 2.0 else 2.0 / size
-                    reach[i] = math.hypot(drive_r[i], drive_i[i]) * far
-                for i in range(2 * m, n):
-                    drive_r[i] = re[at, i] * y[i] + w[i]
-                    size = abs(re[at, i])
-                    far = span if span * size < 2.0 else 2.0 / size
-                    reach[i] = abs(drive_r[i]) * far
-                for r in range(rows):
-                    base = row_0[at, r]
-                    for i in range(n):
-                        base += row_y[at, r, i] * y[i]
+    # the first look takes where pieces begin; few can beat that in the second
+    for look in range(2):
+        first_look = look == 0
+        for p in range(len(piece_t)):
+            begin, end = piece_t[p], piece_t[p] + piece_d[p]
+            if begin > t1:
+                break
+            if piece_ramp[p] <= -2:
+                continue
+            at = piece_pattern[p]
+            m = pairs[at]
+            if end >= t0 and begin <= t1:
+                for i in range(n):
+                    y[i] = piece_y[p, i]
+                    total = force[at, i]
                     for j in range(n_j):
-                        base += row_load[at, r, j] * piece_held[p, j]
-                    if base > high[r, b]:
-                        high[r, b], high_at[r, b] = base, left
-                    if base < low[r, b]:
-                        low[r, b], low_at[r, b] = base, left
-                    bound = 0.0
-                    fastest = 0.0
-                    for i in range(m):
-                        c1, c2 = row_y[at, r, 2 * i], row_y[at, r, 2 * i + 1]
-                        own = math.hypot(c1, c2) * reach[i]
-                        bound += own
-                        if own > tolerance:
-                            fastest = max(fastest, abs(im[at, 2 * i]) + abs(re[at, 2 * i]))
-                    for i in range(2 * m, n):
-                        own = abs(row_y[at, r, i]) * reach[i]
-                        bound += own
-                        if own > tolerance:
-                            fastest = max(fastest, abs(re[at, i]))
-                    if span == 0.0 or (base + bound <= high[r, b] and base - bound >= low[r, b]):
-                        continue
-                    steps = min(max(2, int(span * fastest * 1.3) + 1), 4096)
-                    h = span / steps
-                    for i in range(m):
-                        c1, c2 = row_y[at, r, 2 * i], -row_y[at, r, 2 * i + 1]
-                        qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
-                        qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
-                        er[i], ei[i], fr[i], fi[i] = mode_factors(re[at, 2 * i], im[at, 2 * i], h)
-                    for i in range(2 * m, n):
-                        qr[i] = row_y[at, r, i] * drive_r[i]
-                        er[i], fr[i] = real_factors(re[at, i], h)
-                    v0 = base
-                    d0 = 0.0
-                    for i in range(m):
-                        d0 += qr[i]
-                    for i in range(2 * m, n):
-                        d0 += qr[i]
-                    for step in range(steps):
-                        v1, d1 = v0, 0.0
-                        for i in range(m):
-                            v1 += qr[i] * fr[i] - qi[i] * fi[i]
-                            nr = qr[i] * er[i] - qi[i] * ei[i]
-                            qi[i] = qr[i] * ei[i] + qi[i] * er[i]
-                            qr[i] = nr
-                            d1 += nr
-                        for i in range(2 * m, n):
-                            v1 += qr[i] * fr[i]
-                            qr[i] *= er[i]
-                            d1 += qr[i]
-                        if v1 > high[r, b]:
-                            high[r, b], high_at[r, b] = v1, left + (step + 1) * h
-                        if v1 < low[r, b]:
-                            low[r, b], low_at[r, b] = v1, left + (step + 1) * h
-                        if d0 * d1 < 0.0:
-                            # slope of the cubic through both ends vanishes at u in (0, 1)
-                            g0, g1, jump = d0 * h, d1 * h, v1 - v0
-                            qa = 3.0 * (g0 + g1 - 2.0 * jump)
-                            qb = 2.0 * (3.0 * jump - 2.0 * g0 - g1)
-                            root = math.sqrt(max(qb * qb - 4.0 * qa * g0, 0.0))
-                            lower = -qb - root if qb > 0.0 else -qb + root
-                            x1 = 2.0 * g0 / lower if lower != 0.0 else 0.5
-                            x2 = lower / (2.0 * qa) if qa != 0.0 else 0.5
-                            x = x1 if 0.0 <= x1 <= 1.0 else x2
-                            if 0.0 <= x <= 1.0:
-                                # the sum itself there, from the step's end backwards
-                                back = (x - 1.0) * h
-                                v = v1
-                                for i in range(m):
-                                    _, _, br, bi = mode_factors(re[at, 2 * i], im[at, 2 * i], back)
-                                    v += qr[i] * br - qi[i] * bi
-                                for i in range(2 * m, n):
-                                    _, br = real_factors(re[at, i], back)
-                                    v += qr[i] * br
-                                when = left + (step + x) * h
-                                if v > high[r, b]:
-                                    high[r, b], high_at[r, b] = v, when
-                                if v < low[r, b]:
-                                    low[r, b], low_at[r, b] = v, when
-                        v0, d0 = v1, d1
-                if right >= stop:
-                    break
-                advance(m, re[at], im[at], y, w, span)
-                left = right
-        # the full ramp after it
-        ramp = piece_ramp[p]
-        if ramp >= 0 and len(node_at) > 0 and end >= t0 and end <= t1:
-            for i in range(n):
-                y[i] = piece_y[p, i]
-                total = force[at, i]
-                for j in range(n_j):
-                    total += force_load[at, i, j] * piece_held[p, j]
-                for j in range(n_w):
-                    total += force_drag[at, i, j] * piece_held[p, n_j + j]
-                w[i] = total
-            advance(m, re[at], im[at], y, w, piece_d[p])
-            for node in range(len(node_at)):
-                when = end + node_at[node] * rise[ramp]
-                if when > t1:
-                    break
-                b = min(max(int((when - t0) / width), 0), bins - 1)
-                for r in range(rows):
-                    v = node_0[ramp, node, r]
-                    for i in range(n):
-                        v += node_y[ramp, node, r, i] * y[i]
-                    for j in range(n_j):
-                        v += node_load[ramp, node, r, j] * piece_held[p, j]
+                        total += force_load[at, i, j] * piece_held[p, j]
                     for j in range(n_w):
-                        v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
-                    if v > high[r, b]:
-                        high[r, b], high_at[r, b] = v, when
-                    if v < low[r, b]:
-                        low[r, b], low_at[r, b] = v, when
+                        total += force_drag[at, i, j] * piece_held[p, n_j + j]
+                    w[i] = total
+                left = begin
+                if begin < t0:
+                    advance(m, re[at], im[at], y, w, t0 - begin)
+                    left = t0
+                stop = min(end, t1)
+                while True:
+                    b = min(max(int((left - t0) / width), 0), bins - 1)
+                    right = min(stop, t0 + (b + 1) * width)
+                    if right <= left and right < stop:
+                        b = min(b + 1, bins - 1)
+                        right = min(stop, t0 + (b + 1) * width)
+                    span = max(right - left, 0.0)
+                    # slope of each mode at the start, and how far it can take the mode
+                    for i in range(m):
+                        lr, li = re[at, 2 * i], im[at, 2 * i]
+                        ar, ai = y[2 * i], y[2 * i + 1]
+                        drive_r[i] = lr * ar - li * ai + w[2 * i]
+                        drive_i[i] = lr * ai + li * ar + w[2 * i + 1]
+                        size = math.hypot(lr, li)
+                        far = span if span * size < 2.0 else 2.0 / size
+                        reach[i] = math.hypot(drive_r[i], drive_i[i]) * far
+                    for i in range(2 * m, n):
+                        drive_r[i] = re[at, i] * y[i] + w[i]
+                        size = abs(re[at, i])
+                        far = span if span * size < 2.0 else 2.0 / size
+                        reach[i] = abs(drive_r[i]) * far
+                    for r in range(rows):
+                        base = row_0[at, r]
+                        for i in range(n):
+                            base += row_y[at, r, i] * y[i]
+                        for j in range(n_j):
+                            base += row_load[at, r, j] * piece_held[p, j]
+                        if base > high[r, b]:
+                            high[r, b], high_at[r, b] = base, left
+                        if base < low[r, b]:
+                            low[r, b], low_at[r, b] = base, left
+                        if first_look:
+                            continue
+                        bound = 0.0
+                        for i in range(m):
+                            bound += row_size[at, r, i] * reach[i]
+                        for i in range(2 * m, n):
+                            bound += row_size[at, r, i] * reach[i]
+                        if span == 0.0 or (
+                            base + bound <= high[r, b] and base - bound >= low[r, b]
+                        ):
+                            continue
+                        fastest = 0.0
+                        for i in range(m):
+                            own = row_size[at, r, i] * reach[i]
+                            if own > tolerance:
+                                fastest = max(fastest, abs(im[at, 2 * i]) + abs(re[at, 2 * i]))
+                        for i in range(2 * m, n):
+                            own = row_size[at, r, i] * reach[i]
+                            if own > tolerance:
+                                fastest = max(fastest, abs(re[at, i]))
+                        steps = min(max(2, int(span * fastest * 1.3) + 1), 4096)
+                        h = span / steps
+                        for i in range(m):
+                            c1, c2 = row_y[at, r, 2 * i], -row_y[at, r, 2 * i + 1]
+                            qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
+                            qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
+                            er[i], ei[i], fr[i], fi[i] = mode_factors(
+                                re[at, 2 * i], im[at, 2 * i], h
+                            )
+                        for i in range(2 * m, n):
+                            qr[i] = row_y[at, r, i] * drive_r[i]
+                            er[i], fr[i] = real_factors(re[at, i], h)
+                        v0 = base
+                        d0 = 0.0
+                        for i in range(m):
+                            d0 += qr[i]
+                        for i in range(2 * m, n):
+                            d0 += qr[i]
+                        for step in range(steps):
+                            v1, d1 = v0, 0.0
+                            for i in range(m):
+                                v1 += qr[i] * fr[i] - qi[i] * fi[i]
+                                nr = qr[i] * er[i] - qi[i] * ei[i]
+                                qi[i] = qr[i] * ei[i] + qi[i] * er[i]
+                                qr[i] = nr
+                                d1 += nr
+                            for i in range(2 * m, n):
+                                v1 += qr[i] * fr[i]
+                                qr[i] *= er[i]
+                                d1 += qr[i]
+                            if v1 > high[r, b]:
+                                high[r, b], high_at[r, b] = v1, left + (step + 1) * h
+                            if v1 < low[r, b]:
+                                low[r, b], low_at[r, b] = v1, left + (step + 1) * h
+                            if d0 * d1 < 0.0:
+                                # slope of the cubic through both ends vanishes at u in (0, 1)
+                                g0, g1, jump = d0 * h, d1 * h, v1 - v0
+                                qa = 3.0 * (g0 + g1 - 2.0 * jump)
+                                qb = 2.0 * (3.0 * jump - 2.0 * g0 - g1)
+                                root = math.sqrt(max(qb * qb - 4.0 * qa * g0, 0.0))
+                                lower = -qb - root if qb > 0.0 else -qb + root
+                                x1 = 2.0 * g0 / lower if lower != 0.0 else 0.5
+                                x2 = lower / (2.0 * qa) if qa != 0.0 else 0.5
+                                x = x1 if 0.0 <= x1 <= 1.0 else x2
+                                if 0.0 <= x <= 1.0:
+                                    # the sum itself there, from the step's end backwards
+                                    back = (x - 1.0) * h
+                                    v = v1
+                                    for i in range(m):
+                                        _, _, br, bi = mode_factors(
+                                            re[at, 2 * i], im[at, 2 * i], back
+                                        )
+                                        v += qr[i] * br - qi[i] * bi
+                                    for i in range(2 * m, n):
+                                        _, br = real_factors(re[at, i], back)
+                                        v += qr[i] * br
+                                    when = left + (step + x) * h
+                                    if v > high[r, b]:
+                                        high[r, b], high_at[r, b] = v, when
+                                    if v < low[r, b]:
+                                        low[r, b], low_at[r, b] = v, when
+                            v0, d0 = v1, d1
+                    if right >= stop:
+                        break
+                    advance(m, re[at], im[at], y, w, span)
+                    left = right
+            # the full ramp after it
+            ramp = piece_ramp[p]
+            if not first_look and ramp >= 0 and len(node_at) > 0 and end >= t0 and end <= t1:
+                for i in range(n):
+                    y[i] = piece_y[p, i]
+                    total = force[at, i]
+                    for j in range(n_j):
+                        total += force_load[at, i, j] * piece_held[p, j]
+                    for j in range(n_w):
+                        total += force_drag[at, i, j] * piece_held[p, n_j + j]
+                    w[i] = total
+                advance(m, re[at], im[at], y, w, piece_d[p])
+                for node in range(len(node_at)):
+                    when = end + node_at[node] * rise[ramp]
+                    if when > t1:
+                        break
+                    b = min(max(int((when - t0) / width), 0), bins - 1)
+                    for r in range(rows):
+                        v = node_0[ramp, node, r]
+                        for i in range(n):
+                            v += node_y[ramp, node, r, i] * y[i]
+                        for j in range(n_j):
+                            v += node_load[ramp, node, r, j] * piece_held[p, j]
+                        for j in range(n_w):
+                            v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
+                        if v > high[r, b]:
+                            high[r, b], high_at[r, b] = v, when
+                        if v < low[r, b]:
+                            low[r, b], low_at[r, b] = v, when
 
 
 @compiled
-def moments(
+def add_moments(
     t0: float,
     t1: float,
     piece_t: np.ndarray,
@@ -874,210 +890,118 @@ def moments(
     re: np.ndarray,
     im: np.ndarray,
     force: np.ndarray,
-    force_load: np.ndarray,
-    force_drag: np.ndarray,
-    first: np.ndarray,
-    second: np.ndarray,
+    held_time: np.ndarray,
+    swing_held: np.ndarray,
+    swing_swing: np.ndarray,
+    ramp_second: np.ndarray,
 ) -> None:
-    """Integrals of z and z z^T over the flat pieces of a window, one sum a pattern.
+    """Sums over a window from which every mean and mean square follows.
 
-    z is the modal state with one and the held inputs behind it, (n + 1 + held);
-    first (patterns, len z) and second (patterns, len z, len z) are added to. Only the upper
-    triangle of the modal block is filled by this; the caller mirrors it.
+    A mode is a rest, which the held inputs h (one in front) give, and a swing that runs as
+    exp(lambda t); the integral of a product of swings is the change of the product over the sum
+    of their rates, so that the changes alone are summed here. `force` (patterns, n, 1 + held)
+    is the modal force of h, and `re`, `im` hold no rate of nothing. Added to, one a pattern:
+    held_time, integral of h h^T; swing_held, change of swing h^T; swing_swing, change of
+    swing swing^T (upper triangle); and one a ramp: ramp_second, z z^T at the start of each full
+    ramp in the window, z = (modal state, h) (upper triangle).
     """
     n = piece_y.shape[1]
-    n_h = piece_held.shape[1]
-    n_j = force_load.shape[2]
-    # a mode is a (t) = rest + swing e^(lambda t)
-    sr, si = np.zeros(n), np.zeros(n)
-    rr, ri = np.zeros(n), np.zeros(n)
-    er, ei = np.zeros(n), np.zeros(n)
-    lr, li = np.zeros(n), np.zeros(n)
-    ir, ii = np.zeros(n), np.zeros(n)
+    n_h = piece_held.shape[1] + 1
+    h = np.ones(n_h)
+    start, end = np.zeros(n), np.zeros(n)
+    z = np.zeros(n + n_h)
     y, w = np.zeros(n), np.zeros(n)
     for p in range(len(piece_t)):
-        begin, end = piece_t[p], piece_t[p] + piece_d[p]
+        begin, stop = piece_t[p], piece_t[p] + piece_d[p]
         if begin >= t1:
             break
-        if piece_ramp[p] <= -2 or end <= t0:
+        ramp = piece_ramp[p]
+        if ramp <= -2 or stop < t0:
             continue
         at = piece_pattern[p]
         m = pairs[at]
+        for j in range(1, n_h):
+            h[j] = piece_held[p, j - 1]
         for i in range(n):
             y[i] = piece_y[p, i]
-            total = force[at, i]
-            for j in range(n_j):
-                total += force_load[at, i, j] * piece_held[p, j]
-            for j in range(force_drag.shape[2]):
-                total += force_drag[at, i, j] * piece_held[p, n_j + j]
+            total = 0.0
+            for j in range(n_h):
+                total += force[at, i, j] * h[j]
             w[i] = total
         if begin < t0:
             advance(m, re[at], im[at], y, w, t0 - begin)
             begin = t0
-        span = min(end, t1) - begin
-        modes = n - m
-        for i in range(modes):
-            pair = i < m
-            k = 2 * i if pair else i + m
-            a, b = re[at, k], (im[at, k] if pair else 0.0)
-            # a mode that hardly moves: its rest would be endless
-            if abs(a) + abs(b) < 1e-3:
-                a = -1e-3
-            lr[i], li[i] = a, b
+        span = min(stop, t1) - begin
+        for i in range(m):
+            k = 2 * i
+            a, b = re[at, k], im[at, k]
             size = a * a + b * b
-            wr, wi = w[k], (w[k + 1] if pair else 0.0)
-            rr[i] = -(wr * a + wi * b) / size
-            ri[i] = -(wi * a - wr * b) / size
-            sr[i] = y[k] - rr[i]
-            si[i] = (y[k + 1] if pair else 0.0) - ri[i]
-            if pair:
-                er[i], ei[i], pr, pi = mode_factors(a, b, span)
-            else:
-                er[i], pr = real_factors(a, span)
-                ei[i], pi = 0.0, 0.0
-            # integral of the swing
-            ir[i] = sr[i] * pr - si[i] * pi
-            ii[i] = sr[i] * pi + si[i] * pr
-        for i in range(modes):
-            k1 = 2 * i if i < m else i + m
-            mean_r, mean_i = ir[i] + rr[i] * span, ii[i] + ri[i] * span
-            first[at, k1] += mean_r
-            if i < m:
-                first[at, k1 + 1] += mean_i
+            rr, ri = -(w[k] * a + w[k + 1] * b) / size, -(w[k + 1] * a - w[k] * b) / size
+            start[k], start[k + 1] = y[k] - rr, y[k + 1] - ri
+            grow = math.exp(a * span)
+            er, ei = grow * math.cos(b * span), grow * math.sin(b * span)
+            end[k] = er * start[k] - ei * start[k + 1]
+            end[k + 1] = ei * start[k] + er * start[k + 1]
+            z[k], z[k + 1] = end[k] + rr, end[k + 1] + ri
+        for k in range(2 * m, n):
+            rest = -w[k] / re[at, k]
+            start[k] = y[k] - rest
+            end[k] = start[k] * math.exp(re[at, k] * span)
+            z[k] = end[k] + rest
+        for i in range(n_h):
             for j in range(n_h):
-                second[at, k1, n + 1 + j] += mean_r * piece_held[p, j]
-                if i < m:
-                    second[at, k1 + 1, n + 1 + j] += mean_i * piece_held[p, j]
-            second[at, k1, n] += mean_r
-            if i < m:
-                second[at, k1 + 1, n] += mean_i
-            for j in range(i, modes):
-                k2 = 2 * j if j < m else j + m
-                # integrals of the product, and of the product with the conjugate
-                pr, pi = product_integral(
-                    lr[i] + lr[j], li[i] + li[j], er[i], ei[i], er[j], ei[j], span
-                )
-                qr, qi = product_integral(
-                    lr[i] + lr[j], li[i] - li[j], er[i], ei[i], er[j], -ei[j], span
-                )
-                cr, ci = sr[i] * sr[j] - si[i] * si[j], sr[i] * si[j] + si[i] * sr[j]
-                gr, gi = sr[i] * sr[j] + si[i] * si[j], si[i] * sr[j] - sr[i] * si[j]
-                whole_r = (
-                    cr * pr - ci * pi
-                    + ir[i] * rr[j] - ii[i] * ri[j]
-                    + rr[i] * ir[j] - ri[i] * ii[j]
-                    + span * (rr[i] * rr[j] - ri[i] * ri[j])
-                )  # fmt: skip
-                whole_i = (
-                    cr * pi + ci * pr
-                    + ir[i] * ri[j] + ii[i] * rr[j]
-                    + rr[i] * ii[j] + ri[i] * ir[j]
-                    + span * (rr[i] * ri[j] + ri[i] * rr[j])
-                )  # fmt: skip
-                conj_r = (
-                    gr * qr - gi * qi
-                    + ir[i] * rr[j] + ii[i] * ri[j]
-                    + rr[i] * ir[j] + ri[i] * ii[j]
-                    + span * (rr[i] * rr[j] + ri[i] * ri[j])
-                )  # fmt: skip
-                conj_i = (
-                    gr * qi + gi * qr
-                    + ii[i] * rr[j] - ir[i] * ri[j]
-                    + ri[i] * ir[j] - rr[i] * ii[j]
-                    + span * (ri[i] * rr[j] - rr[i] * ri[j])
-                )  # fmt: skip
-                second[at, k1, k2] += 0.5 * (whole_r + conj_r)
-                if i < m and j < m:
-                    second[at, k1 + 1, k2 + 1] += 0.5 * (conj_r - whole_r)
-                if j < m:
-                    second[at, k1, k2 + 1] += 0.5 * (whole_i - conj_i)
-                if i < m and j != i:
-                    second[at, k1 + 1, k2] += 0.5 * (whole_i + conj_i)
-        first[at, n] += span
-        second[at, n, n] += span
-        for j in range(n_h):
-            first[at, n + 1 + j] += span * piece_held[p, j]
-            second[at, n, n + 1 + j] += span * piece_held[p, j]
-            for k in range(j, n_h):
-                second[at, n + 1 + j, n + 1 + k] += span * piece_held[p, j] * piece_held[p, k]
-
-
-@compiled
-def product_integral(
-    a: float, b: float, er1: float, ei1: float, er2: float, ei2: float, span: float
-) -> tuple[float, float]:
-    """Integral over 0..span of the product of two modes, whose rates sum to a + ib."""
-    size = a * a + b * b
-    if size * span * span < 1e-4:
-        _, _, pr, pi = mode_factors(a, b, span)
-        return pr, pi
-    zr, zi = er1 * er2 - ei1 * ei2 - 1.0, er1 * ei2 + ei1 * er2
-    return (zr * a + zi * b) / size, (zi * a - zr * b) / size
-
-
-@compiled
-def ramp_sums(
-    t0: float,
-    t1: float,
-    piece_t: np.ndarray,
-    piece_d: np.ndarray,
-    piece_pattern: np.ndarray,
-    piece_ramp: np.ndarray,
-    piece_y: np.ndarray,
-    piece_held: np.ndarray,
-    pairs: np.ndarray,
-    re: np.ndarray,
-    im: np.ndarray,
-    force: np.ndarray,
-    force_load: np.ndarray,
-    force_drag: np.ndarray,
-    node_weight: np.ndarray,
-    node_y: np.ndarray,
-    node_0: np.ndarray,
-    node_load: np.ndarray,
-    node_drag: np.ndarray,
-    rise: np.ndarray,
-    first: np.ndarray,
-    second: np.ndarray,
-    with_held: np.ndarray,
-) -> None:
-    """Integrals of outputs, their squares, and their products with held inputs, over full ramps.
-
-    By the quadrature whose nodes the node arrays stand at; added to first (rows,), second
-    (rows,) and with_held (rows, held).
-    """
-    n = piece_y.shape[1]
-    n_j, n_w = force_load.shape[2], force_drag.shape[2]
-    rows = node_y.shape[2]
-    y, w = np.zeros(n), np.zeros(n)
-    for p in range(len(piece_t)):
-        ramp = piece_ramp[p]
-        end = piece_t[p] + piece_d[p]
-        if piece_t[p] >= t1:
-            break
-        if ramp < 0 or end < t0 or end >= t1:
-            continue
-        at = piece_pattern[p]
+                held_time[at, i, j] += span * h[i] * h[j]
         for i in range(n):
-            y[i] = piece_y[p, i]
-            total = force[at, i]
-            for j in range(n_j):
-                total += force_load[at, i, j] * piece_held[p, j]
-            for j in range(n_w):
-                total += force_drag[at, i, j] * piece_held[p, n_j + j]
-            w[i] = total
-        advance(pairs[at], re[at], im[at], y, w, piece_d[p])
-        for node in range(len(node_weight)):
-            dt = node_weight[node] * rise[ramp]
-            for r in range(rows):
-                v = node_0[ramp, node, r]
-                for i in range(n):
-                    v += node_y[ramp, node, r, i] * y[i]
-                for j in range(n_j):
-                    v += node_load[ramp, node, r, j] * piece_held[p, j]
-                for j in range(n_w):
-                    v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
-                first[r] += dt * v
-                second[r] += dt * v * v
-                for j in range(n_j + n_w):
-                    with_held[r, j] += dt * v * piece_held[p, j]
+            change = end[i] - start[i]
+            for j in range(n_h):
+                swing_held[at, i, j] += change * h[j]
+            e, b = end[i], start[i]
+            for j in range(i, n):
+                swing_swing[at, i, j] += e * end[j] - b * start[j]
+        if ramp >= 0 and stop >= t0 and stop < t1:
+            for j in range(n_h):
+                z[n + j] = h[j]
+            for i in range(n + n_h):
+                for j in range(i, n + n_h):
+                    ramp_second[ramp, i, j] += z[i] * z[j]
+
+
+@compiled
+def ramp_states(
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    mass_terms: np.ndarray,
+    ramp_terms: np.ndarray,
+    trivial_mass: bool,
+    step_norm: float,
+    s0: np.ndarray,
+    slope: np.ndarray,
+    seconds: np.ndarray,
+    u: np.ndarray,
+    x0: np.ndarray,
+    shares: np.ndarray,
+    s_out: np.ndarray,
+    x_out: np.ndarray,
+    dx_out: np.ndarray,
+) -> None:
+    """States and their slopes at shares of ramp pieces, (pieces, shares, ...) each."""
+    for p in range(len(seconds)):
+        x = x0[p].copy()
+        last = 0.0
+        for i in range(len(shares)):
+            t = shares[i] * seconds[p]
+            if t > last:
+                x = ramp_vector(
+                    keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+                    s0[p] + last * slope[p], slope[p], t - last, step_norm, u[p], x,
+                )  # fmt: skip
+                last = t
+            s = s0[p] + t * slope[p]
+            a, f = switch_matrices(
+                keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass, s, slope[p], u[p]
+            )
+            s_out[p, i] = s
+            x_out[p, i] = x
+            times(a, x, dx_out[p, i])
+            dx_out[p, i] += f

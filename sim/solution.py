@@ -288,14 +288,19 @@ class Solution:
             for p in (self._current_port(part.id) for part in self.context.build.parts)
             if p is not None
         ]
-        rows = [eq.volts(*net.ports[p]) for p in places]
+        # places on one joint share their voltage: read it once
+        pairs = list(dict.fromkeys(net.ports[p] for p in places))
+        rows = [eq.volts(*pair) for pair in pairs]
         rows += [eq.amps(net.port_branches[p]) for p in amps_at]
         if not rows:
             return (), ()
-        figures = self.trajectory.figures(stack_rows(rows), t0, t1)
-        start = self.trajectory.sample(stack_rows(rows), np.array([0.0]))[:, 0]
+        stacked = stack_rows(rows)
+        figures = self.trajectory.figures(stacked, t0, t1)
+        start = self.trajectory.sample(stacked, np.array([0.0]))[:, 0]
+        row_of = {place: pairs.index(net.ports[place]) for place in places}
         joints = tuple(
-            self._joint(place, figures, row, float(start[row])) for row, place in enumerate(places)
+            self._joint(place, figures, row_of[place], float(start[row_of[place]]))
+            for place in places
         )
         by_place = {j.id: j for j in joints}
         losses = self.trajectory.energy(t0, t1).by_owner
@@ -304,7 +309,7 @@ class Solution:
             port = self._current_port(part.id)
             if port is None:
                 continue
-            row = len(places) + amps_at.index(port)
+            row = len(pairs) + amps_at.index(port)
             peak = float(max(abs(figures.highest[row]), abs(figures.lowest[row])))
             rms = math.sqrt(max(float(figures.mean_square[row]), 0.0))
             loss = losses.get(part.id, 0.0)

@@ -9,6 +9,7 @@ time, any output and any window is evaluated from there.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -239,6 +240,7 @@ class EdgeRun:
         self.steps = used - keep
         self.edges = int(marcher.count[kernels.N_EDGES])
         self._nodes: _Nodes | None = None
+        self._moments: _Moments | None = None
         # what only the march needed
         for name in ("piece_t", "piece_d", "piece_pattern", "piece_ramp", "piece_y", "piece_held"):
             setattr(marcher, name, getattr(marcher, name)[:0])
@@ -363,40 +365,53 @@ class EdgeRun:
         eq, table = self.equations, self._m.table
         k = rows.x.shape[0]
         of_y, of_0, of_load, _ = self._in_modes(rows)
+        size = np.abs(of_y)
+        for at, m in enumerate(table.pairs):
+            size[at, :, :m] = np.hypot(of_y[at, :, 0 : 2 * m : 2], of_y[at, :, 1 : 2 * m : 2])
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
-        nodes = self._node_maps() if self._ramps_matter() else None
-        if nodes is None:
+        if self._ramps_matter():
+            nodes = self._node_maps()
+            node_arrays, rise = (nodes.at, *nodes.outputs(self, rows)), nodes.rise
+        else:
             none = np.zeros(0)
             node_arrays = (none, *_no_nodes(k, eq.n_states, len(eq.loads), len(eq.speed_scale)))
             rise = none
-        else:
-            node_arrays = (nodes.at, *nodes.outputs(self, rows))
-            rise = nodes.rise
         p = table.patterns
         kernels.scan(
             t0, t1, bins, 1e-5,
             self._t, self._d, self._pattern, self._ramp, self._y, self._held,
             table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
-            of_y, of_0, of_load, *node_arrays, rise, low, high, low_at, high_at,
+            of_y, size, of_0, of_load, *node_arrays, rise, low, high, low_at, high_at,
         )  # fmt: skip
+        when, values = self._overlapping(rows)
+        inside = np.flatnonzero((when >= t0) & (when <= t1))
         edges = np.linspace(t0, t1, bins + 1)
-        for piece in np.flatnonzero(self._ramp <= -2):
-            begin, length = float(self._t[piece]), float(self._d[piece])
-            if begin > t1 or begin + length < t0:
-                continue
-            for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-                when = begin + share * length
-                if not t0 <= when <= t1:
-                    continue
-                x, s, slope = self._ramp_state(int(piece), share * length)
-                of_x, of_u = self._moving(rows, s, slope)
-                values = of_x @ x + of_u @ self._inputs(int(piece))
-                b = min(max(int(np.searchsorted(edges, when, side="right")) - 1, 0), bins - 1)
-                higher, lower = values > high[:, b], values < low[:, b]
-                high[higher, b], high_at[higher, b] = values[higher], when
-                low[lower, b], low_at[lower, b] = values[lower], when
+        bin_of = np.clip(np.searchsorted(edges, when, side="right") - 1, 0, bins - 1)
+        for i in inside:
+            b, v = bin_of[i], values[:, i]
+            higher, lower = v > high[:, b], v < low[:, b]
+            high[higher, b], high_at[higher, b] = v[higher], when[i]
+            low[lower, b], low_at[lower, b] = v[lower], when[i]
         return low, high, low_at, high_at
+
+    def _overlapping(self, rows: Rows) -> tuple[Array, Array]:
+        """Times (T,) in ramps that overlap, and outputs there (k, T)."""
+        points = self._overlap_points
+        weight_of = _true_products(rows, points.s)
+        out = np.zeros((rows.x.shape[0], len(points.when)))
+        for poly, vector in ((rows.x, points.x), (rows.d, points.dx), (rows.u, points.u)):
+            for key, matrix in poly.terms.items():
+                out += weight_of[key] * (matrix @ vector.T)
+        for k, ramp in enumerate(rows.ramp):
+            for key, matrix in ramp.terms.items():
+                weight = points.slope[:, k] * np.prod(points.s[:, list(key)], axis=1)
+                out += weight * (matrix @ points.x.T)
+        return points.when, out
+
+    @cached_property
+    def _overlap_points(self) -> _OverlapPoints:
+        return _OverlapPoints(self, self._m)
 
     def _ramps_matter(self) -> bool:
         """An output can peak inside a ramp: a bridge in a cut-set, or modes as fast as it."""
@@ -417,47 +432,50 @@ class EdgeRun:
 
     def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
         """Integrals of outputs (k,), of their squares (k,), and times held inputs (k, held)."""
-        eq, table = self.equations, self._m.table
-        n, n_h = eq.n_states, self._held.shape[1]
+        if self._moments is None or self._moments.window != (t0, t1):
+            self._moments = _Moments(self, self._m, t0, t1)
         of_y, of_0, of_load, of_drag = self._in_modes(rows)
-        p = table.patterns
-        count = len(table.pairs)
-        one = np.zeros((count, n + 1 + n_h))
-        two = np.zeros((count, n + 1 + n_h, n + 1 + n_h))
-        common = (
-            t0, t1, self._t, self._d, self._pattern, self._ramp, self._y, self._held,
-            table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
-        )  # fmt: skip
-        kernels.moments(*common, one, two)
-        two = two + np.transpose(two, (0, 2, 1))
-        diagonal = np.arange(n + 1 + n_h)
-        two[:, diagonal, diagonal] *= 0.5
         whole = np.concatenate([of_y, of_0[:, :, None], of_load, of_drag], axis=2)
-        first = np.einsum("pkz,pz->k", whole, one)
-        second = np.einsum("pkz,pzw,pkw->k", whole, two, whole, optimize=True)
-        with_held = np.einsum("pkz,pzh->kh", whole, two[:, :, n + 1 :])
         nodes = self._node_maps()
-        kernels.ramp_sums(
-            *common, nodes.weight, *nodes.outputs(self, rows), nodes.rise,
-            first, second, with_held,
-        )  # fmt: skip
+        inside = np.concatenate(
+            [a if a.ndim == 4 else a[..., None] for a in nodes.outputs(self, rows)], axis=3
+        )
+        first, second, with_held = self._moments.of(whole, inside, nodes)
         # ramps that overlap, and a full ramp that the window cuts
-        for piece in np.flatnonzero(self._ramp != -1):
+        points = self._overlap_points
+        _, values = self._overlapping(rows)
+        mine = (points.begin >= t0) & (points.end <= t1)
+        dt = points.weight[mine]
+        first += values[:, mine] @ dt
+        second += values[:, mine] ** 2 @ dt
+        with_held += (values[:, mine] * dt) @ points.held[mine]
+        for piece in self._cut_ramps(t0, t1):
             code = int(self._ramp[piece])
             begin = float(self._t[piece]) + (float(self._d[piece]) if code >= 0 else 0.0)
             length = float(nodes.rise[code]) if code >= 0 else float(self._d[piece])
             a, b = max(begin, t0), min(begin + length, t1)
-            if b <= a or (code >= 0 and begin >= t0 and begin < t1 and b == begin + length):
-                continue
             for at, weight in zip(nodes.at, nodes.weight, strict=True):
                 x, s, slope = self._ramp_state(int(piece), a - begin + at * (b - a))
                 of_x, of_u = self._moving(rows, s, slope)
                 v = of_x @ x + of_u @ self._inputs(int(piece))
-                dt = weight * (b - a)
-                first += dt * v
-                second += dt * v * v
-                with_held += dt * v[:, None] * self._held[piece]
+                step = weight * (b - a)
+                first += step * v
+                second += step * v * v
+                with_held += step * v[:, None] * self._held[piece]
         return first, second, with_held
+
+    def _cut_ramps(self, t0: float, t1: float) -> Ints:
+        """Pieces whose ramp the window's ends cut: `_Moments` and `_OverlapPoints` leave them."""
+        full = self._ramp >= 0
+        rise = self._node_maps().rise
+        begin = self._t + np.where(full, self._d, 0.0)
+        length = np.where(full, rise[np.maximum(self._ramp, 0)] if len(rise) else 0.0, self._d)
+        end = begin + length
+        touches = (self._ramp != -1) & (end > t0) & (begin < t1)
+        whole = np.where(full, (begin >= t0) & (begin < t1), (begin >= t0) & (end <= t1))
+        # a full ramp counts as whole by its start alone; take back what lies beyond the window
+        over = full & whole & (end > t1)
+        return np.asarray(np.flatnonzero((touches & ~whole) | over), dtype=np.int64)
 
     def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
         low, high, low_at, high_at = self._scan(rows, t0, t1, 1)
@@ -563,7 +581,7 @@ class _Nodes:
 
     def __init__(self, marcher: Marcher) -> None:
         table = marcher.table
-        per_step = 4
+        per_step = 3
         points, weights = np.polynomial.legendre.leggauss(per_step)
         steps = max(table.ramp_steps, 1)
         self.at = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
@@ -606,6 +624,127 @@ class _Nodes:
                 of_load[ramp, node] = u[:, eq.load_inputs]
                 of_drag[ramp, node] = u[:, eq.torque_inputs]
         return of_y, of_0, of_load, of_drag
+
+
+class _Moments:
+    """Sums over a window that give integrals of any output and its square."""
+
+    def __init__(self, run: EdgeRun, marcher: Marcher, t0: float, t1: float) -> None:
+        self.window = (t0, t1)
+        table = marcher.table
+        p = table.patterns
+        count, n = p["re"].shape
+        # the held inputs with a one in front, for the constant sources
+        force = np.concatenate([p["force"][:, :, None], p["force_load"], p["force_drag"]], axis=2)
+        n_h = force.shape[2]
+        re, im = p["re"].copy(), p["im"]
+        # A mode that never decays rests nowhere, and its square keeps its size. At 1e-3 per s it
+        # moves by 2e-8 over a carrier period.
+        re[np.abs(re) < 1e-3] = -1e-3
+        held = np.zeros((count, n_h, n_h))
+        swing_held, swings = np.zeros((count, n, n_h)), np.zeros((count, n, n))
+        ramps = np.zeros((len(table.ramp_to), n + n_h, n + n_h))
+        kernels.add_moments(
+            t0, t1, run._t, run._d, run._pattern, run._ramp, run._y, run._held,
+            table.pairs, re, im, force, held, swing_held, swings, ramps,
+        )  # fmt: skip
+        ramps += np.transpose(ramps, (0, 2, 1))
+        at = np.arange(n + n_h)
+        ramps[:, at, at] *= 0.5
+        self.ramps = ramps
+        self.first, self.second = np.zeros((count, n + n_h)), np.zeros((count, n + n_h, n + n_h))
+        for i in range(len(table.index)):
+            self.first[i], self.second[i] = _from_swings(
+                int(table.pairs[i]), re[i], im[i], force[i], held[i], swing_held[i], swings[i]
+            )
+        self._n = n
+
+    def of(self, whole: Array, inside: Array, nodes: _Nodes) -> tuple[Array, Array, Array]:
+        """Integrals of outputs, their squares, and times held inputs.
+
+        Parameters
+        ----------
+        whole : (patterns, k, n + 1 + held) outputs of the modal state, sources and held inputs
+        inside : (ramps, nodes, k, n + 1 + held) the same at the nodes of full ramps
+        """
+        n = self._n
+        first = np.einsum("pkz,pz->k", whole, self.first)
+        across = np.matmul(whole, self.second)
+        second = np.einsum("pkz,pkz->k", across, whole)
+        with_held = across[:, :, n + 1 :].sum(axis=0)
+        weight = nodes.weight[None, :] * nodes.rise[:, None]
+        moved = np.matmul(inside, self.ramps[:, None])
+        first = first + np.einsum("rq,rqk->k", weight, moved[..., n])
+        second = second + np.einsum("rq,rqkz,rqkz->k", weight, moved, inside)
+        with_held = with_held + np.einsum("rq,rqkz->kz", weight, moved[..., n + 1 :])
+        return first, second, with_held
+
+
+def _from_swings(
+    pairs: int, re: Array, im: Array, force: Array, held: Array, swing_held: Array, swings: Array
+) -> tuple[Array, Array]:
+    """Integrals of z (n + 1 + held,) and of z z^T from the sums of one pattern."""
+    n, n_h = len(re), len(held)
+    # real places to complex modes: y = Re(up a), Im likewise
+    count = n - pairs
+    first_at = np.concatenate([2 * np.arange(pairs), np.arange(2 * pairs, n)])
+    rate = re[first_at] + 1j * np.where(np.arange(count) < pairs, im[first_at], 0.0)
+    to_complex = np.zeros((count, n), dtype=complex)
+    to_complex[np.arange(count), first_at] = 1.0
+    to_complex[np.arange(pairs), 2 * np.arange(pairs) + 1] = 1j
+    real_part = np.zeros((n, count), dtype=complex)
+    real_part[first_at, np.arange(count)] = 1.0
+    real_part[2 * np.arange(pairs) + 1, np.arange(pairs)] = -1j  # Re(-i a) = Im a
+    swings = swings + swings.T - np.diag(np.diag(swings))
+    plain = (to_complex @ swings @ to_complex.T) / (rate[:, None] + rate[None, :])
+    conj = (to_complex @ swings @ to_complex.conj().T) / (rate[:, None] + rate.conj()[None, :])
+    # Re(c a) Re(d b) = Re(c d a b + c d* a b*) / 2
+    ss = 0.5 * np.real(real_part @ plain @ real_part.T + real_part @ conj @ real_part.conj().T)
+    rest = np.real(real_part @ (-(to_complex @ force) / rate[:, None]))
+    swing_h = np.real(real_part @ ((to_complex @ swing_held) / rate[:, None]))
+    yh = swing_h + rest @ held
+    yy = ss + swing_h @ rest.T + rest @ swing_h.T + rest @ held @ rest.T
+    second = np.zeros((n + n_h, n + n_h))
+    second[:n, :n], second[:n, n:], second[n:, :n], second[n:, n:] = yy, yh, yh.T, held
+    return second[:, n].copy(), second
+
+
+class _OverlapPoints:
+    """States at points inside all ramps that overlap or are cut short."""
+
+    def __init__(self, run: EdgeRun, marcher: Marcher) -> None:
+        eq, m = run.equations, marcher.monomials
+        pieces = np.flatnonzero(run._ramp <= -2)
+        points, weights = np.polynomial.legendre.leggauss(3)
+        shares = np.concatenate([[0.0], 0.5 + 0.5 * points, [1.0]])
+        weights = np.concatenate([[0.0], 0.5 * weights, [0.0]])
+        code = -2 - run._ramp[pieces]
+        s0, slope = run._ramp_s[code], run._ramp_slope[code]
+        seconds = run._d[pieces]
+        held = run._held[pieces]
+        u = np.hstack([np.tile(eq.sources, (len(pieces), 1)), held])
+        shape = (len(pieces), len(shares))
+        s, x = np.zeros((*shape, eq.n_switches)), np.zeros((*shape, eq.n_states))
+        dx = np.zeros_like(x)
+        kernels.ramp_states(
+            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, RAMP_STEP_NORM,
+            s0, slope, seconds, u, run._y[pieces], shares, s, x, dx,
+        )  # fmt: skip
+        flat = shape[0] * shape[1]
+        self.when = (run._t[pieces, None] + shares * seconds[:, None]).ravel()
+        self.weight = (weights * seconds[:, None]).ravel()
+        self.begin = np.repeat(run._t[pieces], len(shares))
+        self.end = np.repeat(run._t[pieces] + seconds, len(shares))
+        self.s, self.x, self.dx = (a.reshape(flat, -1) for a in (s, x, dx))
+        self.slope = np.repeat(slope, len(shares), axis=0)
+        self.u = np.repeat(u, len(shares), axis=0)
+        self.held = np.repeat(held, len(shares), axis=0)
+
+
+def _true_products(rows: Rows, s: Array) -> dict[tuple[int, ...], Array]:
+    """The products of switch values (T, n_switches) that outputs need, (T,) each."""
+    keys = {key for poly in (rows.x, rows.d, rows.u) for key in poly.terms}
+    return {key: np.prod(s[:, list(key)], axis=1) for key in keys}
 
 
 def _no_nodes(k: int, n: int, n_j: int, n_w: int) -> tuple[Array, Array, Array, Array]:
