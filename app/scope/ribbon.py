@@ -5,14 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QPainter, QPen, QPolygonF
+import pyqtgraph as pg
+from PySide6.QtCore import QRectF, Qt, Signal
+from PySide6.QtGui import QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.words import seconds
 
 if TYPE_CHECKING:
-    from PySide6.QtGui import QKeyEvent, QMouseEvent, QWheelEvent
+    from PySide6.QtGui import QKeyEvent, QMouseEvent, QPainterPath, QWheelEvent
 
     from app.look import Look
     from app.solver.protocol import Curve
@@ -31,6 +32,8 @@ class Ribbon(QWidget):
         super().__init__(parent)
         self._look = look
         self._curve: Curve | None = None
+        self._path: QPainterPath | None = None
+        self._path_box = QRectF()
         self._duration = 1.0
         self._window: tuple[float, float] | None = None
         self._grab = ""
@@ -50,6 +53,8 @@ class Ribbon(QWidget):
         self, curve: Curve | None, duration: float, window: tuple[float, float] | None
     ) -> None:
         """Draw a curve over the whole event and mark the present stretch of it."""
+        if curve is not self._curve:
+            self._path = None
         self._curve, self._duration, self._window = curve, max(duration, 1e-12), window
         start, end = self._shown
         self.setAccessibleDescription(f"shown {seconds(start, end)} to {seconds(end, end)}")
@@ -99,19 +104,12 @@ class Ribbon(QWidget):
     def _paint_curve(self, painter: QPainter, box: QRectF) -> None:
         if self._curve is None or len(self._curve.low) == 0:
             return
-        low, high = np.asarray(self._curve.low), np.asarray(self._curve.high)
-        bottom, top = float(low.min()), float(high.max())
-        span = max(top - bottom, 1e-3)
-        middle = (self._curve.t[:-1] + self._curve.t[1:]) / 2.0
-        xs = box.left() + box.width() * middle / self._duration
-        highs = box.bottom() - box.height() * (high - bottom) / span
-        lows = box.bottom() - box.height() * (low - bottom) / span
-        outline = [QPointF(x, y) for x, y in zip(xs, highs, strict=True)]
-        outline += [QPointF(x, y) for x, y in zip(xs[::-1], lows[::-1], strict=True)]
+        if self._path is None or self._path_box != box:
+            self._path, self._path_box = _outline(self._curve, self._duration, box), box
         colour = self._look.palette.muted
         painter.setPen(QPen(colour, 1))
         painter.setBrush(colour)
-        painter.drawPolygon(QPolygonF(outline))
+        painter.drawPath(self._path)
 
     def _x(self, time: float) -> float:
         return 1 + (self.width() - 2) * time / self._duration
@@ -182,3 +180,17 @@ class Ribbon(QWidget):
             self.window_wanted.emit(None)
         else:
             super().keyPressEvent(event)
+
+
+def _outline(curve: Curve, duration: float, box: QRectF) -> QPainterPath:
+    """The band between minimum and maximum over the whole event, in a box."""
+    low, high = np.asarray(curve.low), np.asarray(curve.high)
+    bottom, top = float(low.min()), float(high.max())
+    span = max(top - bottom, 1e-3)
+    middle = (curve.t[:-1] + curve.t[1:]) / 2.0
+    across = box.left() + box.width() * middle / duration
+    highs = box.bottom() - box.height() * (high - bottom) / span
+    lows = box.bottom() - box.height() * (low - bottom) / span
+    return pg.arrayToQPath(
+        np.concatenate((across, across[::-1])), np.concatenate((highs, lows[::-1]))
+    )

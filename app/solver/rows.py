@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
-_OVERVIEW_COLUMNS = 400
+_OVERVIEW = 400  # columns of the ribbon
 
 
 @dataclass
@@ -70,7 +70,9 @@ def answer(solved: Solved, request: Request) -> Answer:
     solution = solved.solution
     whole = (0.0, solution.duration_s)
     window = request.window or whole
-    overview = curves(solved, whole, _OVERVIEW_COLUMNS, solved.clips[:1])
+    shown = curves(solved, window, request.columns)
+    # Envelopes cost: the whole event is read off a second time only behind a zoom.
+    overview = shown if window == whole else curves(solved, whole, _OVERVIEW, solved.clips[:1])
     return Answer(
         request_id=request.id,
         option=request.option,
@@ -80,7 +82,7 @@ def answer(solved: Solved, request: Request) -> Answer:
         stable=solution.stable,
         duration_s=solution.duration_s,
         window=window,
-        curves=curves(solved, window, request.columns),
+        curves=shown,
         overview=overview[0] if overview else None,
         joints=tuple(JointRow(*_values(row, JointRow)) for row in solution.joints),
         parts=tuple(_part(row) for row in solution.parts),
