@@ -59,6 +59,9 @@ def facts(part: Part) -> Facts:
         size, summary = kind.size_mm(values), kind.summary(values)
     except SimError:
         summary = "cannot be read"
+        legs = values.as_dict().get("leg_length")
+        if isinstance(legs, float) and legs > 0:
+            summary += f", legs {legs * 1e3:.3g} mm"
     return Facts(
         size_mm=size,
         ports={port.name: port.offset_mm for port in kind.ports},
@@ -87,13 +90,14 @@ def part_name(part: Part) -> str:
 
 
 def place_name(build: Build, address: str) -> str:
-    """Words for an address: the part's name, and the port where it has several."""
+    """Words for an address: the part's name, and the port where it is not the input."""
     owner, _, port = address.partition(".")
     for part in build.parts:
         if part.id == owner:
             kind = KINDS.get(part.kind)
             several = kind is not None and len(kind.ports) > 1
-            return f"{part_name(part)} {port}" if several and port else part_name(part)
+            told = several and port not in ("", "in")
+            return f"{part_name(part)} {port}" if told else part_name(part)
     return address
 
 

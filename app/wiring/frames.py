@@ -91,9 +91,7 @@ FRAMES: dict[str, Frame] = {
         15.5,
         ducts=True,
     ),
-    "bench": Frame(
-        "bench board", (-140.0, -90.0, 280.0, 180.0), 8.0, (), (), 0.0, 0.0
-    ),
+    "bench": Frame("bench board", (-140.0, -90.0, 280.0, 180.0), 8.0, (), (), 0.0, 0.0),
 }
 
 

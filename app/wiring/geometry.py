@@ -7,6 +7,7 @@ as loops whose circumference is just the slack, so what is drawn is what is ther
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, pi, radians, sin, sqrt
 
@@ -16,7 +17,7 @@ Point = tuple[float, float]
 _NO_SLACK_SHARE = 0.02
 _NO_SLACK_MM = 1.0
 #: Radius above which one loop becomes two, so that loops stay smaller than parts.
-_LOOP_RADIUS_MM = 9.0
+_LOOP_RADIUS_MM = 4.5
 
 
 def turned(point: Point, degrees_: float) -> Point:
@@ -27,7 +28,7 @@ def turned(point: Point, degrees_: float) -> Point:
 
 def length(points: list[Point]) -> float:
     """Length of a polyline in mm."""
-    return sum(hypot(b[0] - a[0], b[1] - a[1]) for a, b in zip(points, points[1:], strict=False))
+    return sum(hypot(b[0] - a[0], b[1] - a[1]) for a, b in itertools.pairwise(points))
 
 
 @dataclass(frozen=True)
@@ -39,14 +40,18 @@ class Course:
     points : polyline in mm from the lead's start to its end
     slack_mm : what its length exceeds its way by, negative where it is too short
     loops : number of loops drawn
+    coiled : first and last point index of the loops, where a pair is drawn closer
     """
 
     points: tuple[Point, ...]
     slack_mm: float
     loops: int
+    coiled: tuple[int, int] = (0, 0)
 
 
-def course(way: list[Point], length_mm: float | None, loop_above_mm: float) -> Course:
+def course(
+    way: list[Point], length_mm: float | None, loop_above_mm: float, gap_mm: float
+) -> Course:
     """Lay a lead of `length_mm` along `way`, its slack in the longest stretch.
 
     Parameters
@@ -54,6 +59,7 @@ def course(way: list[Point], length_mm: float | None, loop_above_mm: float) -> C
     way : pad, via points, pad
     length_mm : None where the lead has no length, which is drawn straight
     loop_above_mm : smallest loop radius that can be seen; less becomes a wave
+    gap_mm : distance between the conductors, for bends that a pair can follow
     """
     straight = length(way)
     if length_mm is None:
@@ -61,17 +67,18 @@ def course(way: list[Point], length_mm: float | None, loop_above_mm: float) -> C
     slack = length_mm - straight
     if slack <= max(_NO_SLACK_MM, _NO_SLACK_SHARE * straight):
         return Course(tuple(way), slack, 0)
-    spans = [hypot(b[0] - a[0], b[1] - a[1]) for a, b in zip(way, way[1:], strict=False)]
+    spans = [hypot(b[0] - a[0], b[1] - a[1]) for a, b in itertools.pairwise(way)]
     longest = max(range(len(spans)), key=spans.__getitem__)
     a, b = way[longest], way[longest + 1]
     radius = slack / (2 * pi)
     if radius >= loop_above_mm:
-        loops = max(1, round(radius / _LOOP_RADIUS_MM))
+        loops = max(1, round(radius / max(_LOOP_RADIUS_MM, 1.1 * gap_mm)))
         middle = _loops(a, b, slack / (2 * pi * loops), loops)
     else:
         loops = 0
-        middle = _wave(a, b, slack)
-    return Course((*way[: longest + 1], *middle, *way[longest + 1 :]), slack, loops)
+        middle = _wave(a, b, slack, gap_mm)
+    coiled = (longest + 1, longest + len(middle)) if loops else (0, 0)
+    return Course((*way[: longest + 1], *middle, *way[longest + 1 :]), slack, loops, coiled)
 
 
 def _frame(a: Point, b: Point) -> tuple[float, Point, Point]:
@@ -82,28 +89,37 @@ def _frame(a: Point, b: Point) -> tuple[float, Point, Point]:
 
 
 def _loops(a: Point, b: Point, radius: float, count: int) -> list[Point]:
+    """Loops side by side in the middle; the first and last point are where they begin to close."""
     d, u, n = _frame(a, b)
-    points: list[Point] = []
+    apart = min(2.5 * radius, d / (count + 1))
+    first = d / 2 - apart * (count - 1) / 2
+    lead_in = min(1.6 * radius, first / 2)
+    points = [_along(a, u, first - lead_in)]
     for k in range(count):
-        along = d * (k + 1) / (count + 1)
+        along = first + apart * k
         steps = 28
         for i in range(steps + 1):
             angle = 2 * pi * i / steps
             x = along + radius * sin(angle)
             y = radius * (1 - cos(angle))
             points.append((a[0] + u[0] * x + n[0] * y, a[1] + u[1] * x + n[1] * y))
+    points.append(_along(a, u, first + apart * (count - 1) + lead_in))
     return points
 
 
-def _wave(a: Point, b: Point, slack: float) -> list[Point]:
+def _along(a: Point, u: Point, by: float) -> Point:
+    return (a[0] + u[0] * by, a[1] + u[1] * by)
+
+
+def _wave(a: Point, b: Point, slack: float, gap: float) -> list[Point]:
     """A wave with flat ends whose length exceeds the way by `slack`."""
     d, u, n = _frame(a, b)
     if d < 1e-6:
         return []
     margin = min(0.2 * d, 8.0)
     span = d - 2 * margin
-    periods = max(1, round(span / 16.0))
-    steps = 12 * periods
+    periods = max(1, round(span / max(16.0, 6.0 * gap)))
+    steps = 16 * periods
 
     def points(amplitude: float) -> list[Point]:
         out = []
@@ -124,8 +140,16 @@ def _wave(a: Point, b: Point, slack: float) -> list[Point]:
     return points(amplitude)
 
 
-def beside(points: tuple[Point, ...], offset: float) -> list[Point]:
-    """The polyline moved sideways by `offset` mm (positive to the right of the way)."""
+def beside(
+    points: tuple[Point, ...],
+    offset: float,
+    coiled: tuple[int, int] = (0, 0),
+    tight: float | None = None,
+) -> list[Point]:
+    """The polyline moved sideways by `offset` mm (positive to the right of the way).
+
+    Between the points `coiled` it is moved by `tight` instead: wires of a coil lie close.
+    """
     out: list[Point] = []
     last = len(points) - 1
     for i, (x, y) in enumerate(points):
@@ -139,14 +163,16 @@ def beside(points: tuple[Point, ...], offset: float) -> list[Point]:
             ux, uy, size = first_u[0], first_u[1], 1.0
         # At a corner both sides keep their distance: a mitre, held short where it would spike.
         half = min(2.0, 2.0 / size) if size > 0.5 else 1.0
-        out.append((x - uy / size * offset * half, y + ux / size * offset * half))
+        within = tight is not None and coiled[0] < i < coiled[1]
+        by = (tight if within and tight is not None else offset) * half
+        out.append((x - uy / size * by, y + ux / size * by))
     return out
 
 
 def nearest(points: tuple[Point, ...], to: Point) -> tuple[float, float]:
     """Distance of a place to a polyline, and how far along it that is, 0 to 1."""
     best, best_along, run = float("inf"), 0.0, 0.0
-    for a, b in zip(points, points[1:], strict=False):
+    for a, b in itertools.pairwise(points):
         dx, dy = b[0] - a[0], b[1] - a[1]
         d2 = dx * dx + dy * dy
         t = 0.0 if d2 == 0 else ((to[0] - a[0]) * dx + (to[1] - a[1]) * dy) / d2

@@ -6,6 +6,7 @@ through `Workbench.preview`, and leaves one undo step.
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPoint, QPointF, Qt
@@ -79,13 +80,14 @@ class DragParts(Gesture):
         self._ids = ids
         self._start = start
         self._from = view.workbench.build
-        self._at = {i: (view.scene_.parts[i].pos().x(), view.scene_.parts[i].pos().y())
-                    for i in ids}
+        self._at = {
+            i: (view.scene_.parts[i].pos().x(), view.scene_.parts[i].pos().y()) for i in ids
+        }
         self._done: Build | None = None
         view.viewport().setCursor(Qt.CursorShape.ClosedHandCursor)
 
     def move(self, place: QPointF) -> None:
-        from sim.edit import through_option
+        from sim.options import through_option
 
         dx = _snapped(place.x() - self._start.x())
         dy = _snapped(place.y() - self._start.y())
@@ -128,7 +130,8 @@ class BendLead(Gesture):
         self._via, self._index = _bend(lead, self._pads, (start.x(), start.y()))
 
     def move(self, place: QPointF) -> None:
-        from sim.edit import set_via, through_option
+        from sim.edit import set_via
+        from sim.options import through_option
 
         via = list(self._via)
         via[self._index] = (_snapped(place.x()), _snapped(place.y()))
@@ -171,7 +174,7 @@ class PullLead(Gesture):
         self._item = LeadItem(self._lead, view.look)
         self._item.ghost = True
         self._item.phases = address.endswith(".motor")
-        self._item.raise_up()
+        self._item.setZValue(49.0)
         view.scene_.addItem(self._item)
 
     def move(self, place: QPointF) -> None:
@@ -332,7 +335,7 @@ def _bend(lead: Lead, pads: list[Point], at: Point) -> tuple[list[Point], int]:
         if ((x - at[0]) ** 2 + (y - at[1]) ** 2) ** 0.5 < 5.0:
             return via, k
     ends = [pads[0], *via, pads[-1]]
-    spans = [_off_segment(a, at, b) for a, b in zip(ends, ends[1:], strict=False)]
+    spans = [_off_segment(a, at, b) for a, b in itertools.pairwise(ends)]
     k = min(range(len(spans)), key=spans.__getitem__)
     via.insert(k, at)
     return via, k

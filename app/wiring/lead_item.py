@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPainterPath, QPainterPathStroker, QPen
+from PySide6.QtGui import QPainter, QPainterPath, QPainterPathStroker, QPen
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 
 from app.wiring.geometry import Course, Point, beside, course, length, nearest
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from sim.build import Lead
 
 _UNDER_PARTS_Z = 2.0
-_RAISED_Z = 30.0
+#: Above other leads, still under the parts and their words.
+_RAISED_Z = 5.0
 #: Insulation makes a lead about this much thicker than its copper (common practice).
 _INSULATION = 1.35
 
@@ -34,12 +35,14 @@ class LeadItem(QGraphicsItem):
         self.ghost = False
         self.marked = False
         self.phases = False
+        #: Which end gets a plus and a minus: "from", "to" or "".
+        self.signed = ""
         self.course = Course(((0.0, 0.0), (1.0, 0.0)), 0.0, 0)
         self._way: list[Point] = []
         self._lines: list[tuple[QPainterPath, str]] = []
-        self._width = 1.0
+        self._middle = QPainterPath()
+        self.width_mm, self._gap = 1.0, 1.0
         self._bounds = QRectF()
-        self._shape = QPainterPath()
 
     def lay(
         self,
@@ -57,8 +60,8 @@ class LeadItem(QGraphicsItem):
         self._way = way
         width = max((copper_mm or 0.5) * _INSULATION, 1.8 / zoom)
         gap = max(spacing_mm or 0.0, width + 1.6 / zoom)
-        self._width = width
-        self.course = course(way, length_mm, max(1.4 * gap, 5.0 / zoom))
+        self.width_mm, self._gap = width, gap
+        self.course = course(way, length_mm, max(0.8 * gap, 5.0 / zoom), gap)
         self._lines = []
         if self.phases:
             offsets = [(-gap, "phase"), (0.0, "phase"), (gap, "phase")]
@@ -68,13 +71,12 @@ class LeadItem(QGraphicsItem):
             offsets = [(0.0, lead.conductor)]
         whole = QPainterPath()
         for offset, name in offsets:
-            path = _path(beside(self.course.points, offset))
+            tight = offset / gap * (width + 0.9 / zoom) if gap else 0.0
+            path = _path(beside(self.course.points, offset, self.course.coiled, tight))
             self._lines.append((path, name))
             whole.addPath(path)
-        stroker = QPainterPathStroker()
-        stroker.setWidth(max(2 * gap + width, 8.0 / zoom))
-        self._shape = stroker.createStroke(_path(list(self.course.points)))
-        margin = gap + width + 6.0 / zoom
+        self._middle = _path(list(self.course.points))
+        margin = gap + width + (16.0 if self.signed else 6.0) * self.look.scale / zoom
         self._bounds = whole.boundingRect().adjusted(-margin, -margin, margin, margin)
         self.update()
 
@@ -83,9 +85,15 @@ class LeadItem(QGraphicsItem):
         return length(self._way)
 
     def raise_up(self) -> None:
-        """Above the parts while it is looked at, else under them."""
-        self.setZValue(_RAISED_Z if self.chosen or self.ghost else _UNDER_PARTS_Z)
+        """Above the other leads while it is looked at."""
+        self.setZValue(_RAISED_Z if self.chosen else _UNDER_PARTS_Z)
         self.update()
+
+    @property
+    def pair_mm(self) -> float:
+        """Width of all conductors together."""
+        spread = {0: 0.0, 1: 0.0, 2: self._gap, 3: 2 * self._gap}[len(self._lines)]
+        return spread + self.width_mm
 
     def distance(self, place: Point) -> tuple[float, float]:
         """Distance in mm to the lead, and how far along it that is."""
@@ -103,7 +111,10 @@ class LeadItem(QGraphicsItem):
         return self._bounds
 
     def shape(self) -> QPainterPath:
-        return self._shape
+        """Worked out only when asked: the scene finds leads by `distance`."""
+        stroker = QPainterPathStroker()
+        stroker.setWidth(self.pair_mm)
+        return stroker.createStroke(self._middle)
 
     def paint(
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
@@ -111,22 +122,57 @@ class LeadItem(QGraphicsItem):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         palette = self.look.palette
         if self.chosen or self.hovered or self.marked:
-            colour = QColor(palette.over if self.marked else palette.selection)
-            colour.setAlpha(255 if self.chosen else 70)
-            glow = QPen(colour, 1.4 if self.chosen else 1.0)
-            glow.setCosmetic(True)
-            painter.setPen(glow)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawPath(self._shape.simplified())
+            self._paint_casing(painter)
         for path, name in self._lines:
             colour = {"plus": palette.plus, "minus": palette.minus}.get(name, palette.muted)
-            width = self._width * (0.7 if name == "phase" else 1.0)
+            width = self.width_mm * (0.7 if name == "phase" else 1.0)
             pen = QPen(colour, width)
             pen.setCapStyle(Qt.PenCapStyle.FlatCap)
             pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
             if self.ghost:
                 pen.setStyle(Qt.PenStyle.DashLine)
             painter.strokePath(path, pen)
+        if self.signed and len(self._lines) == 2:
+            self._paint_signs(painter)
+
+    def _paint_casing(self, painter: QPainter) -> None:
+        """An outline round both conductors: a wide stroke with a narrower one on it."""
+        palette = self.look.palette
+        pixel = 1.0 / painter.worldTransform().m11()
+        edge = palette.over if self.marked else palette.selection
+        if not (self.chosen or self.marked):
+            edge = palette.muted
+        width = self.pair_mm + 6.0 * pixel
+        line = (1.8 if self.chosen or self.marked else 1.0) * self.look.scale * pixel
+        for colour, wide in ((edge, width + 2 * line), (palette.card, width)):
+            pen = QPen(colour, wide)
+            pen.setCapStyle(Qt.PenCapStyle.RoundCap)
+            pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
+            painter.strokePath(self._middle, pen)
+
+    def _paint_signs(self, painter: QPainter) -> None:
+        """A plus and a minus outside of the conductors, near the source."""
+        palette = self.look.palette
+        zoom = painter.worldTransform().m11()
+        at, towards = self._way[0], self._way[1]
+        if self.signed == "to":
+            at, towards = self._way[-1], self._way[-2]
+        dx, dy = towards[0] - at[0], towards[1] - at[1]
+        size = (dx * dx + dy * dy) ** 0.5
+        if size * zoom < 24:
+            return
+        x, y = at[0] + dx / size * 12 / zoom, at[1] + dy / size * 12 / zoom
+        mx, my = self.minus_side(self.signed == "from")
+        out = self._gap / 2 + self.width_mm / 2 + 8.0 / zoom
+        half = 4.0 * self.look.scale / zoom
+        for side, colour, plus in ((1.0, palette.ink, False), (-1.0, palette.plus, True)):
+            cx, cy = x + mx * out * side, y + my * out * side
+            pen = QPen(colour, 1.8 * self.look.scale)
+            pen.setCosmetic(True)
+            painter.setPen(pen)
+            painter.drawLine(QPointF(cx - half, cy), QPointF(cx + half, cy))
+            if plus:
+                painter.drawLine(QPointF(cx, cy - half), QPointF(cx, cy + half))
 
 
 def _path(points: list[Point]) -> QPainterPath:

@@ -57,7 +57,7 @@ class OutlineTree(QTreeWidget):
             return
         self._shown = build
         self._setting = True
-        open_ = [self.topLevelItem(i).isExpanded() for i in range(self.topLevelItemCount())]
+        open_ = [top is None or top.isExpanded() for top in map(self.topLevelItem, range(2))]
         self.clear()
         self._rows = {}
         parts = QTreeWidgetItem(self, ["Parts"])
@@ -68,7 +68,7 @@ class OutlineTree(QTreeWidget):
         for lead in build.leads:
             self._row(leads, lead.id, [lead_name(build, lead), lead_summary(lead), ""])
         for i, top in enumerate((parts, leads)):
-            top.setExpanded(open_[i] if i < len(open_) else True)
+            top.setExpanded(open_[i])
         self._setting = False
         self._show_figures()
         self._show_selection()

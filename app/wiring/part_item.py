@@ -6,7 +6,16 @@ from math import cos, radians, sin
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen, QTransform
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFontMetricsF,
+    QPainter,
+    QPainterPath,
+    QPainterPathStroker,
+    QPen,
+    QTransform,
+)
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 
 from app.wiring.facts import CANS, CAPACITORS, ROUND, SOURCES, Facts, Figure
@@ -20,6 +29,8 @@ if TYPE_CHECKING:
 _DECK_Z = {"lower": 10.0, "upper": 12.0, "top": 14.0}
 #: Lines are drawn in pixels whatever the zoom, so the outline needs this much room in mm.
 _MARGIN_MM = 3.0
+#: A distribution board, where many leads meet: 30 by 30 mm is a usual hole pattern.
+HUB_MM = (30.0, 30.0)
 _LINE = 1.6
 
 
@@ -37,8 +48,10 @@ class PartItem(QGraphicsItem):
         self.marked = False
         self.figure: Figure | None = None
         self.minus_towards: float | None = None
-        self.board_of: tuple[PartItem, ...] = ()
         self.on_board = False
+        self.hub = False
+        self.see_through = False
+        self.loaded = False
         self.inside: tuple[str, str] = ("", "")
         self.set_part(part, facts)
 
@@ -50,23 +63,22 @@ class PartItem(QGraphicsItem):
         x, y = part.at or (0.0, 0.0)
         self.setPos(x, y)
         self.setRotation(part.turn)
-        small = min(facts.size_mm) / 1000.0
+        small = min(self.size_mm) / 1000.0
         self.setZValue(_DECK_Z.get(part.deck, 10.0) + (0.9 - small))
         self.update()
 
     # Geometry, in mm
 
     @property
+    def size_mm(self) -> Point:
+        """Width and depth before turning; a joint that many leads meet on is a board."""
+        return HUB_MM if self.hub else self.facts.size_mm
+
+    @property
     def body(self) -> QRectF:
-        """Outline before turning; a board's reaches round what sits on it."""
-        width, depth = self.facts.size_mm
-        rect = QRectF(-width / 2, -depth / 2, width, depth)
-        for item in self.board_of:
-            w, d = item.facts.size_mm
-            place = self.mapFromScene(item.pos())
-            r = max(w, d) / 2 + 1.5
-            rect = rect.united(QRectF(place.x() - r, place.y() - r, 2 * r, 2 * r))
-        return rect
+        """Outline before turning."""
+        width, depth = self.size_mm
+        return QRectF(-width / 2, -depth / 2, width, depth)
 
     def boundingRect(self) -> QRectF:
         return self.body.adjusted(-_MARGIN_MM, -_MARGIN_MM, _MARGIN_MM, _MARGIN_MM)
@@ -75,6 +87,12 @@ class PartItem(QGraphicsItem):
         path = QPainterPath()
         if self.part.kind in ROUND:
             path.addEllipse(self.body)
+        elif self.see_through:
+            # Only its edge can be taken hold of: what lies beneath stays in reach.
+            path.addRect(self.body)
+            stroker = QPainterPathStroker()
+            stroker.setWidth(3.0)
+            return stroker.createStroke(path)
         else:
             path.addRect(self.body)
         return path
@@ -91,14 +109,11 @@ class PartItem(QGraphicsItem):
     def paint(
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
     ) -> None:
-        if self.on_board:
-            self._paint_symbol(painter, 0.8)
-            return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         palette = self.look.palette
         pen = QPen(self._outline(), self._width())
         pen.setCosmetic(True)
-        if self.ghost:
+        if self.ghost or self.see_through:
             pen.setStyle(Qt.PenStyle.DashLine)
         painter.setPen(pen)
         card = QColor(palette.card)
@@ -106,17 +121,57 @@ class PartItem(QGraphicsItem):
             card.setAlpha(150)
         painter.setBrush(QBrush(card))
         kind = self.part.kind
-        if kind in CANS:
+        if self.on_board:
+            self._paint_output(painter)
+        elif self.see_through:
+            self._paint_see_through(painter)
+        elif kind in CANS:
             self._paint_can(painter)
+        elif kind == "ceramic":
+            self._paint_chip(painter)
         elif kind == "motor":
             painter.drawEllipse(self.body)
             self._upright(painter, self.body.center(), "M", "figure")
-        elif kind == "joint" and max(self.facts.size_mm) < 10 and not self.board_of:
+        elif kind == "joint" and not self.hub:
             self._paint_pads(painter)
         else:
             radius = 3.5 if kind in SOURCES else 1.6
             painter.drawRoundedRect(self.body, radius, radius)
             self._paint_inside(painter)
+
+    def _paint_output(self, painter: QPainter) -> None:
+        """One output of a board: its symbol, and an outline only while it is looked at."""
+        if self.chosen or self.hovered or self.marked:
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRoundedRect(self.body.adjusted(1.5, 1.5, -1.5, -1.5), 1.6, 1.6)
+        self._paint_symbol(painter, 0.5)
+
+    def _paint_see_through(self, painter: QPainter) -> None:
+        """A part on an upper deck: a dashed outline, so that what is beneath can be seen."""
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        if not (self.chosen or self.hovered or self.marked):
+            pen = painter.pen()
+            pen.setColor(self.look.palette.muted)
+            pen.setWidthF(1.0 * self.look.scale)
+            painter.setPen(pen)
+        painter.drawRoundedRect(self.body, 1.6, 1.6)
+        painter.setPen(QPen(self.look.palette.ink, 0.0))
+        for dx, dy in self.facts.ports.values():
+            self._paint_pad_pair(painter, QRectF(dx - 3.0, dy - 2.2, 6.0, 4.4))
+
+    def _paint_chip(self, painter: QPainter) -> None:
+        """A ceramic as it lies on a board: a brick between two metal ends."""
+        body = self.body
+        palette = self.look.palette
+        pen = painter.pen()
+        pen.setWidthF(min(pen.widthF(), 1.2 * self.look.scale) if not self.chosen else 2.0)
+        painter.setPen(pen)
+        painter.drawRect(body)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(palette.ink)
+        end = body.width() * 0.24
+        painter.drawRect(QRectF(body.left(), body.top(), end, body.height()))
+        painter.drawRect(QRectF(body.right() - end, body.top(), end, body.height()))
 
     def _outline(self) -> QColor:
         palette = self.look.palette
@@ -139,7 +194,7 @@ class PartItem(QGraphicsItem):
         away -= self.part.turn
         r = body.width() / 2
         stripe = QPainterPath()
-        half = 52.0
+        half = 62.0
         stripe.arcMoveTo(body, -(away - half))
         stripe.arcTo(body, -(away - half), -2 * half)
         stripe.closeSubpath()
@@ -153,13 +208,14 @@ class PartItem(QGraphicsItem):
         painter.restore()
         zoom = painter.worldTransform().m11() ** 2 + painter.worldTransform().m12() ** 2
         pixels = 2 * r * zoom**0.5
-        if pixels < 15:
+        if pixels < 13:
             return
         a = radians(away)
-        at_minus = QPointF(cos(a), sin(a)) * (r * 0.8)
-        self._sign(painter, at_minus, "-", palette.card, min(0.14 * pixels, 5.0))
-        self._sign(painter, QPointF(cos(a), sin(a)) * (-r * 0.32), "+", palette.plus,
-                   min(0.17 * pixels, 6.0))
+        at_minus = QPointF(cos(a), sin(a)) * (r * 0.74)
+        if pixels >= 24:
+            self._sign(painter, at_minus, "-", palette.card, min(0.1 * pixels, 5.0))
+        at_plus = QPointF(cos(a), sin(a)) * (-r * 0.36)
+        self._sign(painter, at_plus, "+", palette.ink, min(0.15 * pixels, 6.0))
 
     def _sign(
         self, painter: QPainter, place: QPointF, sign: str, colour: QColor, half: float
@@ -176,47 +232,58 @@ class PartItem(QGraphicsItem):
 
     def _paint_pads(self, painter: QPainter) -> None:
         """A small joint: one plus and one minus pad."""
+        self._paint_pad_pair(painter, self.body)
+
+    def _paint_pad_pair(self, painter: QPainter, box: QRectF) -> None:
         palette = self.look.palette
-        painter.drawRoundedRect(self.body, 0.8, 0.8)
-        body = self.body
-        d = min(body.width(), body.height()) * 0.3
+        painter.setBrush(palette.card)
+        painter.drawRoundedRect(box, 0.8, 0.8)
+        d = min(box.width(), box.height()) * 0.3
+        middle = box.center()
         painter.setPen(Qt.PenStyle.NoPen)
         for x, colour in ((-d * 0.8, palette.plus), (d * 0.8, palette.minus)):
             painter.setBrush(colour)
-            painter.drawRect(QRectF(x - d / 2, -d, d, 2 * d))
+            painter.drawRect(QRectF(middle.x() + x - d / 2, middle.y() - d, d, 2 * d))
 
     def _paint_inside(self, painter: QPainter) -> None:
         """Symbol, and name and figure where the layout said that they fit."""
         name, figure = self.inside
-        zoom = _zoom(painter)
         box = self._upright_box()
+        zoom = _zoom(painter)
         width, height = box.width() * zoom, box.height() * zoom
-        named = bool(name)
-        side = min(0.62 * min(width, height), 34.0 * self.look.scale)
-        if self.board_of:
-            self._text_lines(painter, QPointF(0, 0), name, figure, width)
-            return
-        if self.part.kind == "joint":
-            self._text_lines(painter, QPointF(0, 0), name, figure, width)
-        elif not has_symbol(self.part.kind):
+        kind = self.part.kind
+        if kind == "joint" or not has_symbol(kind):
             self._text_lines(painter, QPointF(0, 0), name or self.facts.short, figure, width)
-        elif not named:
+        elif not name:
             self._paint_symbol(painter, 0.74)
-        elif figure or width > 2.2 * height:
+        elif self._is_wide(width, height, name, figure):
+            side, gap = self._symbol_side(width, height), 9.0 * self.look.scale
             text_w = self._text_width(name, figure)
-            gap = 9.0 * self.look.scale
             left = -(side + gap + text_w) / 2
             self._symbol_at(painter, QPointF(left + side / 2, 0), side)
             self._text_lines(
                 painter, QPointF(left + side + gap + text_w / 2, 0), name, figure, text_w
             )
         else:
-            metrics = QFontMetricsF(self.look.font("name"))
-            total = metrics.height() + side * 0.62
-            self._text_lines(
-                painter, QPointF(0, -total / 2 + metrics.height() / 2), name, "", width
-            )
-            self._symbol_at(painter, QPointF(0, total / 2 - side * 0.31), side * 0.7)
+            text_h = self._text_height(figure)
+            side = min(height - text_h - 6, 0.5 * width, 30.0 * self.look.scale)
+            top = -(text_h + side) / 2
+            self._text_lines(painter, QPointF(0, top + text_h / 2), name, figure, width)
+            self._symbol_at(painter, QPointF(0, top + text_h + side / 2), side)
+
+    def _symbol_side(self, width: float, height: float) -> float:
+        return min(0.62 * min(width, height), 34.0 * self.look.scale)
+
+    def _text_height(self, figure: str) -> float:
+        name = QFontMetricsF(self.look.font("name")).height()
+        return name + (QFontMetricsF(self.look.font("text")).height() if figure else 0.0)
+
+    def _is_wide(self, width: float, height: float, name: str, figure: str) -> bool:
+        """Whether the words fit beside the symbol; else they go above it."""
+        beside = self._text_width(name, figure) + self._symbol_side(width, height)
+        return beside + 9.0 * self.look.scale + 8 <= width and (
+            self._text_height(figure) + 8 <= height
+        )
 
     def _upright_box(self) -> QRectF:
         """The part's box as it appears after turning, in mm."""
@@ -231,19 +298,28 @@ class PartItem(QGraphicsItem):
     def fits_inside(self, zoom: float, name: str, figure: str) -> tuple[str, str]:
         """What of name and figure fits into the outline at `zoom` pixels per mm."""
         kind = self.part.kind
-        if kind in ROUND or kind in CAPACITORS or kind == "esc" or self.on_board:
+        if kind in ROUND or kind in CAPACITORS or kind == "esc" or self.see_through:
+            return ("", "")
+        if kind == "joint" and not self.hub:
             return ("", "")
         box = self._upright_box()
         width, height = box.width() * zoom, box.height() * zoom
-        line = QFontMetricsF(self.look.font("name")).height()
-        sym = 0.0
-        if has_symbol(kind) and kind != "joint" and not self.board_of:
-            sym = min(0.62 * min(width, height), 34.0 * self.look.scale) + 9.0 * self.look.scale
-        if self._text_width(name, figure) + sym + 14 <= width and 2 * line + 8 <= height:
-            return (name, figure)
+        if kind == "joint":
+            lines = "\n".join(name.split())
+            widest = max(self._text_width(row, "") for row in lines.split("\n"))
+            tall = self._text_height("") * (lines.count("\n") + 1)
+            free = widest + 8 <= width and tall <= height and not self.loaded
+            return (lines, "") if free else ("", "")
         short = self.facts.short or name
-        if self._text_width(short, "") + 8 <= width and line * (1.0 if not sym else 2.0) <= height:
-            return (short, "")
+        room = 16.0 * self.look.scale if has_symbol(kind) else 0.0
+        for words, number in ((name, figure), (short, figure), (short, "")):
+            if self._is_wide(width, height, words, number) and has_symbol(kind):
+                return (words, number)
+            if (
+                self._text_width(words, number) + 8 <= width
+                and self._text_height(number) + room + 6 <= height
+            ):
+                return (words, number)
         return ("", "")
 
     def _text_lines(
@@ -259,7 +335,7 @@ class PartItem(QGraphicsItem):
         name_font, text_font = self.look.font("name"), self.look.font("text")
         if name == self.facts.short and self.part.kind in ("camera", "flight_controller"):
             name_font = text_font
-        h1 = QFontMetricsF(name_font).height()
+        h1 = QFontMetricsF(name_font).height() * (name.count("\n") + 1)
         h2 = QFontMetricsF(text_font).height() if figure else 0.0
         top = middle.y() - (h1 + h2) / 2
         align = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignVCenter
@@ -270,8 +346,9 @@ class PartItem(QGraphicsItem):
         if figure:
             painter.setFont(text_font)
             verdict = self.figure.verdict if self.figure else ""
-            painter.setPen(palette.verdict(verdict) if verdict in ("close", "over")
-                           else palette.muted)
+            painter.setPen(
+                palette.verdict(verdict) if verdict in ("close", "over") else palette.muted
+            )
             painter.drawText(rect.translated(0, h1), align, figure)
         painter.restore()
 

@@ -108,7 +108,9 @@ def start_values(kind: Kind, build: Build) -> dict[str, Given]:
                 return dict(part.values)
     start = _START.get(kind.kind, {})
     return {
-        name: Quantity(value=value, mark="assumed") for name, value in start.items() if name in known
+        name: Quantity(value=value, mark="assumed")
+        for name, value in start.items()
+        if name in known
     }
 
 
@@ -170,7 +172,9 @@ def _on_part(
     assert build is not None
     name = place_name(build, address)
     if kind.kind == "joint":
-        return Aim("no", "", at, f"{name} has pads already. Put a joint on a lead or on bare frame.")
+        return Aim(
+            "no", "", at, f"{name} has pads already. Put a joint on a lead or on bare frame."
+        )
     motor_side = address.endswith(".motor") or part.kind == "motor"
     if kind.kind == "motor":
         if part.kind == "esc":
@@ -192,9 +196,7 @@ def _on_part(
     return Aim("join", address, stand, f"Joined to {name} by a new lead ({port}).")
 
 
-def _on_lead(
-    build: Build, kind: Kind, at: Point, lead: Lead, distance: float, along: float
-) -> Aim:
+def _on_lead(build: Build, kind: Kind, at: Point, lead: Lead, distance: float, along: float) -> Aim:
     name = lead_name(build, lead)
     if lead.from_.endswith(".motor") or lead.to.endswith(".motor"):
         return Aim("no", "", at, "Nothing goes into a motor's three wires.")
@@ -215,16 +217,14 @@ def _on_lead(
     return Aim("join", end, at, f"Joined to {place_name(build, end)} by a new lead.")
 
 
-def _beside(
-    scene: WiringScene, part: Part, size: Point, at: Point, pad: Point | None
-) -> Point:
+def _beside(scene: WiringScene, part: Part, size: Point, at: Point, pad: Point | None) -> Point:
     """A place next to a part's outline, on the side the pointer is on, clear of other parts."""
     from PySide6.QtCore import QPointF, QRectF
 
     item = scene.parts[part.id]
     body = item.mapRectToScene(item.body)
-    cx, cy = pad if pad is not None and part.kind != "joint" else (
-        body.center().x(), body.center().y()
+    cx, cy = (
+        pad if pad is not None and part.kind != "joint" else (body.center().x(), body.center().y())
     )
     dx, dy = at[0] - cx, at[1] - cy
     if hypot(dx, dy) < 1e-6:
@@ -239,11 +239,15 @@ def _beside(
 
     def edge(ux: float, uy: float) -> Point:
         """Where a ray from the pads leaves the grown outline."""
-        tx = (grown.right() - cx) / ux if ux > 1e-9 else (
-            (grown.left() - cx) / ux if ux < -1e-9 else 1e9
+        tx = (
+            (grown.right() - cx) / ux
+            if ux > 1e-9
+            else ((grown.left() - cx) / ux if ux < -1e-9 else 1e9)
         )
-        ty = (grown.bottom() - cy) / uy if uy > 1e-9 else (
-            (grown.top() - cy) / uy if uy < -1e-9 else 1e9
+        ty = (
+            (grown.bottom() - cy) / uy
+            if uy > 1e-9
+            else ((grown.top() - cy) / uy if uy < -1e-9 else 1e9)
         )
         t = max(0.0, min(tx, ty))
         return (round(cx + ux * t, 1), round(cy + uy * t, 1))
@@ -297,9 +301,9 @@ def why_not_join(build: Build, start: str, end: str) -> str:
     motors = [a.endswith(".motor") for a in (start, end)]
     kinds = {p.id: p.kind for p in build.parts}
     is_motor = [kinds.get(a.partition(".")[0]) == "motor" for a in (start, end)]
-    if any(motors) or any(is_motor):
-        if not ((motors[0] and is_motor[1]) or (motors[1] and is_motor[0])):
-            return "Motor pads of an ESC and a motor belong together."
+    belong = (motors[0] and is_motor[1]) or (motors[1] and is_motor[0])
+    if (any(motors) or any(is_motor)) and not belong:
+        return "Motor pads of an ESC and a motor belong together."
     for lead in build.leads:
         if {lead.from_, lead.to} == {start, end}:
             return "There is a lead between these two already."

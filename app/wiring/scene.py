@@ -8,12 +8,24 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtWidgets import QGraphicsScene
 
-from app.wiring.facts import CANS, SOURCES, Facts, Figure, facts, figures, lead_name, lead_summary
+from app.wiring.board_item import BoardItem
+from app.wiring.facts import (
+    CANS,
+    CAPACITORS,
+    ROUND,
+    SOURCES,
+    Facts,
+    Figure,
+    facts,
+    figures,
+    lead_name,
+    lead_summary,
+)
 from app.wiring.frame_item import FrameItem
 from app.wiring.frames import frame
 from app.wiring.handles import Handles
 from app.wiring.label_item import LabelItem
-from app.wiring.label_layout import Box, Wanted, lay_out
+from app.wiring.label_layout import Body, Box, Wanted, lay_out
 from app.wiring.lead_item import LeadItem
 from app.wiring.part_item import PartItem
 from sim.errors import SimError
@@ -25,6 +37,12 @@ if TYPE_CHECKING:
 
 #: Loose end of a lead whose part is gone, drawn this far from the other end.
 _LOOSE_MM = 15.0
+#: More words than this cannot be read; the rest is on hover and in the outline.
+_MOST_LABELS = 40
+#: Before the name of a board, which is no id.
+_BOARD = "board:"
+#: From so many leads on a joint is drawn as a board.
+_HUB_LEADS = 4
 
 
 class WiringScene(QGraphicsScene):
@@ -50,6 +68,9 @@ class WiringScene(QGraphicsScene):
         self._choices: dict[str, int] = {}
         self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
         self._attached: dict[str, list[str]] = {}
+        self._leads_changed = False
+        self.boards: dict[str, BoardItem] = {}
+        self.bypassed: frozenset[str] = frozenset()
 
     # Keeping in step
 
@@ -61,6 +82,9 @@ class WiringScene(QGraphicsScene):
             self.frame_item.set_frame(frame(build.frame))
         moved = self._sync_parts(build)
         self._sync_leads(build, moved)
+        if moved or self._leads_changed:
+            self._find_hubs()
+            self._find_see_through()
         self.handles.refresh(self.parts)
         self._set_marks()
 
@@ -90,34 +114,68 @@ class WiringScene(QGraphicsScene):
         return changed
 
     def _find_boards(self) -> None:
-        """ESCs that sit on a joint are one board with it: one outline, one set of pads."""
-        joints = [item for item in self.parts.values() if item.part.kind == "joint"]
-        escs = [item for item in self.parts.values() if item.part.kind == "esc"]
-        for item in escs:
+        """ESCs that name one board are drawn as one: one outline, one set of pads."""
+        groups: dict[str, list[PartItem]] = {}
+        joints = []
+        for item in self.parts.values():
             item.on_board = False
-        for joint in joints:
-            width, depth = joint.facts.size_mm
-            reach = max(width, depth) / 2 + 4.0
-            on = tuple(
-                esc
-                for esc in escs
-                if not esc.on_board
-                and abs(esc.pos().x() - joint.pos().x()) <= reach
-                and abs(esc.pos().y() - joint.pos().y()) <= reach
+            if item.part.kind == "joint":
+                joints.append(item)
+            board = item.part.values.get("board") if item.part.kind == "esc" else None
+            if board is not None:
+                groups.setdefault(_text(board), []).append(item)
+        groups = {name: items for name, items in groups.items() if len(items) > 1}
+        for name in [n for n in self.boards if n not in groups]:
+            self.removeItem(self.boards.pop(name))
+        for name, items in groups.items():
+            board_item = self.boards.get(name)
+            if board_item is None:
+                board_item = self.boards[name] = BoardItem(name, self.look)
+                self.addItem(board_item)
+            board_item.gather(tuple(items), joints)
+            for item in items:
+                item.on_board = True
+                item.update()
+
+    def _find_hubs(self) -> None:
+        """A joint on which many leads meet is a distribution board, unless it is a 4-in-1's."""
+        own = {i for board in self.boards.values() for i in board.ids}
+        for id_, item in self.parts.items():
+            if item.part.kind != "joint":
+                continue
+            real = [i for i in self._attached.get(id_, ()) if _has_values(self.leads[i].lead)]
+            hub = len(real) >= _HUB_LEADS and id_ not in own
+            if hub != item.hub:
+                item.prepareGeometryChange()
+                item.hub = hub
+                item.set_part(item.part, item.facts)
+            item.loaded = hub and any(
+                other is not item and item.body.contains(item.mapFromScene(other.pos()))
+                for other in self.parts.values()
             )
-            on = on if len(on) > 1 else ()
-            for esc in on:
-                esc.on_board = True
-                esc.setZValue(joint.zValue() + 0.5)
-            if on != joint.board_of:
-                joint.prepareGeometryChange()
-                joint.board_of = on
-            joint.update()
-        for esc in escs:
-            esc.update()
+
+    def _find_see_through(self) -> None:
+        """What is on an upper deck over other parts is drawn as an outline."""
+        solid = [board.rect for board in self.boards.values()]
+        solid += [
+            item.mapRectToScene(item.body)
+            for item in self.parts.values()
+            if item.part.deck == "lower"
+        ]
+        for item in self.parts.values():
+            if item.part.deck == "lower":
+                through = False
+            else:
+                rect = item.mapRectToScene(item.body)
+                through = any(rect.intersects(other) for other in solid)
+            if through != item.see_through:
+                item.prepareGeometryChange()
+                item.see_through = through
+                item.update()
 
     def _sync_leads(self, build: Build, moved: set[str]) -> None:
         present = {lead.id for lead in build.leads}
+        self._leads_changed = present != self.leads.keys()
         for id_ in [i for i in self.leads if i not in present]:
             self.removeItem(self.leads.pop(id_))
             self._lead_values.pop(id_, None)
@@ -132,12 +190,13 @@ class WiringScene(QGraphicsScene):
                 item.phases = lead.from_.endswith(".motor") or lead.to.endswith(".motor")
                 self.leads[lead.id] = item
                 self.addItem(item)
+            item.signed = self._source_end(lead)
             owners = (lead.from_.partition(".")[0], lead.to.partition(".")[0])
             if new or item.lead != lead or owners[0] in moved or owners[1] in moved:
                 self._lay(item, lead)
-        for item in self.parts.values():
-            if item.part.kind in CANS:
-                self._orient(item)
+        for part in self.parts.values():
+            if part.part.kind in CANS:
+                self._orient(part)
 
     def _lay(self, item: LeadItem, lead: Lead) -> None:
         way = [self.pad(lead.from_), *lead.via, self.pad(lead.to)]
@@ -151,13 +210,18 @@ class WiringScene(QGraphicsScene):
             lead, points, length_mm=length, copper_mm=copper, spacing_mm=spacing, zoom=self.zoom
         )
 
+    def _source_end(self, lead: Lead) -> str:
+        """The end of a lead that is at a pack or a supply."""
+        for end, address in (("from", lead.from_), ("to", lead.to)):
+            item = self.parts.get(address.partition(".")[0])
+            if item is not None and item.part.kind in SOURCES:
+                return end
+        return ""
+
     def _within_board(self, lead: Lead) -> bool:
-        """Whether a lead is copper of a board: between the board and an ESC on it."""
-        ends = [self.parts.get(a.partition(".")[0]) for a in (lead.from_, lead.to)]
-        for one, other in (ends, ends[::-1]):
-            if one is not None and other is not None and other in one.board_of:
-                return True
-        return False
+        """Whether a lead is copper of a board: between its pads and one of its outputs."""
+        ends = {lead.from_.partition(".")[0], lead.to.partition(".")[0]}
+        return any(ends <= set(board.ids) for board in self.boards.values())
 
     def _values(self, lead: Lead) -> tuple[float | None, ...]:
         """Length, copper and spacing of a lead in mm, read once per change."""
@@ -240,9 +304,7 @@ class WiringScene(QGraphicsScene):
 
     def reading_order(self) -> list[str]:
         """Ids of parts and leads as Tab goes through them: front to rear, then leads."""
-        parts = sorted(
-            self.parts.values(), key=lambda i: (round(i.pos().y() / 15.0), i.pos().x())
-        )
+        parts = sorted(self.parts.values(), key=lambda i: (round(i.pos().y() / 15.0), i.pos().x()))
         leads = [i for i in self.leads.values() if i.isVisible()]
         return [i.part.id for i in parts] + [i.lead.id for i in leads]
 
@@ -253,6 +315,19 @@ class WiringScene(QGraphicsScene):
             return item.pos()
         lead = self.leads.get(id_)
         return QPointF(*_halfway(lead.course.points)) if lead is not None else QPointF()
+
+    def riders(self, id_: str) -> list[str]:
+        """Ceramics that lie on a part and move with it."""
+        host = self.parts.get(id_)
+        if host is None or host.part.kind not in ("esc", "joint"):
+            return []
+        return [
+            other.part.id
+            for other in self.parts.values()
+            if other is not host
+            and other.part.kind == "ceramic"
+            and host.shape().contains(host.mapFromScene(other.pos()))
+        ]
 
     # Pads to pull leads from
 
@@ -309,10 +384,10 @@ class WiringScene(QGraphicsScene):
                     item.marked = marked
                     item.update()
         for id_ in self._chosen:
-            item = self.parts.get(id_) or self.leads.get(id_)
-            if item is not None and not item.chosen:
-                item.chosen = True
-                item.update()
+            found = self.parts.get(id_) or self.leads.get(id_)
+            if found is not None and not found.chosen:
+                found.chosen = True
+                found.update()
 
     def repaint_all(self) -> None:
         """After a change of palette or type size."""
@@ -349,28 +424,28 @@ class WiringScene(QGraphicsScene):
 
     # Labels
 
-    def lay_out_labels(self, view_box: Box, to_pixels: Any, blocked: list[Box]) -> None:
+    def lay_out_labels(self, room: Box, to_pixels: Any, blocked: list[Box]) -> None:
         """Place the words beside the parts.
 
         Parameters
         ----------
-        view_box : the visible area in pixels
+        room : the visible area in pixels
         to_pixels : function from a place in mm to pixels
         blocked : areas in pixels that are taken
         """
         wanted, anchors = self._wanted(to_pixels)
-        bodies = {
-            id_: _pixels(item.mapRectToScene(item.body), to_pixels)
-            for id_, item in self.parts.items()
-        }
-        courses = [
-            [to_pixels(*p) for p in item.course.points]
+        bodies = [
+            self._body(id_, to_pixels) for id_, item in self.parts.items() if not item.see_through
+        ]
+        bodies += [self._body(_BOARD + name, to_pixels) for name in self.boards]
+        lines = [
+            ([to_pixels(*p) for p in item.course.points], item.pair_mm * self.zoom)
             for item in self.leads.values()
             if item.isVisible()
         ]
-        # Words on hidden or far parts would only fight over the edge.
-        seen = [w for w in wanted if _touches(w.anchor, view_box)]
-        placed = lay_out(seen, bodies, courses, view_box, blocked, self._choices)
+        # Words of what is out of sight would only fight over the edge.
+        seen = [w for w in wanted if room[0] < w.body.x < room[2] and room[1] < w.body.y < room[3]]
+        placed = lay_out(seen, bodies, lines, room, blocked, self._choices)
         for id_ in [i for i in self.labels if i not in placed]:
             self.removeItem(self.labels.pop(id_))
         for id_, place in placed.items():
@@ -378,6 +453,22 @@ class WiringScene(QGraphicsScene):
             x, y = anchors[id_]
             self.labels[id_].setPos(x, y)
             self.labels[id_].put(place, to_pixels(x, y))
+
+    def _body(self, id_: str, to_pixels: Any) -> Body:
+        """Outline in pixels of a part, a board or the middle of a lead."""
+        item = self.parts.get(id_)
+        if item is not None:
+            w, d = item.size_mm
+            x, y = to_pixels(item.pos().x(), item.pos().y())
+            round_ = item.part.kind in ROUND
+            return Body(x, y, w / 2 * self.zoom, d / 2 * self.zoom, item.part.turn, round_)
+        board = self.boards.get(id_.removeprefix(_BOARD))
+        if board is not None:
+            x, y = to_pixels(board.rect.center().x(), board.rect.center().y())
+            half = (board.rect.width() / 2 * self.zoom, board.rect.height() / 2 * self.zoom)
+            return Body(x, y, *half)
+        x, y = to_pixels(*_halfway(self.leads[id_].course.points))
+        return Body(x, y, 5.0, 5.0, round=True)
 
     def refresh_words(self) -> bool:
         """New figures into the labels there are; True if they need new places."""
@@ -408,29 +499,25 @@ class WiringScene(QGraphicsScene):
                 self.labels[id_] = label
                 self.addItem(label)
             label.set_words(name, figure, verdict)
-            item = self.parts.get(id_)
+            item, board = self.parts.get(id_), self.boards.get(id_.removeprefix(_BOARD))
             if item is not None:
-                rect = item.mapRectToScene(item.body)
-                if item.part.turn % 90:
-                    rect = _shrunk(rect, 0.82)
-                anchor = _pixels(rect, to_pixels)
                 x, y = item.pos().x(), item.pos().y()
+            elif board is not None:
+                x, y = board.rect.center().x(), board.rect.center().y()
             else:
-                points = self.leads[id_].course.points
-                x, y = _halfway(points)
-                px, py = to_pixels(x, y)
-                anchor = (px - 6, py - 6, px + 6, py + 6)
+                x, y = _halfway(self.leads[id_].course.points)
             dx, dy = x - middle.x(), (y - middle.y()) * 0.5
             size = (dx * dx + dy * dy) ** 0.5
             outward = (dx / size, dy / size) if size > 3.0 else (1.0, 0.0)
             anchors[id_] = (x, y)
-            wanted.append(Wanted(id_, anchor, label.size(), outward))
+            wanted.append(Wanted(id_, self._body(id_, to_pixels), label.size(), outward))
         return wanted, anchors
 
     def _label_words(self) -> dict[str, tuple[str, str, str]]:
         """Whose words stand beside it, most important first: name, figure, verdict."""
         out: dict[str, tuple[str, str, str]] = {}
         worst = self._worst()
+        on_boards = {i for board in self.boards.values() for i in board.ids}
         shared: dict[tuple[str, str], list[str]] = {}
         for id_, item in self.parts.items():
             figure = self._figures.get(id_)
@@ -445,56 +532,95 @@ class WiringScene(QGraphicsScene):
                 continue
             if kind == "motor" and not (bad or asked):
                 continue
-            if item.on_board and not (bad or asked):
+            if item.on_board and not asked:
                 continue
-            if kind in ("electrolytic", "polymer", "ceramic") and not bad:
+            if kind in CAPACITORS and not bad:
+                if kind == "ceramic" and not asked and self._lies_on(item):
+                    continue
                 shared.setdefault((kind, item.facts.summary), []).append(id_)
                 continue
-            if item.board_of:
-                text, verdict = self._board_words(item, text)
-            elif kind in SOURCES:
+            if item.see_through and not (bad or asked):
+                text = ""
+            if kind in SOURCES:
                 text = item.facts.summary
+            if id_ in self.bypassed:
+                name, text = f"{name}, bypassed", ""
             item_inside = item.fits_inside(self.zoom, name, text)
             if item_inside != item.inside:
                 item.inside = item_inside
                 item.update()
-            if item_inside == (name, text):
+            if item_inside[0] and item_inside[1] == text:
                 continue
-            if kind in ("camera", "flight_controller", "receiver", "joint") and item_inside[0] \
-                    and not (bad or asked):
+            if kind == "joint" and not asked and (item_inside[0] or id_ in on_boards):
+                continue
+            if (
+                kind in ("camera", "flight_controller", "receiver")
+                and item_inside[0]
+                and not (bad or asked)
+            ):
                 continue
             if id_ == worst:
                 name = f"{name}, worst"
             out[id_] = (name, text, verdict)
         for (_, summary), ids in shared.items():
-            ids.sort(key=lambda i: (i not in self._chosen, self.parts[i].pos().y(),
-                                    -self.parts[i].pos().x()))
+            ids.sort(
+                key=lambda i: (
+                    i not in self._chosen,
+                    self.parts[i].pos().y(),
+                    -self.parts[i].pos().x(),
+                )
+            )
             shown = [i for i in ids if i in self._chosen or i == self._hovered] or ids[:1]
             for id_ in shown:
-                out[id_] = (self.parts[id_].facts.name, summary, "")
+                name = self.parts[id_].facts.name
+                if len(ids) > 1 and id_ not in self._chosen:
+                    name = name.rstrip("0123456789 ")
+                out[id_] = (name, summary, "")
+        for name, board in self.boards.items():
+            figure = self._board_figure(board)
+            board.verdict = figure.verdict if figure else ""
+            out[_BOARD + name] = (
+                f"{name} board",
+                figure.text if figure else "",
+                figure.verdict if figure else "",
+            )
         for id_, lead in self.leads.items():
             if id_ in self._marked:
                 out[id_] = ("This lead", self._marked[id_], "over")
             elif lead.isVisible() and (id_ in self._chosen or self._is_main(lead)):
                 out[id_] = (self._lead_title(lead), lead_summary(lead.lead), "")
         order = {"over": 0, "close": 1}
-        return dict(sorted(out.items(), key=lambda kv: order.get(kv[1][2], 2)))
+        ranked = sorted(
+            out.items(), key=lambda kv: (order.get(kv[1][2], 2), kv[0] not in self._chosen)
+        )
+        return dict(ranked[:_MOST_LABELS])
 
     def _worst(self) -> str:
         """The ESC that uses most of its limit, where there are several to choose from."""
         used = {
             id_: self._figures[id_].used
             for id_, item in self.parts.items()
-            if item.part.kind == "esc" and id_ in self._figures and self._figures[id_].verdict
+            if item.part.kind == "esc"
+            and not item.on_board
+            and id_ in self._figures
+            and self._figures[id_].verdict
         }
         return max(used, key=used.__getitem__) if len(used) > 1 else ""
 
-    def _board_words(self, item: PartItem, text: str) -> tuple[str, str]:
-        found = [self._figures[e.part.id] for e in item.board_of if e.part.id in self._figures]
-        if not found:
-            return text, ""
-        worst = max(found, key=lambda f: f.used)
-        return worst.text, worst.verdict
+    def _board_figure(self, board: BoardItem) -> Figure | None:
+        """The figure of a board is that of its worst output."""
+        found = [self._figures[e.part.id] for e in board.escs if e.part.id in self._figures]
+        return max(found, key=lambda f: f.used, default=None)
+
+    def _lies_on(self, item: PartItem) -> bool:
+        """Whether a small part lies on a board or an ESC and needs no words of its own."""
+        place = item.pos()
+        if any(board.rect.contains(place) for board in self.boards.values()):
+            return True
+        return any(
+            other.part.kind == "esc" and other.shape().contains(other.mapFromScene(place))
+            for other in self.parts.values()
+        )
 
     def _is_main(self, lead: LeadItem) -> bool:
         """Leads of the pack are labelled unasked: theirs is the length that matters."""
@@ -523,19 +649,12 @@ def _placed(part: Part, count: int) -> Part:
     return replace(part, at=(-120.0 + 40.0 * (count % 7), -20.0 + 40.0 * (count // 7)))
 
 
-def _pixels(rect: QRectF, to_pixels: Any) -> Box:
-    x0, y0 = to_pixels(rect.left(), rect.top())
-    x1, y1 = to_pixels(rect.right(), rect.bottom())
-    return (x0, y0, x1, y1)
+def _text(given: Any) -> str:
+    return str(getattr(given, "value", given))
 
 
-def _shrunk(rect: QRectF, share: float) -> QRectF:
-    w, h = rect.width() * share, rect.height() * share
-    return QRectF(rect.center().x() - w / 2, rect.center().y() - h / 2, w, h)
-
-
-def _touches(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+def _has_values(lead: Lead) -> bool:
+    return any(v is not None for v in (lead.length, lead.resistance, lead.inductance))
 
 
 def _halfway(points: tuple[Point, ...]) -> Point:

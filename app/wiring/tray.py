@@ -45,6 +45,7 @@ class Tray(QFrame):
     def __init__(self, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
         self.look = look
+        self._room = parent
         self._pressed: QPoint | None = None
         self._pulling = False
         self.setObjectName("tray")
@@ -75,12 +76,12 @@ class Tray(QFrame):
         self._dress()
         self.filter.clear()
         self._narrow("")
-        parent = self.parentWidget()
+        room = self._room.size()
         scale = self.look.scale
-        width = min(round(270 * scale), parent.width() - 16)
-        height = min(round(430 * scale), parent.height() - 16)
-        x = min(max(8, at.x()), parent.width() - width - 8)
-        y = min(max(8, at.y()), parent.height() - height - 8)
+        width = min(round(270 * scale), room.width() - 16)
+        height = min(round(430 * scale), room.height() - 16)
+        x = min(max(8, at.x()), room.width() - width - 8)
+        y = min(max(8, at.y()), room.height() - height - 8)
         self.setGeometry(x, y, width, height)
         self.show()
         self.raise_()
@@ -109,6 +110,11 @@ class Tray(QFrame):
             f"QListWidget::item {{ padding: 1px 4px; border-radius: 4px; }}"
             f"QListWidget::item:selected {{ background: {p.band.name()}; color: {p.ink.name()};"
             f" border: 1px solid {p.ink.name()}; }}"
+            f"QScrollBar:vertical {{ background: transparent; width: 8px; margin: 0; }}"
+            f"QScrollBar::handle:vertical {{ background: {p.faint.name()}; border-radius: 3px;"
+            f" min-height: 24px; margin: 0 1px; }}"
+            f"QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}"
+            f"QScrollBar::add-page, QScrollBar::sub-page {{ background: none; }}"
             f"QListWidget::item:disabled {{ color: {p.muted.name()}; }}"
         )
         font = self.look.font("text")
@@ -126,7 +132,8 @@ class Tray(QFrame):
         self.list.setIconSize(QSize(side, side))
         for group in order:
             shown = [
-                n for n in groups[group]
+                n
+                for n in groups[group]
                 if all(w in f"{KINDS[n].title} {n} {group}".casefold() for w in words)
             ]
             if not shown:

@@ -14,6 +14,7 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
+    QPixmapCache,
     QResizeEvent,
     QShowEvent,
     QTransform,
@@ -40,6 +41,9 @@ _START_DRAG = 4
 #: Room around the frame in pixels when it is fitted: words stand left and right of it.
 _FIT_MARGINS = (128, 62, 128, 46)
 _PAD_REACH = 7.0
+#: While the wheel turns, words keep their places; they are laid out once it rests.
+_LABELS_AFTER_MS = 40
+_CACHE_KB = 49152
 _HINT = "your frame from above, to scale: drag a part, a lead, a pad"
 
 
@@ -75,7 +79,7 @@ class FrameView(QGraphicsView):
         self._words = _Words(self)
         self._hint = _Hint(self)
         self._tray = Tray(look, self)
-        self._label_timer = QTimer(self, singleShot=True, interval=0)
+        self._label_timer = QTimer(self, singleShot=True)
         self._label_timer.timeout.connect(self._place_labels)
         self._connect()
         self._dress()
@@ -96,6 +100,8 @@ class FrameView(QGraphicsView):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMinimumSize(320, 300)
         self.viewport().setMouseTracking(True)
+        # Item caches live in Qt's one pixmap cache; its 10 MB hold too few leads of a large build.
+        QPixmapCache.setCacheLimit(max(QPixmapCache.cacheLimit(), _CACHE_KB))
 
     def _connect(self) -> None:
         bench = self.workbench
@@ -119,12 +125,20 @@ class FrameView(QGraphicsView):
         new_frame = self.scene_.build is None or (
             self.scene_.build.frame != self.workbench.shown_build.frame
         )
+        self.scene_.bypassed = self._bypassed()
         self.scene_.sync(self.workbench.shown_build)
         self.scene_.set_figures(self.workbench.answer)
         self._show_selection()
         if new_frame and self.isVisible():
             self.fit()
-        self._label_timer.start()
+        self._label_timer.start(0)
+
+    def _bypassed(self) -> frozenset[str]:
+        option = self.workbench.option
+        if option is None:
+            return frozenset()
+        changes = self.workbench.build.options[option].changes
+        return frozenset(c.bypass for c in changes if c.bypass is not None)
 
     def _show_preview(self) -> None:
         self.scene_.sync(self.workbench.shown_build)
@@ -132,14 +146,14 @@ class FrameView(QGraphicsView):
     def _show_answer(self) -> None:
         self.scene_.set_figures(self.workbench.answer)
         if self.scene_.refresh_words() and self._gesture is None:
-            self._label_timer.start()
+            self._label_timer.start(0)
 
     def _show_problem(self) -> None:
         problem = self.workbench.problem
         sentence = "" if problem is None else problem.what
         ids = () if problem is None else problem.ids
-        self.scene_.set_marked({id_: sentence for id_ in ids})
-        self._label_timer.start()
+        self.scene_.set_marked(dict.fromkeys(ids, sentence))
+        self._label_timer.start(0)
 
     def _show_selection(self) -> None:
         self.scene_.set_chosen(self.workbench.selection)
@@ -149,7 +163,7 @@ class FrameView(QGraphicsView):
             if len(chosen) == 1
             else "The outline lists the same parts and leads."
         )
-        self._label_timer.start()
+        self._label_timer.start(0)
 
     def _place_labels(self) -> None:
         area = self.viewport().rect()
@@ -173,7 +187,7 @@ class FrameView(QGraphicsView):
         for child in (self._plus, self._scale, self._words, self._hint):
             child.dress(self.look)
         self._lay_children()
-        self._label_timer.start()
+        self._label_timer.start(0)
 
     def say(self, words: str, at: QPointF | None = None, bad: bool = False) -> None:
         """A sentence near a place in mm, or at the foot; "" takes it away."""
@@ -199,7 +213,7 @@ class FrameView(QGraphicsView):
 
     def change(self, text: str, edit: Callable[[Build], Build], merge: str | None = None) -> bool:
         """Make an edit of what is shown one undo step; False, and said, if it cannot be."""
-        from sim.edit import through_option
+        from sim.options import through_option
 
         try:
             build = through_option(self.workbench.build, self.workbench.option, edit)
@@ -287,7 +301,7 @@ class FrameView(QGraphicsView):
         bars = (self.horizontalScrollBar(), self.verticalScrollBar())
         bars[0].setValue(bars[0].value() + pixels.x())
         bars[1].setValue(bars[1].value() + pixels.y())
-        self._label_timer.start()
+        self._label_timer.start(_LABELS_AFTER_MS)
 
     def zoom_by(self, factor: float, at: QPointF) -> None:
         """Zoom about a place in view pixels, which stays where it is."""
@@ -302,7 +316,7 @@ class FrameView(QGraphicsView):
         self.scene_.set_zoom(zoom)
         self._scale.set_zoom(zoom)
         self._lay_children()
-        self._label_timer.start()
+        self._label_timer.start(_LABELS_AFTER_MS)
 
     def _visible_mm(self) -> QRectF:
         return self.mapToScene(self.viewport().rect()).boundingRect()
@@ -346,7 +360,7 @@ class FrameView(QGraphicsView):
             gesture.cancel()
         else:
             gesture.release(place)
-        self._label_timer.start()
+        self._label_timer.start(0)
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         self.zoom_by(1.0015 ** event.angleDelta().y(), event.position())
@@ -365,7 +379,8 @@ class FrameView(QGraphicsView):
         if event.button() != Qt.MouseButton.LeftButton:
             return
         self._pressed, self._press_place = at, place
-        id_ = self._id_at(place)
+        pad = self._pad_at(place)
+        id_ = pad.partition(".")[0] if pad else self._id_at(place)
         add = bool(
             event.modifiers()
             & (Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.ControlModifier)
@@ -413,12 +428,18 @@ class FrameView(QGraphicsView):
             self._begin(Pan(self, self.mapFromScene(place)))
 
     def _with_boards(self, ids: tuple[str, ...]) -> tuple[str, ...]:
-        """A board takes along what sits on it, and an ESC on a board the board."""
+        """A board moves as one, with all that lies on it."""
         out = dict.fromkeys(ids)
-        for item in self.scene_.parts.values():
-            group = [item.part.id, *(e.part.id for e in item.board_of)]
-            if item.board_of and any(i in out for i in group):
-                out |= dict.fromkeys(group)
+        for board in self.scene_.boards.values():
+            if any(i in out for i in board.ids):
+                out |= dict.fromkeys(board.ids)
+                out |= {
+                    i: None
+                    for i, item in self.scene_.parts.items()
+                    if item.part.deck == "lower" and board.rect.contains(item.pos())
+                }
+        for id_ in ids:
+            out |= dict.fromkeys(self.scene_.riders(id_))
         return tuple(out)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
@@ -427,7 +448,7 @@ class FrameView(QGraphicsView):
         if isinstance(self._gesture, PlacePart):
             if event.button() == Qt.MouseButton.LeftButton and self._gesture.put_down():
                 self._gesture = None
-                self._label_timer.start()
+                self._label_timer.start(0)
             return
         self._end_gesture(place)
 
@@ -472,8 +493,8 @@ class FrameView(QGraphicsView):
         if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
             place = self.mapToScene(event.pos())
             pad = self._pad_at(place)
-            text = "Drag from here to pull a lead." if pad else self.scene_.words(
-                self._id_at(place)
+            text = (
+                "Drag from here to pull a lead." if pad else self.scene_.words(self._id_at(place))
             )
             if text and self._gesture is None:
                 QToolTip.showText(event.globalPos(), text, self)
@@ -524,7 +545,7 @@ class FrameView(QGraphicsView):
             if key in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
                 if gesture.put_down():
                     self._gesture = None
-                    self._label_timer.start()
+                    self._label_timer.start(0)
                 return True
             return gesture.key(int(key), shift)
         return False
@@ -562,9 +583,7 @@ class FrameView(QGraphicsView):
         if not places:
             return
         here = gesture.place
-        at = min(
-            range(len(places)), key=lambda i: (places[i] - here).manhattanLength()
-        )
+        at = min(range(len(places)), key=lambda i: (places[i] - here).manhattanLength())
         if (places[at] - here).manhattanLength() < 1e-6:
             at = (at + (1 if forward else -1)) % len(places)
         gesture.move(places[at])
@@ -624,18 +643,20 @@ class FrameView(QGraphicsView):
 
 def remove_selected(workbench: Workbench) -> None:
     """Take what is selected off the build, leads with it; one undo step."""
-    from sim.edit import remove, through_option
+    from sim.edit import remove
+    from sim.options import through_option
 
     ids = workbench.selection
     if not ids:
         return
     shown = workbench.shown_build
     names = [part_name(p) for p in shown.parts if p.id in ids]
-    text = f"Remove {names[0]}" if len(ids) == 1 and names else (
-        "Remove a lead" if len(ids) == 1 else f"Remove {len(ids)} things"
+    text = (
+        f"Remove {names[0]}"
+        if len(ids) == 1 and names
+        else ("Remove a lead" if len(ids) == 1 else f"Remove {len(ids)} things")
     )
-    workbench.do(text, through_option(workbench.build, workbench.option,
-                                      lambda b: remove(b, ids)))
+    workbench.do(text, through_option(workbench.build, workbench.option, lambda b: remove(b, ids)))
 
 
 class _PlusButton(QToolButton):
@@ -695,8 +716,11 @@ class _ScaleBar(QWidget):
         painter = QPainter(self)
         painter.setFont(self._look.font("text"))
         painter.setPen(p.muted)
-        painter.drawText(QRect(2, 0, self.width(), self.height() - 4),
-                         Qt.AlignmentFlag.AlignLeft, f"{self._mm} mm")
+        painter.drawText(
+            QRect(2, 0, self.width(), self.height() - 4),
+            Qt.AlignmentFlag.AlignLeft,
+            f"{self._mm} mm",
+        )
         painter.setPen(QPen(p.muted, 1.6))
         y = self.height() - 2
         painter.drawLine(2, y, 2 + round(self._mm * self._zoom), y)
@@ -741,10 +765,14 @@ class _Words(QLabel):
             f" border: 1px solid {edge.name()}; border-radius: 5px; padding: 4px 8px;"
         )
         self.setText(words)
-        self.setFixedWidth(round(min(
-            300 * look.scale,
-            QFontMetricsF(self.font()).horizontalAdvance(words) + 24,
-        )))
+        self.setFixedWidth(
+            round(
+                min(
+                    300 * look.scale,
+                    QFontMetricsF(self.font()).horizontalAdvance(words) + 24,
+                )
+            )
+        )
         self.adjustSize()
         self.setFixedHeight(self.heightForWidth(self.width()))
         self.raise_()

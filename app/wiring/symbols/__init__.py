@@ -5,7 +5,7 @@ A kind without a file gets a labelled box.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from PySide6.QtCore import QByteArray, QRectF, Qt
@@ -13,7 +13,7 @@ from PySide6.QtGui import QColor, QPainter, QPixmap
 from PySide6.QtSvg import QSvgRenderer
 
 
-@lru_cache(maxsize=None)
+@cache
 def _source(kind: str) -> str | None:
     file = files(__name__).joinpath(f"{kind}.svg")
     return file.read_text(encoding="utf-8") if kind.isidentifier() and file.is_file() else None
