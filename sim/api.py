@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -13,15 +16,16 @@ from sim.assemble import assemble
 from sim.carriers import slewed
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
-from sim.findings import Cell, Findings, card_of, cells_of, conclude
+from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
 from sim.mean_equations import MeanEquations, equilibrium
 from sim.options import apply
+from sim.patterns import PatternTable
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.solution import Context, Mode, Solution, modes_of
 from sim.state_equations import StateEquations
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -37,6 +41,9 @@ Detail = Literal["averaged", "edges"]
 _RTOL = 1e-6
 _RTOL_STILL = 1e-9
 
+#: ESC timings solved at once.
+THREADS = min(4, os.cpu_count() or 1)
+
 
 @dataclass(frozen=True)
 class Case:
@@ -51,6 +58,11 @@ class Case:
     start: Array
     stable: bool
     modes: tuple[Mode, ...]
+
+    @cached_property
+    def table(self) -> PatternTable:
+        """Switch patterns met so far; shared by all ESC timings."""
+        return PatternTable(self.equations)
 
     @property
     def chops(self) -> bool:
@@ -164,7 +176,13 @@ def solve_case(
     run: Trajectory
     if detail == "edges" and case.chops:
         run = switching.run(
-            case.mean, case.drive, case.start, seed, cancelled=cancelled, progress=progress
+            case.mean,
+            case.drive,
+            case.start,
+            seed,
+            table=case.table,
+            cancelled=cancelled,
+            progress=progress,
         )
     else:
         # where nothing chops there is nothing to average: the same run, to a closer tolerance
@@ -191,6 +209,33 @@ def solve_case(
     return Solution(context, run)
 
 
+def cells_over_timings(
+    case: Case,
+    option: str,
+    detail: Detail,
+    seeds: Sequence[int],
+    cancelled: Callable[[], bool] | None = None,
+) -> list[Cell]:
+    """Worst and typical of each limit over ESC timings, solved `THREADS` at a time.
+
+    The kernels let go of the interpreter, so that threads use all cores.
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so
+    """
+
+    def rated(seed: int) -> list[Cell]:
+        return cells_of(option, solve_case(case, detail, seed, cancelled=cancelled))
+
+    if len(seeds) == 1:
+        return rated(seeds[0])
+    # the first alone: it makes the patterns that all share
+    first = rated(seeds[0])
+    with ThreadPoolExecutor(THREADS) as pool:
+        return worst_of([first, *pool.map(rated, seeds[1:])])
+
+
 def compare(
     build: Build,
     event: str | int | None = None,
@@ -199,7 +244,6 @@ def compare(
     detail: Detail = "edges",
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
-    found: Callable[[Solution], None] | None = None,
 ) -> Findings:
     """Hold every option against every limit, over all events or one.
 
@@ -207,7 +251,6 @@ def compare(
     ----------
     seeds : ESC timings per option and event where every edge is solved
     progress : told the share done, 0 to 1
-    found : told each solution as it comes
 
     Raises
     ------
@@ -227,12 +270,7 @@ def compare(
             case = prepare(build, which, name)
             stable[name] = stable[name] and case.stable
             tries = seeds if detail == "edges" and case.chops else 1
-            runs = []
-            for seed in range(tries):
-                runs.append(solve_case(case, detail, seed, cancelled=cancelled))
-                if found is not None:
-                    found(runs[-1])
-            cells += cells_of(name or "As drawn", runs)
+            cells += cells_over_timings(case, name or "As drawn", detail, range(tries), cancelled)
             done += 1
             if progress is not None:
                 progress(done / total)

@@ -101,29 +101,36 @@ class Findings:
         }
 
 
-def cells_of(option: str, solutions: Sequence[Solution]) -> list[Cell]:
-    """Cells of one option and event from its runs over ESC timings."""
+def cells_of(option: str, solution: Solution) -> list[Cell]:
+    """Cells of one run."""
+    labels = solution.equations.network.labels
+    return [
+        Cell(
+            option=option,
+            event=solution.event,
+            part=part,
+            label=labels.get(use.place, part),
+            rating=use.name,
+            reads=use.reads,
+            place=use.place,
+            value=use.value,
+            typical=use.value,
+            limit=use.limit,
+            used=use.used,
+            unit=use.unit,
+            verdict=use.verdict,
+        )
+        for part, uses in solution.rated().items()
+        for use in uses
+    ]
+
+
+def worst_of(timings: Sequence[Sequence[Cell]]) -> list[Cell]:
+    """The worst of each limit over several ESC timings, the median beside it."""
     by_key: dict[tuple[str, str], list[Cell]] = {}
-    for solution in solutions:
-        labels = solution.equations.network.labels
-        for part in solution.parts:
-            for use in part.ratings:
-                cell = Cell(
-                    option=option,
-                    event=solution.event,
-                    part=part.id,
-                    label=labels.get(use.place, part.id),
-                    rating=use.name,
-                    reads=use.reads,
-                    place=use.place,
-                    value=use.value,
-                    typical=use.value,
-                    limit=use.limit,
-                    used=use.used,
-                    unit=use.unit,
-                    verdict=use.verdict,
-                )
-                by_key.setdefault((part.id, use.name), []).append(cell)
+    for cells in timings:
+        for cell in cells:
+            by_key.setdefault((cell.part, cell.rating), []).append(cell)
     worst = []
     for cells in by_key.values():
         ranked = sorted(cells, key=lambda c: c.used)

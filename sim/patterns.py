@@ -13,6 +13,7 @@ Patterns are made when met: twelve bridges have 4,096 of them, a run sees a few.
 
 from __future__ import annotations
 
+import threading
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -130,6 +131,30 @@ class RampMatrices:
         return total[:n, :n], total[:n, n:]
 
 
+class MonomialTable:
+    """Matrices of a system polynomial in the switches, one row a monomial."""
+
+    def __init__(self, eq: StateEquations) -> None:
+        polys = [eq.k, eq.b, eq.mass, *eq.ramp]
+        keys = sorted({key for p in polys for key in p.terms}, key=lambda k: (len(k), k)) or [()]
+        width = max(1, max(len(key) for key in keys))
+        self.keys = np.full((len(keys), width), -1, dtype=np.int64)
+        n, n_u = eq.n_states, eq.n_inputs
+        self.k = np.zeros((len(keys), n, n))
+        self.b = np.zeros((len(keys), n, n_u))
+        self.mass = np.zeros((len(keys), n, n))
+        self.ramp = np.zeros((len(eq.ramp), len(keys), n, n))
+        for i, key in enumerate(keys):
+            self.keys[i, : len(key)] = key
+            for table, poly in ((self.k, eq.k), (self.b, eq.b), (self.mass, eq.mass)):
+                if key in poly.terms:
+                    table[i] = poly.terms[key]
+            for leg, poly in enumerate(eq.ramp):
+                if key in poly.terms:
+                    self.ramp[leg, i] = poly.terms[key]
+        self.trivial_mass = eq.mass_is_identity
+
+
 class PatternTable:
     """Modes of every pattern met, in arrays that grow.
 
@@ -137,10 +162,13 @@ class PatternTable:
     ramp, as their first index; `names` says what each holds.
     """
 
-    def __init__(self, equations: StateEquations, rise_s: Array) -> None:
+    def __init__(self, equations: StateEquations) -> None:
         self.eq = equations
-        self.rise_s = rise_s
+        self.lock = threading.RLock()
+        self.rise_s = np.array([c.rise_s for c in equations.network.choppers])
         self.ramps = RampMatrices(equations)
+        self.monomials = MonomialTable(equations)
+        self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
         self.index: dict[tuple[int, ...], int] = {}
         n, n_s = equations.n_states, equations.n_switches
         n_j, n_w = len(equations.loads), len(equations.speed_scale)
@@ -246,6 +274,40 @@ class PatternTable:
         self.ramp_steps = max(self.ramp_steps, self.ramps.steps(s_start, slope, rise))
         self.leg_ramp[at, leg] = new
         return new
+
+    def way(self, at: int, leg: int) -> tuple[Array, Array]:
+        """Switch values a full ramp begins with, and their slopes per s."""
+        s0 = self.bits[at].astype(float)
+        slope = np.zeros(len(s0))
+        slope[leg] = (1.0 - 2.0 * s0[leg]) / self.rise_s[leg]
+        return s0, slope
+
+    def node_points(self) -> tuple[Array, Array]:
+        """Gauss points in a full ramp, as shares of it, and their weights."""
+        points, weights = np.polynomial.legendre.leggauss(3)
+        steps = max(self.ramp_steps, 1)
+        shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
+        return shares, np.tile(0.5 * weights / steps, steps)
+
+    def node_maps(self, at: int, leg: int) -> list[tuple[Array, Array]]:
+        """Maps from the modes (and inputs) at a ramp's start to its `node_points`."""
+        key = (at, leg, self.ramp_steps)
+        with self.lock:
+            if key not in self._maps:
+                s0, slope = self.way(at, leg)
+                rise = float(self.rise_s[leg])
+                n = self.eq.n_states
+                r, s = np.eye(n), np.zeros((n, self.eq.n_inputs))
+                maps, last = [], 0.0
+                for share in self.node_points()[0]:
+                    step_r, step_s = self.ramps.across(
+                        s0 + slope * (last * rise), slope, (float(share) - last) * rise
+                    )
+                    r, s = step_r @ r, step_r @ s + step_s
+                    maps.append((r @ self.patterns["basis"][at], s))
+                    last = float(share)
+                self._maps[key] = maps
+            return self._maps[key]
 
     def _grow(self) -> None:
         add = max(16, len(self.pairs))

@@ -14,7 +14,7 @@ from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -302,7 +302,10 @@ class Solution:
             self._joint(place, figures, row_of[place], float(start[row_of[place]]))
             for place in places
         )
-        by_place = {j.id: j for j in joints}
+        volts = {
+            place: (float(figures.lowest[row]), float(figures.highest[row]))
+            for place, row in row_of.items()
+        }
         losses = self.trajectory.energy(t0, t1).by_owner
         parts = []
         for part in self.context.build.parts:
@@ -313,7 +316,7 @@ class Solution:
             peak = float(max(abs(figures.highest[row]), abs(figures.lowest[row])))
             rms = math.sqrt(max(float(figures.mean_square[row]), 0.0))
             loss = losses.get(part.id, 0.0)
-            uses = self._uses(part.id, part.kind, by_place, peak, rms, loss / (t1 - t0))
+            uses = self._uses(part.id, part.kind, volts, peak, rms, loss / (t1 - t0))
             parts.append(PartFigures(part.id, part.kind, peak, rms, loss, uses))
         return joints, tuple(parts)
 
@@ -344,11 +347,69 @@ class Solution:
             min_at_s=float(f.lowest_at[row]),
         )
 
+    def rated(self) -> dict[str, tuple[RatingUse, ...]]:
+        """Every part's ratings over the whole event, without the figures nobody rates."""
+        if self._whole is not None:
+            return {part.id: part.ratings for part in self._whole[1]}
+        eq, net = self.equations, self.equations.network
+        limits = [
+            (part, rating)
+            for part in self.context.build.parts
+            for rating in KINDS[part.kind].ratings
+            if self.context.values[part.id].optional(rating.field) is not None
+        ]
+
+        def places(*reads: str) -> list[str]:
+            found = (
+                self._current_port(part.id)
+                if rating.reads.endswith("amps")
+                else f"{part.id}.{rating.port}"
+                for part, rating in limits
+                if rating.reads in reads
+            )
+            return list(dict.fromkeys(p for p in found if p is not None and p in net.ports))
+
+        t1 = self.duration_s
+        known = self.knows_peaks and self.context.event_kind != "plug_in"
+        at_volts = places("peak_volts", "minimum_volts")
+        pairs = list(dict.fromkeys(net.ports[p] for p in at_volts))
+        at_peak = places("peak_amps") if known else []
+        at_rms = places("rms_amps") if known else []
+        rows = [eq.volts(*pair) for pair in pairs]
+        rows += [eq.amps(net.port_branches[p]) for p in at_peak]
+        volts: dict[str, tuple[float, float]] = {}
+        peak, rms = dict.fromkeys(at_peak, 0.0), dict.fromkeys(at_rms, 0.0)
+        if rows:
+            low, high = self.trajectory.extremes(stack_rows(rows), 0.0, t1)
+            for place in at_volts:
+                row = pairs.index(net.ports[place])
+                volts[place] = (float(low[row]), float(high[row]))
+            for i, place in enumerate(at_peak, start=len(pairs)):
+                peak[place] = float(max(abs(low[i]), abs(high[i])))
+        if at_rms:
+            rows = [eq.amps(net.port_branches[p]) for p in at_rms]
+            _, square = self.trajectory.means(stack_rows(rows), 0.0, t1)
+            rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at_rms, square, strict=True)}
+        heats = any(rating.reads == "mean_watts" for _, rating in limits)
+        losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
+        out = {}
+        for part in self.context.build.parts:
+            port = self._current_port(part.id) or ""
+            out[part.id] = self._uses(
+                part.id,
+                part.kind,
+                volts,
+                peak.get(port, 0.0),
+                rms.get(port, 0.0),
+                losses.get(part.id, 0.0) / t1,
+            )
+        return out
+
     def _uses(
         self,
         part: str,
         kind: str,
-        joints: dict[str, JointFigures],
+        volts: Mapping[str, tuple[float, float]],
         peak_a: float,
         rms_a: float,
         watts: float,
@@ -357,7 +418,7 @@ class Solution:
         uses = []
         for rating in KINDS[kind].ratings:
             limit = values.optional(rating.field)
-            read = self._read(rating, joints.get(f"{part}.{rating.port}"), peak_a, rms_a, watts)
+            read = self._read(rating, volts.get(f"{part}.{rating.port}"), peak_a, rms_a, watts)
             if limit is None or read is None:
                 continue
             reads, value, unit = read
@@ -379,24 +440,21 @@ class Solution:
     def _read(
         self,
         rating: Rating,
-        joint: JointFigures | None,
+        volts: tuple[float, float] | None,
         peak_a: float,
         rms_a: float,
         watts: float,
     ) -> tuple[str, float, str] | None:
         """What a rating is held against; None where this run cannot tell."""
-        if rating.reads == "peak_volts" and joint is not None:
-            if joint.peak_V is not None:
-                return "peak", joint.peak_V, "V"
-            return None if joint.slow_peak_V is None else ("slow peak", joint.slow_peak_V, "V")
+        slow = "" if self.knows_peaks else "slow "
+        if rating.reads == "peak_volts":
+            return None if volts is None else (f"{slow}peak", volts[1], "V")
         # A plug-in starts from nothing, so there is no minimum to hold yet; its inrush is over
         # before it warms a part, so no current or power either.
         if self.context.event_kind == "plug_in":
             return None
-        if rating.reads == "minimum_volts" and joint is not None:
-            if joint.min_V is not None:
-                return "lowest", joint.min_V, "V"
-            return None if joint.slow_min_V is None else ("slow lowest", joint.slow_min_V, "V")
+        if rating.reads == "minimum_volts":
+            return None if volts is None else (f"{slow}lowest", volts[0], "V")
         # without edges the ripple is not known, so currents of capacitors mean nothing
         if rating.reads == "rms_amps":
             return ("RMS", rms_a, "A") if self.knows_peaks else None

@@ -38,43 +38,24 @@ if TYPE_CHECKING:
 SETTLE_LONGEST_S = 5e-3
 
 
-class MonomialTable:
-    """Matrices of a system polynomial in the switches, one row a monomial."""
-
-    def __init__(self, mean: MeanEquations) -> None:
-        eq = mean.eq
-        polys = [eq.k, eq.b, eq.mass, *eq.ramp]
-        keys = sorted({key for p in polys for key in p.terms}, key=lambda k: (len(k), k)) or [()]
-        width = max(1, max(len(key) for key in keys))
-        self.keys = np.full((len(keys), width), -1, dtype=np.int64)
-        n, n_u = eq.n_states, eq.n_inputs
-        self.k = np.zeros((len(keys), n, n))
-        self.b = np.zeros((len(keys), n, n_u))
-        self.mass = np.zeros((len(keys), n, n))
-        self.ramp = np.zeros((len(eq.ramp), len(keys), n, n))
-        for i, key in enumerate(keys):
-            self.keys[i, : len(key)] = key
-            for table, poly in ((self.k, eq.k), (self.b, eq.b), (self.mass, eq.mass)):
-                if key in poly.terms:
-                    table[i] = poly.terms[key]
-            for leg, poly in enumerate(eq.ramp):
-                if key in poly.terms:
-                    self.ramp[leg, i] = poly.terms[key]
-        self.trivial_mass = eq.mass_is_identity
-
-
 class Marcher:
     """The state of a march: what `kernels.march` reads and writes."""
 
     def __init__(
-        self, mean: MeanEquations, drive: Drive, carriers: Carriers, x0: Array, start_s: float
+        self,
+        mean: MeanEquations,
+        drive: Drive,
+        carriers: Carriers,
+        x0: Array,
+        start_s: float,
+        table: PatternTable,
     ) -> None:
         self.mean, self.drive, self.carriers = mean, drive, carriers
         eq = mean.eq
         net = eq.network
-        self.rise = np.array([c.rise_s for c in net.choppers])
-        self.table = PatternTable(eq, self.rise)
-        self.monomials = MonomialTable(mean)
+        self.rise = table.rise_s
+        self.table = table
+        self.monomials = table.monomials
         n_s = eq.n_switches
         self.period = carriers.first.copy()
         self.used = carriers.command.copy()
@@ -124,7 +105,8 @@ class Marcher:
             self.period[k] = c.first[k] + 1
             self.target[k] = 1 if duty >= 1.0 else 0
             bits.append(int(high and duty > 0.0))
-        at = self.table.pattern(tuple(bits))
+        with self.table.lock:
+            at = self.table.pattern(tuple(bits))
         self.count[kernels.NOW] = at
         self.y = self.table.patterns["inverse"][at] @ x0
 
@@ -184,10 +166,12 @@ class Marcher:
 
     def _supply(self) -> None:
         want = int(self.count[kernels.WANT_PATTERN])
-        if want >= 0:
-            self.table.make_ramp(want, int(self.count[kernels.WANT_LEG]))
-            return
-        at = self.table.pattern(tuple(int(b) for b in self.bits_now))
+        # several ESC timings may march at once on one table
+        with self.table.lock:
+            if want >= 0:
+                self.table.make_ramp(want, int(self.count[kernels.WANT_LEG]))
+                return
+            at = self.table.pattern(tuple(int(b) for b in self.bits_now))
         self.y = self.table.patterns["inverse"][at] @ self.y
         self.count[kernels.NOW] = at
 
@@ -255,7 +239,7 @@ class EdgeRun:
         of_y, of_0 = np.zeros((count, k, eq.n_states)), np.zeros((count, k))
         of_load, of_drag = np.zeros((count, k, n_j)), np.zeros((count, k, n_w))
         still = np.zeros(eq.n_switches)
-        for bits, at in table.index.items():
+        for bits, at in list(table.index.items()):
             s = np.array(bits, dtype=float)
             if rows.needs_slope:
                 x, u = pattern_rows(rows, s, *table.ramps.at(s, still))
@@ -305,13 +289,11 @@ class EdgeRun:
         """State, switches and their slopes `seconds` into the ramp of a piece."""
         m, code = self._m.monomials, int(self._ramp[piece])
         if code >= 0:
-            at = int(self._pattern[piece])
+            table, at = self._m.table, int(self._pattern[piece])
             y = self._modal(np.array([piece]), self._d[piece : piece + 1])[0]
-            x = self._m.table.patterns["basis"][at] @ y
-            s0 = self._m.table.bits[at].astype(float)
-            slope = self._m.table.bits[self._m.table.ramp_to[code]] - s0
-            leg = int(np.flatnonzero(slope)[0])
-            slope = slope / self._m.rise[leg]
+            x = table.patterns["basis"][at] @ y
+            leg = int(np.flatnonzero(table.bits[table.ramp_to[code]] != table.bits[at])[0])
+            s0, slope = table.way(at, leg)
         else:
             x = self._y[piece]
             s0, slope = self._ramp_s[-2 - code], self._ramp_slope[-2 - code]
@@ -479,18 +461,21 @@ class EdgeRun:
 
     def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
         low, high, low_at, high_at = self._scan(rows, t0, t1, 1)
-        first, second, _ = self._integrals(rows, t0, t1)
+        mean, square = self.means(rows, t0, t1)
         return RowFigures(
             highest=high[:, 0],
             lowest=low[:, 0],
             highest_at=high_at[:, 0],
             lowest_at=low_at[:, 0],
-            mean=first / (t1 - t0),
-            mean_square=second / (t1 - t0),
+            mean=mean,
+            mean_square=square,
         )
 
+    def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
+        first, second, _ = self._integrals(rows, t0, t1)
+        return first / (t1 - t0), second / (t1 - t0)
+
     def extremes(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
-        """Lowest and highest of outputs over a window, (k,) each; cheaper than `figures`."""
         low, high, _, _ = self._scan(rows, t0, t1, 1)
         return low[:, 0], high[:, 0]
 
@@ -577,35 +562,17 @@ class EdgeRun:
 
 
 class _Nodes:
-    """Maps from a ramp's start to Gauss points inside it, for every ramp met."""
+    """Gauss points inside every full ramp met, and the maps that lead there."""
 
     def __init__(self, marcher: Marcher) -> None:
         table = marcher.table
-        per_step = 3
-        points, weights = np.polynomial.legendre.leggauss(per_step)
-        steps = max(table.ramp_steps, 1)
-        self.at = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
-        self.weight = np.tile(0.5 * weights / steps, steps)
-        self._states: list[tuple[int, Array, Array, Array, list[tuple[Array, Array]]]] = []
+        self.at, self.weight = table.node_points()
         self.rise = np.zeros(len(table.ramp_to))
-        n, n_u = marcher.mean.eq.n_states, marcher.mean.eq.n_inputs
-        for (at, leg), ramp in table.ramp_index.items():
-            s0 = table.bits[at].astype(float)
-            slope = np.zeros(len(s0))
-            slope[leg] = (1.0 - 2.0 * s0[leg]) / marcher.rise[leg]
-            self.rise[ramp] = marcher.rise[leg]
-            r, s = np.eye(n), np.zeros((n, n_u))
-            maps = []
-            last = 0.0
-            for share in self.at:
-                length = (share - last) * marcher.rise[leg]
-                step_r, step_s = table.ramps.across(
-                    s0 + slope * last * marcher.rise[leg], slope, float(length)
-                )
-                r, s = step_r @ r, step_r @ s + step_s
-                maps.append((r @ table.patterns["basis"][at], s))
-                last = share
-            self._states.append((ramp, s0, slope, marcher.rise[leg : leg + 1], maps))
+        self._ramps = []
+        for (at, leg), ramp in list(table.ramp_index.items()):
+            self.rise[ramp] = table.rise_s[leg]
+            self._ramps.append((at, leg, ramp, table.node_maps(at, leg)))
+        self._table = table
 
     def outputs(self, run: EdgeRun, rows: Rows) -> tuple[Array, Array, Array, Array]:
         """Outputs at the nodes: of the modes at the ramp's start, sources, loads, drag."""
@@ -615,9 +582,11 @@ class _Nodes:
         of_y, of_0 = np.zeros((*count, k, eq.n_states)), np.zeros((*count, k))
         of_load = np.zeros((*count, k, len(eq.loads)))
         of_drag = np.zeros((*count, k, len(eq.speed_scale)))
-        for ramp, s0, slope, rise, maps in self._states:
+        for at, leg, ramp, maps in self._ramps:
+            s0, slope = self._table.way(at, leg)
             for node, (to_x, to_u) in enumerate(maps):
-                x, u = run._moving(rows, s0 + slope * self.at[node] * rise[0], slope)
+                s = s0 + slope * (self.at[node] * self.rise[ramp])
+                x, u = run._moving(rows, s, slope)
                 u = u + x @ to_u
                 of_y[ramp, node] = x @ to_x
                 of_0[ramp, node] = u[:, eq.source_inputs] @ eq.sources
@@ -788,6 +757,7 @@ def run(
     x0: Array,
     seed: int = 0,
     *,
+    table: PatternTable | None = None,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> EdgeRun:
@@ -796,6 +766,7 @@ def run(
     Parameters
     ----------
     seed : ESC timing
+    table : patterns already met by other runs of the same equations
     cancelled : asked about 40 times a run
     progress : told the event time reached, in s
 
@@ -806,6 +777,6 @@ def run(
     """
     start = -settle_time(mean, drive.start_duty, x0)
     carriers = latch(mean.eq.network, drive, seed, start)
-    marcher = Marcher(mean, drive, carriers, x0, start)
+    marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))
     marcher.run(cancelled, progress)
     return EdgeRun(marcher)

@@ -71,6 +71,14 @@ class Trajectory(Protocol):
         """Figures of outputs over a window."""
         ...
 
+    def extremes(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
+        """Lowest and highest of outputs over a window, (n_rows,) each."""
+        ...
+
+    def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
+        """Mean and mean square of outputs over a window, (n_rows,) each."""
+        ...
+
     def energy(self, t0: float, t1: float) -> EnergyBalance:
         """Energy balance over a window."""
         ...

@@ -170,7 +170,7 @@ class _Desk:
         key = _key(request.build, option, event)
         if key not in self._cells:
             solved = self._solve(request, option, event)
-            self._cells[key] = _Cells(cells_of(name, [solved.solution]), solved.solution.stable)
+            self._cells[key] = _Cells(cells_of(name, solved.solution), solved.solution.stable)
             _trim(self._cells, _KEPT_CELLS)
         self._cells.move_to_end(key)
         return self._cells[key]
