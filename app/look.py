@@ -203,6 +203,13 @@ class Look(QObject):
             QPushButton:hover {{ background: {band}; }}
             QPushButton:focus {{ border-color: {ink}; }}
             QComboBox::drop-down {{ border: none; width: 14px; }}
+            QSlider::groove:horizontal {{ height: 4px; background: {faint}; border-radius: 2px; }}
+            QSlider::sub-page:horizontal {{ background: {ink}; border-radius: 2px; }}
+            QSlider::handle:horizontal {{ width: 12px; margin: -5px 0; border-radius: 7px;
+                        background: {card}; border: 1.5px solid {ink}; }}
+            QSlider::handle:horizontal:focus {{ background: {ink}; }}
+            QHeaderView::section {{ background: {card}; color: {p.muted.name()}; border: none;
+                        border-bottom: 1px solid {faint}; padding: 2px 6px; }}
             QScrollBar {{ background: transparent; border: none; margin: 0; }}
             QScrollBar:vertical {{ width: 8px; }}
             QScrollBar:horizontal {{ height: 8px; }}
@@ -228,8 +235,8 @@ class Look(QObject):
             (roles.ButtonText, p.ink),
             (roles.ToolTipBase, p.card),
             (roles.ToolTipText, p.ink),
-            (roles.Highlight, p.line1),
-            (roles.HighlightedText, p.paper if p.dark else p.card),
+            (roles.Highlight, p.faint if p.dark else p.deck),
+            (roles.HighlightedText, p.ink),
             (roles.Mid, p.faint),
             (roles.Dark, p.muted),
             (roles.Light, p.card),

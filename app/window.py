@@ -87,6 +87,7 @@ class MainWindow(QMainWindow):
         self._file_menu.aboutToShow.connect(self._fill_file_menu)
         self._make_layout()
         self._make_keys()
+        self.frame.setFocus()
         self.solver.message.connect(self.workbench.take)
         self.solver.busy_changed.connect(self.progress.set_busy)
         self.solver.progress.connect(self.progress.set_share)
@@ -168,6 +169,8 @@ class MainWindow(QMainWindow):
         self._actions["projector"].setCheckable(True)
         for number in range(1, 10):
             self._shortcut(str(number), lambda i=number - 1: self._choose_option(i))
+        for key in ("N", "+"):
+            self._shortcut(key, lambda: self.frame.open_tray())
         self._shortcut("PgUp", lambda: self._next_event(-1))
         self._shortcut("PgDown", lambda: self._next_event(1))
         self._shortcut("Esc", self._close_sheets)
@@ -343,7 +346,7 @@ class MainWindow(QMainWindow):
         self.workbench.set_event((self.workbench.event_index + step) % count)
 
     def _open_sheet(self, id_: str, place: QPoint) -> None:
-        self.part_sheet.set_top(self.body.y() + 6)
+        self.part_sheet.set_room(self.body.y() + 6, self._curves_place.x())
         self.part_sheet.open(id_, self.centralWidget().mapFromGlobal(place))
 
     def _close_sheets(self) -> None:

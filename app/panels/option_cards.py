@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from app.workbench import Workbench
 
 _LEAST_WIDTH = 190
+_MOST_WIDTH = 420
 _MARGIN = 14
 
 
@@ -161,6 +162,7 @@ class OptionCards(QScrollArea):
         self._row = QHBoxLayout(inner)
         self._row.setContentsMargins(17, 9, 17, 9)
         self._row.setSpacing(8)
+        self._row.addStretch(0)
         self.setWidget(inner)
         for signal in (
             workbench.build_changed,
@@ -208,13 +210,21 @@ class OptionCards(QScrollArea):
         while len(self._cards) > count:
             card = self._cards.pop()
             self._row.removeWidget(card)
+            card.hide()
             card.deleteLater()
         while len(self._cards) < count:
             index = len(self._cards)
             card = OptionCard(self._look)
             card.clicked.connect(lambda _=False, i=index: self._choose(i))
+            self._dress(card)
             self._cards.append(card)
-            self._row.addWidget(card)
+            # Before the stretch, which takes what the widest cards leave.
+            self._row.insertWidget(index, card, 1)
+
+    def _dress(self, card: OptionCard) -> None:
+        card.setMaximumWidth(round(_MOST_WIDTH * self._look.scale))
+        card.updateGeometry()
+        card.update()
 
     def _choose(self, index: int) -> None:
         bench = self._workbench
@@ -228,5 +238,4 @@ class OptionCards(QScrollArea):
         self.setFixedHeight(round(70 * self._look.scale) + 20)
         self.setStyleSheet(f"OptionCards, OptionCards > * > * {{ background: {p.paper.name()}; }}")
         for card in self._cards:
-            card.updateGeometry()
-            card.update()
+            self._dress(card)

@@ -49,7 +49,7 @@ class PartSheet(QFrame):
 
     def __init__(self, workbench: Workbench, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
-        self._top = 8
+        self._top, self._curves_from = 8, 0
         self._workbench = workbench
         self._look = look
         self._id = ""
@@ -155,14 +155,22 @@ class PartSheet(QFrame):
         """Beside the point, on the side with room, so that the part stays in sight."""
         area = self._area()
         width = min(round(_WIDTH * min(self._look.scale, 2.0)), area.width())
+        for widget in self.findChildren(QWidget):
+            widget.ensurePolished()  # boxes are higher once they are dressed
         self._grid.activate()
         self._scroll.setMinimumHeight(self._inner.sizeHint().height() + 2)
-        self.layout().activate()
-        height = min(self.layout().totalHeightForWidth(width), area.height())
+        layout = self.layout()
+        layout.activate()
+        wanted = layout.totalMinimumSize().height()
+        if layout.hasHeightForWidth():
+            wanted = layout.totalMinimumHeightForWidth(width)
+        height = min(wanted, area.height())
         self._scroll.setMinimumHeight(60)
-        x = beside.x() + _GAP
-        if x + width > area.right():
-            x = beside.x() - _GAP - width
+        right, left = beside.x() + _GAP, beside.x() - _GAP - width
+        # The curves stay in sight where there is room: they are what a drag is about.
+        clear_of_curves = right + width <= self._curves_from
+        room_left = left >= area.left()
+        x = right if clear_of_curves or not room_left else left
         x = min(max(x, area.left()), area.right() - width)
         y = min(max(beside.y() - height // 3, area.top()), area.bottom() - height)
         self.setGeometry(x, y, width, height)
@@ -172,9 +180,9 @@ class PartSheet(QFrame):
         area = self.parentWidget().rect()
         return area.adjusted(8, self._top, -8, -8)
 
-    def set_top(self, top: int) -> None:
-        """How far down the parent the room for sheets begins."""
-        self._top = top
+    def set_room(self, top: int, curves_from: int) -> None:
+        """How far down the parent the room for sheets begins, and where the curves do."""
+        self._top, self._curves_from = top, curves_from
 
     # Rows
 

@@ -41,6 +41,10 @@ class Scope(QWidget):
         self._column.setSpacing(8)
         self._axis = _TimeAxis(look)
         self.ribbon = Ribbon(look)
+        self._nothing = QLabel(
+            "Curves of the clipped places stand here\nas soon as the build can be solved.",
+            alignment=Qt.AlignmentFlag.AlignCenter,
+        )
         self._caption = QLabel("drag here to look closer; any zoom is exact")
         self._energy = QLabel()
         ribbon_row = QHBoxLayout()
@@ -53,6 +57,7 @@ class Scope(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(8, 10, 18, 8)
         column.setSpacing(4)
+        column.addWidget(self._nothing, 1)
         column.addLayout(self._column, 1)
         column.addWidget(self._axis)
         column.addLayout(ribbon_row)
@@ -82,7 +87,13 @@ class Scope(QWidget):
         else:
             self._patience.stop()
         answer = bench.answer
+        for widget in (self._axis, self.ribbon, self._energy):
+            widget.setVisible(answer is not None)
+        self._nothing.setVisible(answer is None and not bench.stale)
+        self._caption.setVisible(answer is not None and not self._look.projector)
         if answer is None:
+            # Another build: the curves of the old one say nothing about it.
+            self._fit_strips(0)
             return
         if not bench.stale or answer.live:
             for strip in self._strips:
@@ -96,7 +107,8 @@ class Scope(QWidget):
         curves = answer.curves[:most]
         self._fit_strips(len(curves))
         ghosts, ghost_name = self._ghosts()
-        scale = volt_range(_extremes([*curves, *ghosts.values()], curves))
+        above = 0.5 if self._look.projector else 0.24
+        scale = volt_range(_extremes([*curves, *ghosts.values()], curves), above)
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get((curve.place, curve.ground))
             strip.show_curve(curve, ghost, ghost_name, scale, answer.window)
@@ -123,6 +135,7 @@ class Scope(QWidget):
         while len(self._strips) > count:
             strip = self._strips.pop()
             self._column.removeWidget(strip)
+            strip.hide()
             strip.deleteLater()
         while len(self._strips) < count:
             strip = Strip(len(self._strips), self._look)
@@ -144,12 +157,11 @@ class Scope(QWidget):
             strip.set_pale(True)
 
     def _restyle(self) -> None:
-        for label in (self._caption, self._energy):
+        for label in (self._caption, self._energy, self._nothing):
             label.setFont(self._look.font("small"))
             label.setStyleSheet(f"color: {self._look.palette.muted.name()}")
         for row in self._indented:
             row.setContentsMargins(gutter(self._look), 0, 0, 0)
-        self._caption.setVisible(not self._look.projector)
         self.refresh()
 
     def resizeEvent(self, event: object) -> None:

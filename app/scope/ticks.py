@@ -21,10 +21,10 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     return []
 
 
-def volt_range(values: list[float]) -> tuple[float, float]:
-    """A range that holds all values, with air, and above them room for a limit's name."""
+def volt_range(values: list[float], above: float = 0.24) -> tuple[float, float]:
+    """A range that holds all values, with air, and `above` them a share for a limit's name."""
     if not values:
         return 0.0, 1.0
     low, high = min(values), max(values)
     span = max(high - low, 0.05 * max(abs(high), abs(low)), 0.1)
-    return low - 0.12 * span, high + 0.24 * span
+    return low - 0.12 * span, high + above * span
