@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from sim.parts.kind import Field, Kind, Port, Scalar, Values
 
 MAX_NAME = 200
+#: In SI, far below anything real: what is nearer to nothing overflows when divided by.
+SMALLEST = 1e-30
 _YES = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
 
 
@@ -150,6 +152,8 @@ def value_of(given: Given, field: Field, where: str) -> Scalar:
         check_name(given, where)
         return given
     value = quantity.parse(given, field.unit, where)
+    if 0.0 < abs(value) < SMALLEST:
+        raise BadField(where, f"{value:.3g} is too small to reckon with", "Give 0 for nothing")
     too_low = value <= field.low if field.open_low else value < field.low
     if too_low or value > field.high:
         shown = quantity.format(value, field.unit)

@@ -394,6 +394,11 @@ BREAKS: list[tuple[str, Callable[[dict[str, Any]], object], str]] = [
     ("wrong unit", lambda d: d["parts"][2]["values"].update(esr="5 V"), "parts[2].values.esr"),
     ("no number", lambda d: d["parts"][2]["values"].update(esr="low"), "parts[2].values.esr"),
     ("negative", lambda d: d["parts"][2]["values"].update(esr=-1), "parts[2].values.esr"),
+    (
+        "next to nothing",
+        lambda d: d["parts"][2]["values"].update(esl=1e-300),
+        "parts[2].values.esl",
+    ),
     ("missing value", lambda d: d["parts"][2]["values"].pop("capacitance"), "capacitance"),
     ("not a number", lambda d: d["parts"][2]["values"].update(esr=float("nan")), "parts[2]"),
     ("infinity", lambda d: d["parts"][2]["values"].update(esr=float("inf")), "parts[2]"),
