@@ -50,7 +50,11 @@ class Course:
 
 
 def course(
-    way: list[Point], length_mm: float | None, loop_above_mm: float, gap_mm: float
+    way: list[Point],
+    length_mm: float | None,
+    loop_above_mm: float,
+    gap_mm: float,
+    hidden_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Course:
     """Lay a lead of `length_mm` along `way`, its slack in the longest stretch.
 
@@ -59,6 +63,7 @@ def course(
     way : pad, via points, pad
     length_mm : None where the lead has no length, which is drawn straight
     loop_above_mm : smallest loop radius that can be seen; less becomes a wave
+    hidden_mm : what lies under a part at either end, where slack could not be seen
     gap_mm : distance between the conductors, for bends that a pair can follow
     """
     straight = length(way)
@@ -70,6 +75,11 @@ def course(
     spans = [hypot(b[0] - a[0], b[1] - a[1]) for a, b in itertools.pairwise(way)]
     longest = max(range(len(spans)), key=spans.__getitem__)
     a, b = way[longest], way[longest + 1]
+    start = hidden_mm[0] if longest == 0 else 0.0
+    end = hidden_mm[1] if longest == len(spans) - 1 else 0.0
+    if start + end < 0.6 * spans[longest]:
+        _, u, _ = _frame(a, b)
+        a, b = _along(a, u, start), _along(b, u, -end)
     radius = slack / (2 * pi)
     if radius >= loop_above_mm:
         loops = max(1, round(radius / max(_LOOP_RADIUS_MM, 1.1 * gap_mm)))

@@ -16,6 +16,7 @@ from app.wiring.facts import facts, place_name
 from app.wiring.lead_item import LeadItem
 from app.wiring.part_item import PartItem
 from sim.errors import SimError
+from sim.parts import KINDS
 
 if TYPE_CHECKING:
     from app.wiring.geometry import Point
@@ -262,6 +263,9 @@ class PlacePart(Gesture):
         option = self.view.option_name()
         if self.aim.allowed and option:
             words += f" Only in “{option}”."
+        cautions = KINDS[self.kind].cautions
+        if self.aim.allowed and cautions:
+            words += f"\n{cautions[0]}"
         self.view.say(words, at=QPointF(*self.aim.at), bad=not self.aim.allowed)
 
     def _show_legs(self) -> None:

@@ -22,6 +22,7 @@ _RINGS = (0.0, 10.0, 24.0, 42.0, 66.0, 96.0, 132.0, 175.0)
 _DIRECTIONS = 24
 #: Cost of covering one cell of a part, and one of a lead; distance costs 1 per pixel.
 _ON_PART, _ON_LEAD = 60.0, 12.0
+_UNREADABLE, _TOO_POOR = 2000.0, 700.0
 _LEADER_FROM = 28.0
 
 
@@ -56,6 +57,21 @@ class Body:
         """Where the line from a place outside to the middle meets the outline."""
         share = max(self.share(x, y), 1.0)
         return (self.x + (x - self.x) / share, self.y + (y - self.y) / share)
+
+    def nearest(self, x: float, y: float) -> Spot:
+        """The place of the outline nearest to a place outside of it."""
+        if self.round:
+            return self.edge_towards(x, y)
+        c, s = cos(radians(self.turn)), sin(radians(self.turn))
+        dx, dy = x - self.x, y - self.y
+        lx = min(max(dx * c + dy * s, -self.half_width), self.half_width)
+        ly = min(max(dy * c - dx * s, -self.half_depth), self.half_depth)
+        return (self.x + lx * c - ly * s, self.y + lx * s + ly * c)
+
+    @property
+    def long(self) -> bool:
+        """A lead rather than a part."""
+        return self.half_width > 3 * self.half_depth
 
 
 @dataclass(frozen=True)
@@ -202,10 +218,10 @@ def _leader(body: Body, box: Box) -> tuple[Spot, Spot] | None:
         start = (box[0] - 5.0, line)
     else:
         start = ((box[0] + box[2]) / 2, box[3] + 2.0 if body.y > box[3] else box[1] - 2.0)
-    end = body.edge_towards(*start)
-    if hypot(end[0] - start[0], end[1] - start[1]) < _LEADER_FROM:
+    near = body.nearest(*start)
+    if hypot(near[0] - start[0], near[1] - start[1]) < _LEADER_FROM:
         return None
-    return (start, end)
+    return (start, near if body.long else body.edge_towards(*start))
 
 
 def _crosses(line: tuple[Spot, Spot], box: Box) -> bool:
@@ -225,7 +241,7 @@ def lay_out(
     blocked: list[Box],
     before: dict[str, int],
 ) -> dict[str, Placed]:
-    """Place all labels.
+    """Place the labels; those for which there is no free room are left out.
 
     Parameters
     ----------
@@ -250,12 +266,12 @@ def lay_out(
             cost = base - (14.0 if number == kept else 0.0)
             outside = max(room[0] - box[0], box[2] - room[2], room[1] - box[1], box[3] - room[3])
             if outside > 0:
-                cost += 300.0 + 10.0 * outside
+                cost += _UNREADABLE + 10.0 * outside
             padded = (box[0] - 5.0, box[1] - 1.0, box[2] + 5.0, box[3] + 1.0)
             cost += covered.under((box[0] - 4.0, box[1] + 1.0, box[2] + 4.0, box[3] - 1.0))
             if cost >= best_cost:
                 continue
-            cost += 1000.0 * sum(_overlap(padded, other) for other in taken)
+            cost += _UNREADABLE * sum(_overlap(padded, other) for other in taken)
             cost += 60.0 * sum(_crosses(line, padded) for line in leaders)
             leader = _leader(label.body, box)
             if leader is not None and cost < best_cost:
@@ -264,7 +280,8 @@ def lay_out(
                 cost += 40.0 * sum(_meet(leader, other) for other in leaders)
             if cost < best_cost:
                 best, best_cost = Placed(box, right, leader, number), cost
-        if best is not None:
+        # Rather no words than words on words: the rest is on hover and in the outline.
+        if best is not None and best_cost < _TOO_POOR:
             placed[label.id] = best
             taken.append(best.box)
             if best.leader is not None:

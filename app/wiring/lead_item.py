@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import hypot
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -41,7 +42,7 @@ class LeadItem(QGraphicsItem):
         self._way: list[Point] = []
         self._lines: list[tuple[QPainterPath, str]] = []
         self._middle = QPainterPath()
-        self.width_mm, self._gap = 1.0, 1.0
+        self.width_mm, self._gap, self._zoom = 1.0, 1.0, 2.0
         self._bounds = QRectF()
 
     def lay(
@@ -53,6 +54,7 @@ class LeadItem(QGraphicsItem):
         copper_mm: float | None,
         spacing_mm: float | None,
         zoom: float,
+        hidden_mm: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         """Run the lead along `way`; what is not given is drawn as a thin close pair."""
         self.prepareGeometryChange()
@@ -60,8 +62,8 @@ class LeadItem(QGraphicsItem):
         self._way = way
         width = max((copper_mm or 0.5) * _INSULATION, 1.8 / zoom)
         gap = max(spacing_mm or 0.0, width + 1.6 / zoom)
-        self.width_mm, self._gap = width, gap
-        self.course = course(way, length_mm, max(0.8 * gap, 5.0 / zoom), gap)
+        self.width_mm, self._gap, self._zoom = width, gap, zoom
+        self.course = course(way, length_mm, max(0.8 * gap, 5.0 / zoom), gap, hidden_mm)
         self._lines = []
         if self.phases:
             offsets = [(-gap, "phase"), (0.0, "phase"), (gap, "phase")]
@@ -132,8 +134,7 @@ class LeadItem(QGraphicsItem):
             if self.ghost:
                 pen.setStyle(Qt.PenStyle.DashLine)
             painter.strokePath(path, pen)
-        if self.signed and len(self._lines) == 2:
-            self._paint_signs(painter)
+        self._paint_signs(painter)
 
     def _paint_casing(self, painter: QPainter) -> None:
         """An outline round both conductors: a wide stroke with a narrower one on it."""
@@ -150,23 +151,30 @@ class LeadItem(QGraphicsItem):
             pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
             painter.strokePath(self._middle, pen)
 
-    def _paint_signs(self, painter: QPainter) -> None:
-        """A plus and a minus outside of the conductors, near the source."""
-        palette = self.look.palette
-        zoom = painter.worldTransform().m11()
+    def signs(self) -> list[Point]:
+        """Middles of the minus and the plus sign near the source; none where there is no room."""
+        if not self.signed or len(self._lines) != 2:
+            return []
         at, towards = self._way[0], self._way[1]
         if self.signed == "to":
             at, towards = self._way[-1], self._way[-2]
         dx, dy = towards[0] - at[0], towards[1] - at[1]
-        size = (dx * dx + dy * dy) ** 0.5
-        if size * zoom < 24:
-            return
-        x, y = at[0] + dx / size * 12 / zoom, at[1] + dy / size * 12 / zoom
+        size = hypot(dx, dy)
+        if size * self._zoom < 24:
+            return []
+        x, y = at[0] + dx / size * 12 / self._zoom, at[1] + dy / size * 12 / self._zoom
         mx, my = self.minus_side(self.signed == "from")
-        out = self._gap / 2 + self.width_mm / 2 + 8.0 / zoom
-        half = 4.0 * self.look.scale / zoom
-        for side, colour, plus in ((1.0, palette.ink, False), (-1.0, palette.plus, True)):
-            cx, cy = x + mx * out * side, y + my * out * side
+        out = self._gap / 2 + self.width_mm / 2 + 8.0 / self._zoom
+        return [(x + mx * out, y + my * out), (x - mx * out, y - my * out)]
+
+    def _paint_signs(self, painter: QPainter) -> None:
+        """A plus and a minus outside of the conductors."""
+        palette = self.look.palette
+        half = 4.0 * self.look.scale / self._zoom
+        for place, colour, plus in zip(
+            self.signs(), (palette.ink, palette.plus), (False, True), strict=False
+        ):
+            cx, cy = place
             pen = QPen(colour, 1.8 * self.look.scale)
             pen.setCosmetic(True)
             painter.setPen(pen)

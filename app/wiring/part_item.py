@@ -253,7 +253,7 @@ class PartItem(QGraphicsItem):
         width, height = box.width() * zoom, box.height() * zoom
         kind = self.part.kind
         if kind == "joint" or not has_symbol(kind):
-            self._text_lines(painter, QPointF(0, 0), name or self.facts.short, figure, width)
+            self._text_lines(painter, QPointF(0, 0), name, figure, width)
         elif not name:
             self._paint_symbol(painter, 0.74)
         elif self._is_wide(width, height, name, figure):

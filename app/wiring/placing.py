@@ -192,8 +192,10 @@ def _on_part(
         return Aim("across", address, stand, f"{kind.title} across {name}: red leg to plus.")
     if kind.series and kind.kind in ("inductor", "bead", "resistor", "antispark"):
         return Aim("no", "", at, f"{kind.title} goes into a lead. Put it on a lead.")
-    port = input_port(kind)
-    return Aim("join", address, stand, f"Joined to {name} by a new lead ({port}).")
+    words = f"Joined to {name} by a new lead."
+    if any(p.name == "out" for p in kind.ports) and kind.series:
+        words += " Then pull a lead from its quiet end, or put it on a lead instead."
+    return Aim("join", address, stand, words)
 
 
 def _on_lead(build: Build, kind: Kind, at: Point, lead: Lead, distance: float, along: float) -> Aim:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import atan2, degrees
+from math import atan2, degrees, hypot
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -23,6 +23,7 @@ from app.wiring.facts import (
 )
 from app.wiring.frame_item import FrameItem
 from app.wiring.frames import frame
+from app.wiring.geometry import heading
 from app.wiring.handles import Handles
 from app.wiring.label_item import LabelItem
 from app.wiring.label_layout import Body, Box, Wanted, lay_out
@@ -31,6 +32,8 @@ from app.wiring.part_item import PartItem
 from sim.errors import SimError
 
 if TYPE_CHECKING:
+    from collections.abc import Set as AbstractSet
+
     from app.look import Look
     from app.wiring.geometry import Point
     from sim.build import Build, Lead, Part
@@ -66,6 +69,7 @@ class WiringScene(QGraphicsScene):
         self._hovered = ""
         self._marked: dict[str, str] = {}
         self._choices: dict[str, int] = {}
+        self._worded: AbstractSet[str] = frozenset()
         self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
         self._attached: dict[str, list[str]] = {}
         self._leads_changed = False
@@ -149,6 +153,8 @@ class WiringScene(QGraphicsScene):
                 item.prepareGeometryChange()
                 item.hub = hub
                 item.set_part(item.part, item.facts)
+                for i in real:
+                    self._lay(self.leads[i], self.leads[i].lead)
             item.loaded = hub and any(
                 other is not item and item.body.contains(item.mapFromScene(other.pos()))
                 for other in self.parts.values()
@@ -207,8 +213,33 @@ class WiringScene(QGraphicsScene):
         length, copper, spacing = self._values(lead)
         item.setVisible(not self._within_board(lead))
         item.lay(
-            lead, points, length_mm=length, copper_mm=copper, spacing_mm=spacing, zoom=self.zoom
+            lead,
+            points,
+            length_mm=length,
+            copper_mm=copper,
+            spacing_mm=spacing,
+            zoom=self.zoom,
+            hidden_mm=(
+                self._hidden(lead.from_, points[0], points[1]),
+                self._hidden(lead.to, points[-1], points[-2]),
+            ),
         )
+
+    def _hidden(self, address: str, pad: Point, towards: Point) -> float:
+        """How far a lead runs under the part it ends on, mm."""
+        item = self.parts.get(address.partition(".")[0])
+        distance = hypot(towards[0] - pad[0], towards[1] - pad[1])
+        if item is None or distance < 1e-6:
+            return 0.0
+        here, there = item.mapFromScene(*pad), item.mapFromScene(*towards)
+        dx, dy = (there.x() - here.x()) / distance, (there.y() - here.y()) / distance
+        body = item.body
+        out = [distance]
+        if abs(dx) > 1e-9:
+            out.append(((body.right() if dx > 0 else body.left()) - here.x()) / dx)
+        if abs(dy) > 1e-9:
+            out.append(((body.bottom() if dy > 0 else body.top()) - here.y()) / dy)
+        return max(0.0, min(out))
 
     def _source_end(self, lead: Lead) -> str:
         """The end of a lead that is at a pack or a supply."""
@@ -443,6 +474,8 @@ class WiringScene(QGraphicsScene):
             for item in self.leads.values()
             if item.isVisible()
         ]
+        signs = [to_pixels(*p) for item in self.leads.values() for p in item.signs()]
+        blocked = [*blocked, *((x - 8.0, y - 8.0, x + 8.0, y + 8.0) for x, y in signs)]
         # Words of what is out of sight would only fight over the edge.
         seen = [w for w in wanted if room[0] < w.body.x < room[2] and room[1] < w.body.y < room[3]]
         placed = lay_out(seen, bodies, lines, room, blocked, self._choices)
@@ -467,15 +500,22 @@ class WiringScene(QGraphicsScene):
             x, y = to_pixels(board.rect.center().x(), board.rect.center().y())
             half = (board.rect.width() / 2 * self.zoom, board.rect.height() / 2 * self.zoom)
             return Body(x, y, *half)
-        x, y = to_pixels(*_halfway(self.leads[id_].course.points))
-        return Body(x, y, 5.0, 5.0, round=True)
+        lead = self.leads[id_]
+        points = lead.course.points
+        x, y = to_pixels(*_halfway(points))
+        # Words may stand anywhere along the middle half.
+        along = hypot(points[-1][0] - points[0][0], points[-1][1] - points[0][1]) / 4
+        wide = max(lead.pair_mm / 2 * self.zoom, 5.0)
+        return Body(x, y, max(along * self.zoom, 5.0), wide, heading(points[0], points[-1]))
 
     def refresh_words(self) -> bool:
         """New figures into the labels there are; True if they need new places."""
-        again = False
-        for id_, (name, figure, verdict) in self._label_words().items():
+        words = self._label_words()
+        again = words.keys() != self._worded
+        for id_, (name, figure, verdict) in words.items():
             label = self.labels.get(id_)
-            again |= label is None or label.set_words(name, figure, verdict)
+            if label is not None:
+                again |= label.set_words(name, figure, verdict)
         return again
 
     def follow(self, ids: tuple[str, ...]) -> None:
@@ -487,6 +527,7 @@ class WiringScene(QGraphicsScene):
 
     def _wanted(self, to_pixels: Any) -> tuple[list[Wanted], dict[str, Point]]:
         words = self._label_words()
+        self._worded = words.keys()
         middle = self.frame_item.core.center()
         wanted: list[Wanted] = []
         anchors: dict[str, Point] = {}
@@ -605,7 +646,12 @@ class WiringScene(QGraphicsScene):
             and id_ in self._figures
             and self._figures[id_].verdict
         }
-        return max(used, key=used.__getitem__) if len(used) > 1 else ""
+        if len(used) < 2:
+            return ""
+        worst = max(used, key=used.__getitem__)
+        # Alike to the last figure shown, none is worse than the others.
+        same = {self._figures[id_].text for id_ in used}
+        return worst if len(same) > 1 else ""
 
     def _board_figure(self, board: BoardItem) -> Figure | None:
         """The figure of a board is that of its worst output."""

@@ -146,7 +146,7 @@ class FrameView(QGraphicsView):
     def _show_answer(self) -> None:
         self.scene_.set_figures(self.workbench.answer)
         if self.scene_.refresh_words() and self._gesture is None:
-            self._label_timer.start(0)
+            self._label_timer.start(_LABELS_AFTER_MS)
 
     def _show_problem(self) -> None:
         problem = self.workbench.problem
@@ -175,7 +175,7 @@ class FrameView(QGraphicsView):
 
         blocked = [
             (float(r.left()), float(r.top()), float(r.right()), float(r.bottom()))
-            for r in (w.geometry() for w in (self._plus, self._scale, self._hint))
+            for r in (w.geometry() for w in (self._plus, self._scale, self._hint) if w.isVisible())
         ]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
         self.scene_.lay_out_labels(room, to_pixels, blocked)
@@ -734,6 +734,8 @@ class _Hint(QLabel):
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
 
     def dress(self, look: Look) -> None:
+        # At the projector the room is for the figures.
+        self.setVisible(not look.projector)
         self.setFont(look.font("text"))
         self.setStyleSheet(f"color: {look.palette.muted.name()}; background: transparent;")
         self.adjustSize()
@@ -769,7 +771,7 @@ class _Words(QLabel):
             round(
                 min(
                     300 * look.scale,
-                    QFontMetricsF(self.font()).horizontalAdvance(words) + 24,
+                    max(map(QFontMetricsF(self.font()).horizontalAdvance, words.split("\n"))) + 24,
                 )
             )
         )

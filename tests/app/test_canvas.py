@@ -215,7 +215,7 @@ def test_figures_stand_beside_the_parts_and_verdicts_show(qtbot):
               reads="peak_volts", place="esc3.in")  # fmt: skip
     bench.answer = Row(joints=(), parts=(Row(id="esc3", ratings=(use,)),))
     bench.answer_changed.emit()
-    settle()
+    qtbot.waitUntil(lambda: "esc3" in view.scene_.labels)
     label = view.scene_.labels["esc3"]
     assert label.figure == "■ 33.0 V of 30"
     assert label.verdict == "over"
