@@ -146,20 +146,18 @@ sys.stdin.read()
 
 @pytest.fixture
 def other_window(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-c", WINDOW, str(tmp_path / "data"), str(tmp_path / "origin.json")],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
-    )
-    assert process.stdout is not None
-    assert process.stdin is not None
-    assert process.stdout.readline() == "kept\n"
-    yield process
-    process.kill()
-    process.wait()
-    process.stdin.close()
-    process.stdout.close()
+    ) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "kept\n"
+            yield process
+        finally:
+            process.kill()
 
 
 def test_work_of_a_killed_window_is_offered(
