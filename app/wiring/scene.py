@@ -563,7 +563,7 @@ class WiringScene(QGraphicsScene):
         for id_, item in self.parts.items():
             figure = self._figures.get(id_)
             bad = figure is not None and figure.verdict in ("close", "over")
-            asked = id_ in self._chosen or id_ == self._hovered
+            asked = id_ in self._chosen
             kind = item.part.kind
             name = item.facts.name
             text = figure.text if figure else item.facts.summary
@@ -611,7 +611,7 @@ class WiringScene(QGraphicsScene):
                     -self.parts[i].pos().x(),
                 )
             )
-            shown = [i for i in ids if i in self._chosen or i == self._hovered] or ids[:1]
+            shown = [i for i in ids if i in self._chosen] or ids[:1]
             for id_ in shown:
                 name = self.parts[id_].facts.name
                 if len(ids) > 1 and id_ not in self._chosen:

@@ -129,7 +129,8 @@ class FrameView(QGraphicsView):
         self.scene_.sync(self.workbench.shown_build)
         self.scene_.set_figures(self.workbench.answer)
         self._show_selection()
-        if new_frame and self.isVisible():
+        # Only another document empties the history: that is looked at whole.
+        if (new_frame or self.workbench.undo_stack.count() == 0) and self.isVisible():
             self.fit()
         self._label_timer.start(0)
 
@@ -231,12 +232,8 @@ class FrameView(QGraphicsView):
         """A ghost of a new part of this kind follows the pointer; `at` in mm."""
         self._end_gesture(cancel=True)
         if at is None:
-            at = self._pointer
-            chosen = [i for i in self.workbench.selection if i in self.scene_.parts]
-            if not self._visible_mm().contains(at):
-                at = self._visible_mm().center()
-                if chosen:
-                    at = self.scene_.parts[chosen[0]].pos()
+            seen = self._visible_mm()
+            at = self._pointer if seen.contains(self._pointer) else seen.center()
         self._gesture = PlacePart(self, kind, at)
         self.setFocus(Qt.FocusReason.OtherFocusReason)
 
@@ -261,6 +258,12 @@ class FrameView(QGraphicsView):
                 at = self.rect().center()
         self._pointer = self.mapToScene(at)
         self._tray.open_at(at)
+
+    def _open_tray_by_key(self) -> None:
+        """At what is selected, so that the part lands there; else at the pointer."""
+        chosen = self.workbench.selection
+        at = self.mapFromScene(self.scene_.middle_of(chosen[0])) if chosen else None
+        self.open_tray(at)
 
     def _open_tray_at_button(self) -> None:
         self.open_tray(self._plus.geometry().topRight())
@@ -519,7 +522,7 @@ class FrameView(QGraphicsView):
         elif control:
             super().keyPressEvent(event)
         elif key in (Qt.Key.Key_Plus, Qt.Key.Key_N):
-            self.open_tray()
+            self._open_tray_by_key()
         elif key in (Qt.Key.Key_Delete, Qt.Key.Key_Backspace):
             self.remove_selected()
         elif key in (Qt.Key.Key_Return, Qt.Key.Key_Enter):

@@ -334,6 +334,18 @@ def test_the_tray_by_keys_alone(qtbot):
     assert bench.undo_stack.count() == 1
 
 
+def test_with_a_lead_selected_the_tray_puts_a_coil_into_it(qtbot):
+    bench, view = canvas(qtbot)
+    view.setFocus()
+    bench.select(("main",))
+    QTest.keyClick(view, Qt.Key.Key_Plus)
+    QTest.keyClicks(view._tray.filter, "inductor")
+    QTest.keyClick(view._tray.filter, Qt.Key.Key_Return)
+    assert (view._gesture.aim.how, view._gesture.aim.target) == ("splice", "main")
+    QTest.keyClick(view, Qt.Key.Key_Return)
+    assert any(x.to.startswith("inductor") for x in bench.build.leads)
+
+
 def test_escape_puts_the_part_back_into_the_tray(qtbot):
     bench, view = canvas(qtbot)
     before, items = bench.build, len(view.scene_.items())
