@@ -198,3 +198,9 @@ def nearest(points: tuple[Point, ...], to: Point) -> tuple[float, float]:
 def heading(a: Point, b: Point) -> float:
     """Direction from `a` to `b` in degrees clockwise from the right."""
     return degrees(atan2(b[1] - a[1], b[0] - a[0]))
+
+
+def halfway(points: tuple[Point, ...]) -> Point:
+    """The middle between the two ends."""
+    a, b = points[0], points[-1]
+    return ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)

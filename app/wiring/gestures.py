@@ -101,7 +101,7 @@ class DragParts(Gesture):
             self.view.say(str(error))
             return
         self.view.workbench.preview(self._done)
-        self.view.scene_.follow(self._ids)
+        self.view.scene_.labels.follow(self._ids)
 
     def release(self, place: QPointF) -> None:
         self.view.viewport().unsetCursor()

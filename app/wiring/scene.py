@@ -11,8 +11,6 @@ from PySide6.QtWidgets import QGraphicsScene
 from app.wiring.board_item import BoardItem
 from app.wiring.facts import (
     CANS,
-    CAPACITORS,
-    ROUND,
     SOURCES,
     Facts,
     Figure,
@@ -23,27 +21,20 @@ from app.wiring.facts import (
 )
 from app.wiring.frame_item import FrameItem
 from app.wiring.frames import frame
-from app.wiring.geometry import heading
+from app.wiring.geometry import halfway
 from app.wiring.handles import Handles
-from app.wiring.label_item import LabelItem
-from app.wiring.label_layout import Body, Box, Wanted, lay_out
+from app.wiring.labels import Labels
 from app.wiring.lead_item import LeadItem
 from app.wiring.part_item import PartItem
 from sim.errors import SimError
 
 if TYPE_CHECKING:
-    from collections.abc import Set as AbstractSet
-
     from app.look import Look
     from app.wiring.geometry import Point
     from sim.build import Build, Lead, Part
 
 #: Loose end of a lead whose part is gone, drawn this far from the other end.
 _LOOSE_MM = 15.0
-#: More words than this cannot be read; the rest is on hover and in the outline.
-_MOST_LABELS = 40
-#: Before the name of a board, which is no id.
-_BOARD = "board:"
 #: From so many leads on a joint is drawn as a board.
 _HUB_LEADS = 4
 
@@ -63,13 +54,11 @@ class WiringScene(QGraphicsScene):
         self.addItem(self.handles)
         self.parts: dict[str, PartItem] = {}
         self.leads: dict[str, LeadItem] = {}
-        self.labels: dict[str, LabelItem] = {}
-        self._figures: dict[str, Figure] = {}
-        self._chosen: tuple[str, ...] = ()
+        self.labels = Labels(self)
+        self.figures: dict[str, Figure] = {}
+        self.chosen: tuple[str, ...] = ()
         self._hovered = ""
-        self._marked: dict[str, str] = {}
-        self._choices: dict[str, int] = {}
-        self._worded: AbstractSet[str] = frozenset()
+        self.marked: dict[str, str] = {}
         self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
         self._attached: dict[str, list[str]] = {}
         self._leads_changed = False
@@ -345,7 +334,7 @@ class WiringScene(QGraphicsScene):
         if item is not None:
             return item.pos()
         lead = self.leads.get(id_)
-        return QPointF(*_halfway(lead.course.points)) if lead is not None else QPointF()
+        return QPointF(*halfway(lead.course.points)) if lead is not None else QPointF()
 
     def riders(self, id_: str) -> list[str]:
         """Ceramics that lie on a part and move with it."""
@@ -374,9 +363,9 @@ class WiringScene(QGraphicsScene):
 
     def set_figures(self, answer: Any) -> None:
         """Take the figures of an answer."""
-        self._figures = figures(answer)
+        self.figures = figures(answer)
         for id_, item in self.parts.items():
-            figure = self._figures.get(id_)
+            figure = self.figures.get(id_)
             before = item.figure.verdict if item.figure else ""
             item.figure = figure
             if (figure.verdict if figure else "") != before or item.inside[1]:
@@ -384,12 +373,12 @@ class WiringScene(QGraphicsScene):
 
     def set_chosen(self, ids: tuple[str, ...]) -> None:
         """Outline what is selected."""
-        for id_ in set(self._chosen) ^ set(ids):
+        for id_ in set(self.chosen) ^ set(ids):
             item = self.parts.get(id_) or self.leads.get(id_)
             if item is not None:
                 item.chosen = id_ in ids
                 item.raise_up() if isinstance(item, LeadItem) else item.update()
-        self._chosen = ids
+        self.chosen = ids
 
     def set_hovered(self, id_: str) -> None:
         """Strengthen what the pointer is on; "" for nothing."""
@@ -404,17 +393,17 @@ class WiringScene(QGraphicsScene):
 
     def set_marked(self, marks: dict[str, str]) -> None:
         """Outline what a sentence is about: id to sentence."""
-        self._marked = marks
+        self.marked = marks
         self._set_marks()
 
     def _set_marks(self) -> None:
         for items in (self.parts, self.leads):
             for id_, item in items.items():
-                marked = id_ in self._marked
+                marked = id_ in self.marked
                 if marked != item.marked:
                     item.marked = marked
                     item.update()
-        for id_ in self._chosen:
+        for id_ in self.chosen:
             found = self.parts.get(id_) or self.leads.get(id_)
             if found is not None and not found.chosen:
                 found.chosen = True
@@ -435,11 +424,11 @@ class WiringScene(QGraphicsScene):
             lines = [item.facts.name]
             if item.facts.summary and item.facts.summary != item.facts.name:
                 lines.append(item.facts.summary)
-            figure = self._figures.get(id_)
+            figure = self.figures.get(id_)
             if figure is not None:
                 lines.append(figure.text + (f", {figure.verdict}" if figure.verdict else ""))
-            if id_ in self._marked:
-                lines.append(self._marked[id_])
+            if id_ in self.marked:
+                lines.append(self.marked[id_])
             return "\n".join(lines)
         lead = self.leads.get(id_)
         if lead is None:
@@ -449,234 +438,9 @@ class WiringScene(QGraphicsScene):
             lines.append(f"{lead.course.slack_mm:.0f} mm longer than its way")
         elif lead.course.slack_mm < -1.0:
             lines.append(f"{-lead.course.slack_mm:.0f} mm shorter than its way")
-        if id_ in self._marked:
-            lines.append(self._marked[id_])
+        if id_ in self.marked:
+            lines.append(self.marked[id_])
         return "\n".join(lines)
-
-    # Labels
-
-    def lay_out_labels(self, room: Box, to_pixels: Any, blocked: list[Box]) -> None:
-        """Place the words beside the parts.
-
-        Parameters
-        ----------
-        room : the visible area in pixels
-        to_pixels : function from a place in mm to pixels
-        blocked : areas in pixels that are taken
-        """
-        wanted, anchors = self._wanted(to_pixels)
-        bodies = [
-            self._body(id_, to_pixels) for id_, item in self.parts.items() if not item.see_through
-        ]
-        bodies += [self._body(_BOARD + name, to_pixels) for name in self.boards]
-        lines = [
-            ([to_pixels(*p) for p in item.course.points], item.pair_mm * self.zoom)
-            for item in self.leads.values()
-            if item.isVisible()
-        ]
-        signs = [to_pixels(*p) for item in self.leads.values() for p in item.signs()]
-        blocked = [*blocked, *((x - 8.0, y - 8.0, x + 8.0, y + 8.0) for x, y in signs)]
-        # Words of what is out of sight would only fight over the edge.
-        seen = [w for w in wanted if room[0] < w.body.x < room[2] and room[1] < w.body.y < room[3]]
-        placed = lay_out(seen, bodies, lines, room, blocked, self._choices)
-        for id_ in [i for i in self.labels if i not in placed]:
-            self.removeItem(self.labels.pop(id_))
-        for id_, place in placed.items():
-            self._choices[id_] = place.choice
-            x, y = anchors[id_]
-            self.labels[id_].setPos(x, y)
-            self.labels[id_].put(place, to_pixels(x, y))
-
-    def _body(self, id_: str, to_pixels: Any) -> Body:
-        """Outline in pixels of a part, a board or the middle of a lead."""
-        item = self.parts.get(id_)
-        if item is not None:
-            w, d = item.size_mm
-            x, y = to_pixels(item.pos().x(), item.pos().y())
-            round_ = item.part.kind in ROUND
-            return Body(x, y, w / 2 * self.zoom, d / 2 * self.zoom, item.part.turn, round_)
-        board = self.boards.get(id_.removeprefix(_BOARD))
-        if board is not None:
-            x, y = to_pixels(board.rect.center().x(), board.rect.center().y())
-            half = (board.rect.width() / 2 * self.zoom, board.rect.height() / 2 * self.zoom)
-            return Body(x, y, *half)
-        lead = self.leads[id_]
-        points = lead.course.points
-        x, y = to_pixels(*_halfway(points))
-        # Words may stand anywhere along the middle half.
-        along = hypot(points[-1][0] - points[0][0], points[-1][1] - points[0][1]) / 4
-        wide = max(lead.pair_mm / 2 * self.zoom, 5.0)
-        return Body(x, y, max(along * self.zoom, 5.0), wide, heading(points[0], points[-1]))
-
-    def refresh_words(self) -> bool:
-        """New figures into the labels there are; True if they need new places."""
-        words = self._label_words()
-        again = words.keys() != self._worded
-        for id_, (name, figure, verdict) in words.items():
-            label = self.labels.get(id_)
-            if label is not None:
-                again |= label.set_words(name, figure, verdict)
-        return again
-
-    def follow(self, ids: tuple[str, ...]) -> None:
-        """Labels of parts that are being dragged go along."""
-        for id_ in ids:
-            label, item = self.labels.get(id_), self.parts.get(id_)
-            if label is not None and item is not None:
-                label.setPos(item.pos())
-
-    def _wanted(self, to_pixels: Any) -> tuple[list[Wanted], dict[str, Point]]:
-        words = self._label_words()
-        self._worded = words.keys()
-        middle = self.frame_item.core.center()
-        wanted: list[Wanted] = []
-        anchors: dict[str, Point] = {}
-        for id_ in [i for i in self.labels if i not in words]:
-            self.removeItem(self.labels.pop(id_))
-        for id_, (name, figure, verdict) in words.items():
-            label = self.labels.get(id_)
-            if label is None:
-                label = LabelItem(self.look)
-                self.labels[id_] = label
-                self.addItem(label)
-            label.set_words(name, figure, verdict)
-            item, board = self.parts.get(id_), self.boards.get(id_.removeprefix(_BOARD))
-            if item is not None:
-                x, y = item.pos().x(), item.pos().y()
-            elif board is not None:
-                x, y = board.rect.center().x(), board.rect.center().y()
-            else:
-                x, y = _halfway(self.leads[id_].course.points)
-            dx, dy = x - middle.x(), (y - middle.y()) * 0.5
-            size = (dx * dx + dy * dy) ** 0.5
-            outward = (dx / size, dy / size) if size > 3.0 else (1.0, 0.0)
-            anchors[id_] = (x, y)
-            wanted.append(Wanted(id_, self._body(id_, to_pixels), label.size(), outward))
-        return wanted, anchors
-
-    def _label_words(self) -> dict[str, tuple[str, str, str]]:
-        """Whose words stand beside it, most important first: name, figure, verdict."""
-        out: dict[str, tuple[str, str, str]] = {}
-        worst = self._worst()
-        on_boards = {i for board in self.boards.values() for i in board.ids}
-        shared: dict[tuple[str, str], list[str]] = {}
-        for id_, item in self.parts.items():
-            figure = self._figures.get(id_)
-            bad = figure is not None and figure.verdict in ("close", "over")
-            asked = id_ in self._chosen
-            kind = item.part.kind
-            name = item.facts.name
-            text = figure.text if figure else item.facts.summary
-            verdict = figure.verdict if figure else ""
-            if id_ in self._marked:
-                out[id_] = (name, self._marked[id_], "over")
-                continue
-            if kind == "motor" and not (bad or asked):
-                continue
-            if item.on_board and not asked:
-                continue
-            if kind in CAPACITORS and not bad:
-                if kind == "ceramic" and not asked and self._lies_on(item):
-                    continue
-                shared.setdefault((kind, item.facts.summary), []).append(id_)
-                continue
-            if item.see_through and not (bad or asked):
-                text = ""
-            if kind in SOURCES:
-                text = item.facts.summary
-            if id_ in self.bypassed:
-                name, text = f"{name}, bypassed", ""
-            item_inside = item.fits_inside(self.zoom, name, text)
-            if item_inside != item.inside:
-                item.inside = item_inside
-                item.update()
-            if item_inside[0] and item_inside[1] == text:
-                continue
-            if kind == "joint" and not asked and (item_inside[0] or id_ in on_boards):
-                continue
-            if (
-                kind in ("camera", "flight_controller", "receiver")
-                and item_inside[0]
-                and not (bad or asked)
-            ):
-                continue
-            if id_ == worst:
-                name = f"{name}, worst"
-            out[id_] = (name, text, verdict)
-        for (_, summary), ids in shared.items():
-            ids.sort(
-                key=lambda i: (
-                    i not in self._chosen,
-                    self.parts[i].pos().y(),
-                    -self.parts[i].pos().x(),
-                )
-            )
-            shown = [i for i in ids if i in self._chosen] or ids[:1]
-            for id_ in shown:
-                name = self.parts[id_].facts.name
-                if len(ids) > 1 and id_ not in self._chosen:
-                    name = name.rstrip("0123456789 ")
-                out[id_] = (name, summary, "")
-        for name, board in self.boards.items():
-            figure = self._board_figure(board)
-            board.verdict = figure.verdict if figure else ""
-            out[_BOARD + name] = (
-                f"{name} board",
-                figure.text if figure else "",
-                figure.verdict if figure else "",
-            )
-        for id_, lead in self.leads.items():
-            if id_ in self._marked:
-                out[id_] = ("This lead", self._marked[id_], "over")
-            elif lead.isVisible() and (id_ in self._chosen or self._is_main(lead)):
-                out[id_] = (self._lead_title(lead), lead_summary(lead.lead), "")
-        order = {"over": 0, "close": 1}
-        ranked = sorted(
-            out.items(), key=lambda kv: (order.get(kv[1][2], 2), kv[0] not in self._chosen)
-        )
-        return dict(ranked[:_MOST_LABELS])
-
-    def _worst(self) -> str:
-        """The ESC that uses most of its limit, where there are several to choose from."""
-        used = {
-            id_: self._figures[id_].used
-            for id_, item in self.parts.items()
-            if item.part.kind == "esc"
-            and not item.on_board
-            and id_ in self._figures
-            and self._figures[id_].verdict
-        }
-        if len(used) < 2:
-            return ""
-        worst = max(used, key=used.__getitem__)
-        # Alike to the last figure shown, none is worse than the others.
-        same = {self._figures[id_].text for id_ in used}
-        return worst if len(same) > 1 else ""
-
-    def _board_figure(self, board: BoardItem) -> Figure | None:
-        """The figure of a board is that of its worst output."""
-        found = [self._figures[e.part.id] for e in board.escs if e.part.id in self._figures]
-        return max(found, key=lambda f: f.used, default=None)
-
-    def _lies_on(self, item: PartItem) -> bool:
-        """Whether a small part lies on a board or an ESC and needs no words of its own."""
-        place = item.pos()
-        if any(board.rect.contains(place) for board in self.boards.values()):
-            return True
-        return any(
-            other.part.kind == "esc" and other.shape().contains(other.mapFromScene(place))
-            for other in self.parts.values()
-        )
-
-    def _is_main(self, lead: LeadItem) -> bool:
-        """Leads of the pack are labelled unasked: theirs is the length that matters."""
-        ends = (lead.lead.from_.partition(".")[0], lead.lead.to.partition(".")[0])
-        return any(i in self.parts and self.parts[i].part.kind in SOURCES for i in ends)
-
-    def _lead_title(self, lead: LeadItem) -> str:
-        if self._is_main(lead) or self.build is None:
-            return "Leads"
-        return lead_name(self.build, lead.lead)
 
 
 def _kept(old: Facts, part: Part) -> Facts:
@@ -701,8 +465,3 @@ def _text(given: Any) -> str:
 
 def _has_values(lead: Lead) -> bool:
     return any(v is not None for v in (lead.length, lead.resistance, lead.inductance))
-
-
-def _halfway(points: tuple[Point, ...]) -> Point:
-    a, b = points[0], points[-1]
-    return ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)

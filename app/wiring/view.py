@@ -4,27 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QPoint, QPointF, QRect, QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QPoint, QPointF, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QFocusEvent,
-    QFontMetricsF,
     QHelpEvent,
     QKeyEvent,
     QMouseEvent,
-    QPainter,
-    QPaintEvent,
-    QPen,
     QPixmapCache,
     QResizeEvent,
     QShowEvent,
     QTransform,
     QWheelEvent,
 )
-from PySide6.QtWidgets import QFrame, QGraphicsView, QLabel, QToolButton, QToolTip, QWidget
+from PySide6.QtWidgets import QFrame, QGraphicsView, QToolTip, QWidget
 
 from app.wiring import placing
 from app.wiring.facts import part_name
 from app.wiring.gestures import BendLead, DragParts, Gesture, Pan, PlacePart, PullLead, moved
+from app.wiring.overlay import Hint, PlusButton, ScaleBar, Words
 from app.wiring.scene import WiringScene
 from app.wiring.tray import Tray
 from sim.errors import SimError
@@ -44,7 +41,6 @@ _PAD_REACH = 7.0
 #: While the wheel turns, words keep their places; they are laid out once it rests.
 _LABELS_AFTER_MS = 40
 _CACHE_KB = 49152
-_HINT = "your frame from above, to scale: drag a part, a lead, a pad"
 
 
 class FrameView(QGraphicsView):
@@ -74,10 +70,10 @@ class FrameView(QGraphicsView):
         self._fitted = True
         self._pointer = QPointF()
         self._set_up()
-        self._plus = _PlusButton(self)
-        self._scale = _ScaleBar(self)
-        self._words = _Words(self)
-        self._hint = _Hint(self)
+        self._plus = PlusButton(self)
+        self._scale = ScaleBar(self)
+        self._words = Words(self)
+        self._hint = Hint(self)
         self._tray = Tray(look, self)
         self._label_timer = QTimer(self, singleShot=True)
         self._label_timer.timeout.connect(self._place_labels)
@@ -146,7 +142,7 @@ class FrameView(QGraphicsView):
 
     def _show_answer(self) -> None:
         self.scene_.set_figures(self.workbench.answer)
-        if self.scene_.refresh_words() and self._gesture is None:
+        if self.scene_.labels.refresh() and self._gesture is None:
             self._label_timer.start(_LABELS_AFTER_MS)
 
     def _show_problem(self) -> None:
@@ -179,7 +175,7 @@ class FrameView(QGraphicsView):
             for r in (w.geometry() for w in (self._plus, self._scale, self._hint) if w.isVisible())
         ]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
-        self.scene_.lay_out_labels(room, to_pixels, blocked)
+        self.scene_.labels.lay_out(room, to_pixels, blocked)
 
     def _dress(self) -> None:
         self.setBackgroundBrush(self.look.palette.paper)
@@ -660,125 +656,3 @@ def remove_selected(workbench: Workbench) -> None:
         else ("Remove a lead" if len(ids) == 1 else f"Remove {len(ids)} things")
     )
     workbench.do(text, through_option(workbench.build, workbench.option, lambda b: remove(b, ids)))
-
-
-class _PlusButton(QToolButton):
-    """Opens the tray."""
-
-    def __init__(self, view: FrameView) -> None:
-        super().__init__(view)
-        self.setAccessibleName("Add a part")
-        self.setToolTip("Add a part (+ or N)")
-        self.setCursor(Qt.CursorShape.PointingHandCursor)
-
-    def dress(self, look: Look) -> None:
-        self._look = look
-        side = round(36 * look.scale)
-        self.setFixedSize(side, side)
-        self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        p = self._look.palette
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        pen = QPen(p.ink, 2.4 if self.underMouse() or self.hasFocus() else 1.6)
-        painter.setPen(pen)
-        painter.setBrush(p.card)
-        rect = QRectF(self.rect()).adjusted(2, 2, -2, -2)
-        painter.drawEllipse(rect)
-        c, half = rect.center(), rect.width() * 0.14
-        painter.setPen(QPen(p.ink, 2.0))
-        painter.drawLine(c - QPointF(half, 0), c + QPointF(half, 0))
-        painter.drawLine(c - QPointF(0, half), c + QPointF(0, half))
-
-
-class _ScaleBar(QWidget):
-    """How long so many millimetres are on the screen."""
-
-    _STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500)
-
-    def __init__(self, view: FrameView) -> None:
-        super().__init__(view)
-        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-        self._zoom, self._mm = 2.0, 50
-
-    def dress(self, look: Look) -> None:
-        self._look = look
-        self.set_zoom(self._zoom)
-
-    def set_zoom(self, zoom: float) -> None:
-        self._zoom = zoom
-        best = [mm for mm in self._STEPS if mm * zoom <= 150 * self._look.scale]
-        self._mm = best[-1] if best else 1
-        height = QFontMetricsF(self._look.font("text")).height() + 6
-        self.setFixedSize(round(self._mm * zoom) + 4, round(height))
-        self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        p = self._look.palette
-        painter = QPainter(self)
-        painter.setFont(self._look.font("text"))
-        painter.setPen(p.muted)
-        painter.drawText(
-            QRect(2, 0, self.width(), self.height() - 4),
-            Qt.AlignmentFlag.AlignLeft,
-            f"{self._mm} mm",
-        )
-        painter.setPen(QPen(p.muted, 1.6))
-        y = self.height() - 2
-        painter.drawLine(2, y, 2 + round(self._mm * self._zoom), y)
-
-
-class _Hint(QLabel):
-    """One quiet line that says what the picture is."""
-
-    def __init__(self, view: FrameView) -> None:
-        super().__init__(_HINT, view)
-        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-
-    def dress(self, look: Look) -> None:
-        # At the projector the room is for the figures.
-        self.setVisible(not look.projector)
-        self.setFont(look.font("text"))
-        self.setStyleSheet(f"color: {look.palette.muted.name()}; background: transparent;")
-        self.adjustSize()
-
-
-class _Words(QLabel):
-    """A sentence beside the pointer while something is held."""
-
-    def __init__(self, view: FrameView) -> None:
-        super().__init__(view)
-        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-        self.setWordWrap(True)
-        self._timer = QTimer(self, singleShot=True, interval=6000)
-        self._timer.timeout.connect(self.hide)
-        self.hide()
-
-    def dress(self, look: Look) -> None:
-        self.setFont(look.font("text"))
-
-    def show_words(self, words: str, bad: bool, look: Look) -> None:
-        """Say this; "" hides it."""
-        self.setVisible(bool(words))
-        if not words:
-            return
-        p = look.palette
-        edge = p.over if bad else p.ink
-        self.setStyleSheet(
-            f"background: {p.card.name()}; color: {p.ink.name()};"
-            f" border: 1px solid {edge.name()}; border-radius: 5px; padding: 4px 8px;"
-        )
-        self.setText(words)
-        self.setFixedWidth(
-            round(
-                min(
-                    300 * look.scale,
-                    max(map(QFontMetricsF(self.font()).horizontalAdvance, words.split("\n"))) + 24,
-                )
-            )
-        )
-        self.adjustSize()
-        self.setFixedHeight(self.heightForWidth(self.width()))
-        self.raise_()
-        self._timer.start()

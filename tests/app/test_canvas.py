@@ -146,7 +146,7 @@ def test_words_cover_neither_words_nor_parts(qtbot, preset, size):
         view._place_labels()
         scene = view.scene_
         boxes = {}
-        for id_, label in scene.labels.items():
+        for id_, label in scene.labels.items.items():
             corner = view.mapFromScene(label.pos())
             box = label._box.translated(QPointF(corner))
             boxes[id_] = box
@@ -215,8 +215,8 @@ def test_figures_stand_beside_the_parts_and_verdicts_show(qtbot):
               reads="peak_volts", place="esc3.in")  # fmt: skip
     bench.answer = Row(joints=(), parts=(Row(id="esc3", ratings=(use,)),))
     bench.answer_changed.emit()
-    qtbot.waitUntil(lambda: "esc3" in view.scene_.labels)
-    label = view.scene_.labels["esc3"]
+    qtbot.waitUntil(lambda: "esc3" in view.scene_.labels.items)
+    label = view.scene_.labels.items["esc3"]
     assert label.figure == "■ 33.0 V of 30"
     assert label.verdict == "over"
 
@@ -227,7 +227,7 @@ def test_what_cannot_be_solved_is_outlined_with_the_sentence(qtbot):
     bench.problem_changed.emit()
     settle()
     assert view.scene_.parts["vtx"].marked
-    assert "hangs free" in view.scene_.labels["vtx"].figure
+    assert "hangs free" in view.scene_.labels.items["vtx"].figure
     bench.problem = None
     bench.problem_changed.emit()
     assert not view.scene_.parts["vtx"].marked
