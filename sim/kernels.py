@@ -182,37 +182,27 @@ def ramp_vector(
     s0: np.ndarray,
     slope: np.ndarray,
     seconds: float,
-    step_norm: float,
+    step: float,
     u: np.ndarray,
     x: np.ndarray,
 ) -> np.ndarray:
-    """State after a stretch of ramp, by Magnus steps of order four on the state itself."""
+    """State after a stretch of ramp, by Magnus steps of order four of at most `step` s."""
     n = len(x)
-    a1, f1 = switch_matrices(
-        keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-        s0 + 0.5 * seconds * slope, slope, u,
-    )  # fmt: skip
-    norm = 0.0
-    for j in range(n):
-        column = 0.0
-        for i in range(n):
-            column += abs(a1[i, j])
-        norm = max(norm, column)
-    count = max(1, math.ceil(norm * seconds / step_norm))
+    count = max(1, math.ceil(seconds / step - 1e-9))
     h = seconds / count
     gauss = math.sqrt(3.0) / 6.0
     c = math.sqrt(3.0) / 12.0 * h * h
     out = x.copy()
     term = np.zeros(n)
     v1, v2, v12, v21 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    for step in range(count):
+    for i_step in range(count):
         a1, f1 = switch_matrices(
             keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-            s0 + slope * (h * (step + 0.5 - gauss)), slope, u,
+            s0 + slope * (h * (i_step + 0.5 - gauss)), slope, u,
         )  # fmt: skip
         a2, f2 = switch_matrices(
             keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-            s0 + slope * (h * (step + 0.5 + gauss)), slope, u,
+            s0 + slope * (h * (i_step + 0.5 + gauss)), slope, u,
         )  # fmt: skip
         # exp(omega) [x; 1] by its series
         term[:] = out
@@ -387,7 +377,7 @@ def march(
     mass_terms: np.ndarray,
     ramp_terms: np.ndarray,
     trivial_mass: bool,
-    step_norm: float,
+    step: float,
     # what is kept
     piece_t: np.ndarray,
     piece_d: np.ndarray,
@@ -594,7 +584,7 @@ def march(
                 count[N_PIECES], count[N_RAMPS] = p + 1, r + 1
                 x = ramp_vector(
                     keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-                    s_now, slope, stop - t, step_norm, u, x,
+                    s_now, slope, stop - t, step, u, x,
                 )  # fmt: skip
                 for k in range(n_s):
                     s_now[k] += slope[k] * (stop - t)
@@ -645,6 +635,254 @@ def march(
 
 
 @compiled
+def modal_force(
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    held: np.ndarray,
+    w: np.ndarray,
+) -> None:
+    """Modal force of a pattern's sources and a piece's held inputs, into w (n,)."""
+    n_j, n_w = force_load.shape[1], force_drag.shape[1]
+    for i in range(len(w)):
+        total = force[i]
+        for j in range(n_j):
+            total += force_load[i, j] * held[j]
+        for j in range(n_w):
+            total += force_drag[i, j] * held[n_j + j]
+        w[i] = total
+
+
+@compiled
+def mode_reach(
+    span: float,
+    pairs: int,
+    re: np.ndarray,
+    im: np.ndarray,
+    y: np.ndarray,
+    w: np.ndarray,
+    drive_r: np.ndarray,
+    drive_i: np.ndarray,
+    swing: np.ndarray,
+    free: np.ndarray,
+    reach: np.ndarray,
+) -> None:
+    """How fast each mode starts (drive) and how far it can go within a span (reach).
+
+    A pair that has time to swing round (free) reaches twice its swing; its swing is the mode less
+    where it rests. A real mode runs one way: its reach is the time it would take at first speed.
+    """
+    for i in range(pairs):
+        k = 2 * i
+        lr, li = re[k], im[k]
+        drive_r[i] = lr * y[k] - li * y[k + 1] + w[k]
+        drive_i[i] = lr * y[k + 1] + li * y[k] + w[k + 1]
+        size = lr * lr + li * li
+        speed = math.sqrt(drive_r[i] * drive_r[i] + drive_i[i] * drive_i[i])
+        free[i] = span * span * size >= 4.0
+        reach[i] = speed * (2.0 / math.sqrt(size) if free[i] else span)
+        if free[i]:
+            swing[k] = (drive_r[i] * lr + drive_i[i] * li) / size
+            swing[k + 1] = (drive_i[i] * lr - drive_r[i] * li) / size
+    for i in range(2 * pairs, len(y)):
+        drive_r[i] = re[i] * y[i] + w[i]
+        _, reach[i] = real_factors(re[i], span)
+
+
+@compiled
+def output_reach(
+    pairs: int,
+    row: np.ndarray,
+    size: np.ndarray,
+    drive: np.ndarray,
+    swing: np.ndarray,
+    free: np.ndarray,
+    reach: np.ndarray,
+) -> tuple[float, float]:
+    """Bounds on how far an output can rise and fall from its value at the start."""
+    up, down = 0.0, 0.0
+    for i in range(pairs):
+        far = size[i] * reach[i]
+        if free[i]:
+            own = row[2 * i] * swing[2 * i] + row[2 * i + 1] * swing[2 * i + 1]
+            up += min(far, 0.5 * far - own)
+            down += min(far, 0.5 * far + own)
+        else:
+            up += far
+            down += far
+    for i in range(2 * pairs, len(row)):
+        far = row[i] * drive[i] * reach[i]
+        up += max(far, 0.0)
+        down += max(-far, 0.0)
+    return up, down
+
+
+#: Most halvings of a grid's first step.
+LEVELS = 24
+
+
+@compiled
+def grid_factors(
+    span: float,
+    tolerance: float,
+    pairs: int,
+    re: np.ndarray,
+    im: np.ndarray,
+    drive: np.ndarray,
+    reach: np.ndarray,
+    most: np.ndarray,
+    er: np.ndarray,
+    ei: np.ndarray,
+    fr: np.ndarray,
+    fi: np.ndarray,
+) -> tuple[int, int]:
+    """Steps that resolve what matters in a piece, and the factors of each length.
+
+    Returns the number of steps, eight a period of the fastest ringing mode that matters, and how
+    often the first of them is halved, so that what decays quickly is resolved too. er, ei, fr,
+    fi (levels, n) get exp(lambda t) and t phi1(lambda t), level 0 for the shortest.
+    """
+    n = len(re)
+    ring, quick = 0.0, 0.0
+    for i in range(pairs):
+        if most[i] * reach[i] > tolerance:
+            ring = max(ring, abs(im[2 * i]))
+            quick = max(quick, abs(re[2 * i]))
+    for i in range(2 * pairs, n):
+        if most[i] * abs(drive[i]) * reach[i] > tolerance:
+            quick = max(quick, abs(re[i]))
+    steps = min(max(2, int(span * ring * 1.3) + 1), 4096)
+    d = span / steps
+    levels = 0
+    while d * quick > 1.0 and levels < LEVELS - 1:
+        d *= 0.5
+        levels += 1
+    for i in range(pairs):
+        er[0, i], ei[0, i], fr[0, i], fi[0, i] = mode_factors(re[2 * i], im[2 * i], d)
+    for i in range(2 * pairs, n):
+        er[0, i], fr[0, i] = real_factors(re[i], d)
+    for k in range(levels):
+        for i in range(pairs):
+            a, b, c, e = er[k, i], ei[k, i], fr[k, i], fi[k, i]
+            er[k + 1, i], ei[k + 1, i] = a * a - b * b, 2.0 * a * b
+            fr[k + 1, i] = c + c * a - e * b
+            fi[k + 1, i] = e + c * b + e * a
+        for i in range(2 * pairs, n):
+            er[k + 1, i] = er[k, i] * er[k, i]
+            fr[k + 1, i] = fr[k, i] * (1.0 + er[k, i])
+    return steps, levels
+
+
+@compiled
+def turning_point(
+    length: float,
+    pairs: int,
+    re: np.ndarray,
+    im: np.ndarray,
+    qr: np.ndarray,
+    qi: np.ndarray,
+    slope0: float,
+    slope1: float,
+    value1: float,
+) -> tuple[float, float]:
+    """Where a slope vanishes in a step whose ends have slopes of two signs, and the value there.
+
+    By regula falsi with the Illinois change, counted backwards from the step's end.
+    """
+    a0, a1, s0, s1 = -length, 0.0, slope0, slope1
+    back, value = 0.0, value1
+    for _ in range(12):
+        back = a1 - s1 * (a1 - a0) / (s1 - s0)
+        value, slope = value1, 0.0
+        for i in range(pairs):
+            xr, xi, br, bi = mode_factors(re[2 * i], im[2 * i], back)
+            value += qr[i] * br - qi[i] * bi
+            slope += qr[i] * xr - qi[i] * xi
+        for i in range(2 * pairs, len(re)):
+            xr, br = real_factors(re[i], back)
+            value += qr[i] * br
+            slope += qr[i] * xr
+        # the value is flat there: a tenth of a microvolt is near enough
+        if abs(slope) * min(a1 - back, back - a0) < 1e-7:
+            break
+        if slope * s0 > 0.0:
+            a0, s0 = back, slope
+            s1 *= 0.5
+        else:
+            a1, s1 = back, slope
+            s0 *= 0.5
+    return back, value
+
+
+@compiled
+def walk_output(
+    base: float,
+    span: float,
+    steps: int,
+    levels: int,
+    pairs: int,
+    re: np.ndarray,
+    im: np.ndarray,
+    row: np.ndarray,
+    drive_r: np.ndarray,
+    drive_i: np.ndarray,
+    er: np.ndarray,
+    ei: np.ndarray,
+    fr: np.ndarray,
+    fi: np.ndarray,
+    qr: np.ndarray,
+    qi: np.ndarray,
+    high: float,
+    low: float,
+) -> tuple[float, float, float, float]:
+    """What in a piece beats a highest and a lowest value, and when since its start (0: nothing)."""
+    n = len(row)
+    slope0 = 0.0
+    for i in range(pairs):
+        c1, c2 = row[2 * i], -row[2 * i + 1]
+        qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
+        qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
+        slope0 += qr[i]
+    for i in range(2 * pairs, n):
+        qr[i] = row[i] * drive_r[i]
+        slope0 += qr[i]
+    h, gone = span / steps, 0.0
+    value0 = base
+    high_at, low_at = 0.0, 0.0
+    # the first step in parts d, d, 2 d, 4 d ... h / 2, the others whole
+    for part in range(levels + steps):
+        k = levels if part > levels else max(part - 1, 0)
+        length = h * 0.5 ** (levels - k)
+        value1, slope1 = value0, 0.0
+        for i in range(pairs):
+            value1 += qr[i] * fr[k, i] - qi[i] * fi[k, i]
+            turned = qr[i] * er[k, i] - qi[i] * ei[k, i]
+            qi[i] = qr[i] * ei[k, i] + qi[i] * er[k, i]
+            qr[i] = turned
+            slope1 += turned
+        for i in range(2 * pairs, n):
+            value1 += qr[i] * fr[k, i]
+            qr[i] *= er[k, i]
+            slope1 += qr[i]
+        gone += length
+        if value1 > high:
+            high, high_at = value1, gone
+        if value1 < low:
+            low, low_at = value1, gone
+        # only a turn that can beat what is known is solved for
+        most = 0.5 * length * (abs(slope0) + abs(slope1))
+        top, bottom = max(value0, value1) + most, min(value0, value1) - most
+        if slope0 * slope1 < 0.0 and (top > high or bottom < low):
+            back, value = turning_point(length, pairs, re, im, qr, qi, slope0, slope1, value1)
+            if value > high:
+                high, high_at = value, gone + back
+            if value < low:
+                low, low_at = value, gone + back
+        value0, slope0 = value1, slope1
+    return high, low, high_at, low_at
+
+
+@compiled
 def scan(
     t0: float,
     t1: float,
@@ -667,213 +905,152 @@ def scan(
     # outputs in modes, (patterns, rows, n), of constant sources, and of loads' amps
     row_y: np.ndarray,
     row_size: np.ndarray,
+    row_most: np.ndarray,
     row_0: np.ndarray,
     row_load: np.ndarray,
-    # outputs at nodes inside full ramps, (ramps, nodes, rows, n) and so on; no nodes: not needed
-    node_at: np.ndarray,
-    node_y: np.ndarray,
-    node_0: np.ndarray,
-    node_load: np.ndarray,
-    node_drag: np.ndarray,
-    rise: np.ndarray,
     # lowest and highest so far, (rows, bins), and when
     low: np.ndarray,
     high: np.ndarray,
     low_at: np.ndarray,
     high_at: np.ndarray,
 ) -> None:
-    """Exact lowest and highest of outputs in equal bins of a window, into low and high.
+    """Exact lowest and highest of outputs in equal bins of a window, over its flat pieces.
 
-    row_size holds the modulus of each pair's two coefficients at the pair's number, and of
-    each real mode's at its place.
+    row_size holds the modulus of each pair's two coefficients at the pair's number and of each
+    real mode's at its place, row_most (patterns, n) the largest of them over the rows.
 
-    Within a piece an output is a sum of exponentials. A piece whose bound on that sum
-    cannot beat its bin is passed over. Any other is looked at on a grid of eight points a
-    period of its fastest mode that matters (above `tolerance`); where the slope changes sign
-    between two of them the extremum is found on the cubic through both, and its value taken
-    exactly there.
+    Within a piece an output is a sum of exponentials. A piece whose bound on that sum cannot beat
+    its bin is passed over; the first of two looks takes only where pieces begin, so that few can.
+    Any other is walked through in steps that resolve what matters (above `tolerance`), and where
+    the slope changes sign in a step, the extremum is solved for.
     """
-    rows = row_y.shape[1]
-    n = piece_y.shape[1]
-    n_j = row_load.shape[2]
-    n_w = force_drag.shape[2]
+    rows, n, n_j = row_y.shape[1], piece_y.shape[1], row_load.shape[2]
     y, w = np.zeros(n), np.zeros(n)
     qr, qi = np.zeros(n), np.zeros(n)
-    er, ei = np.zeros(n), np.zeros(n)
-    fr, fi = np.zeros(n), np.zeros(n)
-    drive_r, drive_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
+    er, ei = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
+    fr, fi = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
+    drive_r, drive_i = np.zeros(n), np.zeros(n)
+    swing, reach = np.zeros(n), np.zeros(n)
+    free = np.zeros(n, dtype=np.bool_)
+    steps, levels = 1, 0
     width = (t1 - t0) / bins
-    # the first look takes where pieces begin; few can beat that in the second
     for look in range(2):
-        first_look = look == 0
         for p in range(len(piece_t)):
             begin, end = piece_t[p], piece_t[p] + piece_d[p]
             if begin > t1:
                 break
-            if piece_ramp[p] <= -2:
+            if piece_ramp[p] <= -2 or end < t0:
                 continue
             at = piece_pattern[p]
             m = pairs[at]
-            if end >= t0 and begin <= t1:
-                for i in range(n):
-                    y[i] = piece_y[p, i]
-                    total = force[at, i]
-                    for j in range(n_j):
-                        total += force_load[at, i, j] * piece_held[p, j]
-                    for j in range(n_w):
-                        total += force_drag[at, i, j] * piece_held[p, n_j + j]
-                    w[i] = total
-                left = begin
-                if begin < t0:
-                    advance(m, re[at], im[at], y, w, t0 - begin)
-                    left = t0
-                stop = min(end, t1)
-                while True:
-                    b = min(max(int((left - t0) / width), 0), bins - 1)
+            y[:] = piece_y[p]
+            modal_force(force[at], force_load[at], force_drag[at], piece_held[p], w)
+            left, stop = max(begin, t0), min(end, t1)
+            if left > begin:
+                advance(m, re[at], im[at], y, w, left - begin)
+            while True:
+                # the part of the piece in one bin
+                b = min(max(int((left - t0) / width), 0), bins - 1)
+                right = min(stop, t0 + (b + 1) * width)
+                if right <= left and right < stop:
+                    b = min(b + 1, bins - 1)
                     right = min(stop, t0 + (b + 1) * width)
-                    if right <= left and right < stop:
-                        b = min(b + 1, bins - 1)
-                        right = min(stop, t0 + (b + 1) * width)
-                    span = max(right - left, 0.0)
-                    # slope of each mode at the start, and how far it can take the mode
-                    for i in range(m):
-                        lr, li = re[at, 2 * i], im[at, 2 * i]
-                        ar, ai = y[2 * i], y[2 * i + 1]
-                        drive_r[i] = lr * ar - li * ai + w[2 * i]
-                        drive_i[i] = lr * ai + li * ar + w[2 * i + 1]
-                        size = math.hypot(lr, li)
-                        far = span if span * size < 2.0 else 2.0 / size
-                        reach[i] = math.hypot(drive_r[i], drive_i[i]) * far
-                    for i in range(2 * m, n):
-                        drive_r[i] = re[at, i] * y[i] + w[i]
-                        size = abs(re[at, i])
-                        far = span if span * size < 2.0 else 2.0 / size
-                        reach[i] = abs(drive_r[i]) * far
-                    for r in range(rows):
-                        base = row_0[at, r]
-                        for i in range(n):
-                            base += row_y[at, r, i] * y[i]
-                        for j in range(n_j):
-                            base += row_load[at, r, j] * piece_held[p, j]
-                        if base > high[r, b]:
-                            high[r, b], high_at[r, b] = base, left
-                        if base < low[r, b]:
-                            low[r, b], low_at[r, b] = base, left
-                        if first_look:
-                            continue
-                        bound = 0.0
-                        for i in range(m):
-                            bound += row_size[at, r, i] * reach[i]
-                        for i in range(2 * m, n):
-                            bound += row_size[at, r, i] * reach[i]
-                        if span == 0.0 or (
-                            base + bound <= high[r, b] and base - bound >= low[r, b]
-                        ):
-                            continue
-                        fastest = 0.0
-                        for i in range(m):
-                            own = row_size[at, r, i] * reach[i]
-                            if own > tolerance:
-                                fastest = max(fastest, abs(im[at, 2 * i]) + abs(re[at, 2 * i]))
-                        for i in range(2 * m, n):
-                            own = row_size[at, r, i] * reach[i]
-                            if own > tolerance:
-                                fastest = max(fastest, abs(re[at, i]))
-                        steps = min(max(2, int(span * fastest * 1.3) + 1), 4096)
-                        h = span / steps
-                        for i in range(m):
-                            c1, c2 = row_y[at, r, 2 * i], -row_y[at, r, 2 * i + 1]
-                            qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
-                            qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
-                            er[i], ei[i], fr[i], fi[i] = mode_factors(
-                                re[at, 2 * i], im[at, 2 * i], h
-                            )
-                        for i in range(2 * m, n):
-                            qr[i] = row_y[at, r, i] * drive_r[i]
-                            er[i], fr[i] = real_factors(re[at, i], h)
-                        v0 = base
-                        d0 = 0.0
-                        for i in range(m):
-                            d0 += qr[i]
-                        for i in range(2 * m, n):
-                            d0 += qr[i]
-                        for step in range(steps):
-                            v1, d1 = v0, 0.0
-                            for i in range(m):
-                                v1 += qr[i] * fr[i] - qi[i] * fi[i]
-                                nr = qr[i] * er[i] - qi[i] * ei[i]
-                                qi[i] = qr[i] * ei[i] + qi[i] * er[i]
-                                qr[i] = nr
-                                d1 += nr
-                            for i in range(2 * m, n):
-                                v1 += qr[i] * fr[i]
-                                qr[i] *= er[i]
-                                d1 += qr[i]
-                            if v1 > high[r, b]:
-                                high[r, b], high_at[r, b] = v1, left + (step + 1) * h
-                            if v1 < low[r, b]:
-                                low[r, b], low_at[r, b] = v1, left + (step + 1) * h
-                            if d0 * d1 < 0.0:
-                                # slope of the cubic through both ends vanishes at u in (0, 1)
-                                g0, g1, jump = d0 * h, d1 * h, v1 - v0
-                                qa = 3.0 * (g0 + g1 - 2.0 * jump)
-                                qb = 2.0 * (3.0 * jump - 2.0 * g0 - g1)
-                                root = math.sqrt(max(qb * qb - 4.0 * qa * g0, 0.0))
-                                lower = -qb - root if qb > 0.0 else -qb + root
-                                x1 = 2.0 * g0 / lower if lower != 0.0 else 0.5
-                                x2 = lower / (2.0 * qa) if qa != 0.0 else 0.5
-                                x = x1 if 0.0 <= x1 <= 1.0 else x2
-                                if 0.0 <= x <= 1.0:
-                                    # the sum itself there, from the step's end backwards
-                                    back = (x - 1.0) * h
-                                    v = v1
-                                    for i in range(m):
-                                        _, _, br, bi = mode_factors(
-                                            re[at, 2 * i], im[at, 2 * i], back
-                                        )
-                                        v += qr[i] * br - qi[i] * bi
-                                    for i in range(2 * m, n):
-                                        _, br = real_factors(re[at, i], back)
-                                        v += qr[i] * br
-                                    when = left + (step + x) * h
-                                    if v > high[r, b]:
-                                        high[r, b], high_at[r, b] = v, when
-                                    if v < low[r, b]:
-                                        low[r, b], low_at[r, b] = v, when
-                            v0, d0 = v1, d1
-                    if right >= stop:
-                        break
-                    advance(m, re[at], im[at], y, w, span)
-                    left = right
-            # the full ramp after it
-            ramp = piece_ramp[p]
-            if not first_look and ramp >= 0 and len(node_at) > 0 and end >= t0 and end <= t1:
-                for i in range(n):
-                    y[i] = piece_y[p, i]
-                    total = force[at, i]
+                span = max(right - left, 0.0)
+                if look == 1 and span > 0.0:
+                    mode_reach(span, m, re[at], im[at], y, w, drive_r, drive_i, swing, free, reach)
+                ready = False
+                for r in range(rows):
+                    base = row_0[at, r] + dot(row_y[at, r], y)
                     for j in range(n_j):
-                        total += force_load[at, i, j] * piece_held[p, j]
-                    for j in range(n_w):
-                        total += force_drag[at, i, j] * piece_held[p, n_j + j]
-                    w[i] = total
-                advance(m, re[at], im[at], y, w, piece_d[p])
-                for node in range(len(node_at)):
-                    when = end + node_at[node] * rise[ramp]
-                    if when > t1:
-                        break
-                    b = min(max(int((when - t0) / width), 0), bins - 1)
-                    for r in range(rows):
-                        v = node_0[ramp, node, r]
-                        for i in range(n):
-                            v += node_y[ramp, node, r, i] * y[i]
-                        for j in range(n_j):
-                            v += node_load[ramp, node, r, j] * piece_held[p, j]
-                        for j in range(n_w):
-                            v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
-                        if v > high[r, b]:
-                            high[r, b], high_at[r, b] = v, when
-                        if v < low[r, b]:
-                            low[r, b], low_at[r, b] = v, when
+                        base += row_load[at, r, j] * piece_held[p, j]
+                    if base > high[r, b]:
+                        high[r, b], high_at[r, b] = base, left
+                    if base < low[r, b]:
+                        low[r, b], low_at[r, b] = base, left
+                    if look == 0 or span == 0.0:
+                        continue
+                    up, down = output_reach(
+                        m, row_y[at, r], row_size[at, r], drive_r, swing, free, reach
+                    )
+                    if base + up <= high[r, b] and base - down >= low[r, b]:
+                        continue
+                    if not ready:
+                        ready = True
+                        steps, levels = grid_factors(
+                            span, tolerance, m, re[at], im[at], drive_r, reach, row_most[at],
+                            er, ei, fr, fi,
+                        )  # fmt: skip
+                    top, bottom, top_at, bottom_at = walk_output(
+                        base, span, steps, levels, m, re[at], im[at], row_y[at, r],
+                        drive_r, drive_i, er, ei, fr, fi, qr, qi, high[r, b], low[r, b],
+                    )  # fmt: skip
+                    if top > high[r, b]:
+                        high[r, b], high_at[r, b] = top, left + top_at
+                    if bottom < low[r, b]:
+                        low[r, b], low_at[r, b] = bottom, left + bottom_at
+                if right >= stop:
+                    break
+                advance(m, re[at], im[at], y, w, span)
+                left = right
+
+
+@compiled
+def scan_ramps(
+    t0: float,
+    t1: float,
+    bins: int,
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    pairs: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    force: np.ndarray,
+    force_load: np.ndarray,
+    force_drag: np.ndarray,
+    # shares of the ramp the nodes stand at, and outputs there, (ramps, nodes, rows, n) and so on
+    node_at: np.ndarray,
+    node_y: np.ndarray,
+    node_0: np.ndarray,
+    node_load: np.ndarray,
+    node_drag: np.ndarray,
+    rise: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    low_at: np.ndarray,
+    high_at: np.ndarray,
+) -> None:
+    """Adds nodes inside full ramps to what `scan` found."""
+    n = piece_y.shape[1]
+    n_j, n_w = node_load.shape[3], node_drag.shape[3]
+    y, w = np.zeros(n), np.zeros(n)
+    width = (t1 - t0) / bins
+    for p in range(len(piece_t)):
+        ramp, end = piece_ramp[p], piece_t[p] + piece_d[p]
+        if ramp < 0 or end < t0 or end > t1:
+            continue
+        at = piece_pattern[p]
+        y[:] = piece_y[p]
+        modal_force(force[at], force_load[at], force_drag[at], piece_held[p], w)
+        advance(pairs[at], re[at], im[at], y, w, piece_d[p])
+        for node in range(len(node_at)):
+            when = end + node_at[node] * rise[ramp]
+            if when > t1:
+                break
+            b = min(max(int((when - t0) / width), 0), bins - 1)
+            for r in range(node_y.shape[2]):
+                v = node_0[ramp, node, r] + dot(node_y[ramp, node, r], y)
+                for j in range(n_j):
+                    v += node_load[ramp, node, r, j] * piece_held[p, j]
+                for j in range(n_w):
+                    v += node_drag[ramp, node, r, j] * piece_held[p, n_j + j]
+                if v > high[r, b]:
+                    high[r, b], high_at[r, b] = v, when
+                if v < low[r, b]:
+                    low[r, b], low_at[r, b] = v, when
 
 
 @compiled
@@ -974,7 +1151,7 @@ def ramp_states(
     mass_terms: np.ndarray,
     ramp_terms: np.ndarray,
     trivial_mass: bool,
-    step_norm: float,
+    step: float,
     s0: np.ndarray,
     slope: np.ndarray,
     seconds: np.ndarray,
@@ -994,7 +1171,7 @@ def ramp_states(
             if t > last:
                 x = ramp_vector(
                     keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-                    s0[p] + last * slope[p], slope[p], t - last, step_norm, u[p], x,
+                    s0[p] + last * slope[p], slope[p], t - last, step, u[p], x,
                 )  # fmt: skip
                 last = t
             s = s0[p] + t * slope[p]

@@ -206,9 +206,22 @@ class PatternTable:
         }
         self.ramp_to = np.zeros(0, dtype=np.int64)
         self.ramp_index: dict[tuple[int, int], int] = {}
-        self.ramp_steps = 0
+        self.ramp_steps = self._first_steps()
         self.worst_condition = 1.0
         self._used, self._ramps_used = 0, 0
+
+    def _first_steps(self) -> int:
+        """Magnus steps of one ramp, before any was made."""
+        if not len(self.rise_s):
+            return 1
+        still = np.zeros(self.eq.n_switches)
+        slope = still.copy()
+        slope[0] = 1.0 / self.rise_s[0]
+        return self.ramps.steps(still, slope, float(self.rise_s[0]))
+
+    def ramp_step(self) -> float:
+        """Longest Magnus step on a ramp, in s."""
+        return float(np.min(self.rise_s, initial=1.0)) / self.ramp_steps
 
     def pattern(self, bits: tuple[int, ...]) -> int:
         """Index of a pattern, made if new."""
@@ -285,7 +298,7 @@ class PatternTable:
     def node_points(self) -> tuple[Array, Array]:
         """Gauss points in a full ramp, as shares of it, and their weights."""
         points, weights = np.polynomial.legendre.leggauss(3)
-        steps = max(self.ramp_steps, 1)
+        steps = self.ramp_steps
         shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
         return shares, np.tile(0.5 * weights / steps, steps)
 

@@ -17,7 +17,7 @@ import numpy as np
 from sim import kernels
 from sim.carriers import Carriers, latch
 from sim.errors import Cancelled, SolveError
-from sim.patterns import RAMP_STEP_NORM, PatternTable, pattern_rows
+from sim.patterns import PatternTable, pattern_rows
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
 from sim.trajectory import EnergyBalance, RowFigures
@@ -158,7 +158,7 @@ class Marcher:
                 p["force_drag"], p["load_y"], p["load_0"], p["load_load"], p["speed_y"],
                 p["speed_slope_y"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
                 r["map"], r["force"], r["force_load"], r["force_drag"], t.ramp_to,
-                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, RAMP_STEP_NORM,
+                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, t.ramp_step(),
                 self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
                 self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
             )
@@ -299,7 +299,7 @@ class EdgeRun:
             s0, slope = self._ramp_s[-2 - code], self._ramp_slope[-2 - code]
         moved = kernels.ramp_vector(
             m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass,
-            s0, slope, seconds, RAMP_STEP_NORM, self._inputs(piece), x,
+            s0, slope, seconds, self._m.table.ramp_step(), self._inputs(piece), x,
         )  # fmt: skip
         return moved, s0 + slope * seconds, slope
 
@@ -344,7 +344,7 @@ class EdgeRun:
 
     def _scan(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, ...]:
         """Lowest, highest, and their times, (rows, bins) each."""
-        eq, table = self.equations, self._m.table
+        table = self._m.table
         k = rows.x.shape[0]
         of_y, of_0, of_load, _ = self._in_modes(rows)
         size = np.abs(of_y)
@@ -352,20 +352,22 @@ class EdgeRun:
             size[at, :, :m] = np.hypot(of_y[at, :, 0 : 2 * m : 2], of_y[at, :, 1 : 2 * m : 2])
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
-        if self._ramps_matter():
-            nodes = self._node_maps()
-            node_arrays, rise = (nodes.at, *nodes.outputs(self, rows)), nodes.rise
-        else:
-            none = np.zeros(0)
-            node_arrays = (none, *_no_nodes(k, eq.n_states, len(eq.loads), len(eq.speed_scale)))
-            rise = none
         p = table.patterns
-        kernels.scan(
-            t0, t1, bins, 1e-5,
-            self._t, self._d, self._pattern, self._ramp, self._y, self._held,
+        pieces = (self._t, self._d, self._pattern, self._ramp, self._y, self._held)
+        forces = (
             table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
-            of_y, size, of_0, of_load, *node_arrays, rise, low, high, low_at, high_at,
         )  # fmt: skip
+        found = (low, high, low_at, high_at)
+        kernels.scan(
+            t0, t1, bins, 1e-5, *pieces, *forces,
+            of_y, size, size.max(axis=1), of_0, of_load, *found,
+        )  # fmt: skip
+        if not self._ramps_matter():
+            return found
+        nodes = self._node_maps()
+        kernels.scan_ramps(
+            t0, t1, bins, *pieces, *forces, nodes.at, *nodes.outputs(self, rows), nodes.rise, *found
+        )
         when, values = self._overlapping(rows)
         inside = np.flatnonzero((when >= t0) & (when <= t1))
         edges = np.linspace(t0, t1, bins + 1)
@@ -375,7 +377,7 @@ class EdgeRun:
             higher, lower = v > high[:, b], v < low[:, b]
             high[higher, b], high_at[higher, b] = v[higher], when[i]
             low[lower, b], low_at[lower, b] = v[lower], when[i]
-        return low, high, low_at, high_at
+        return found
 
     def _overlapping(self, rows: Rows) -> tuple[Array, Array]:
         """Times (T,) in ramps that overlap, and outputs there (k, T)."""
@@ -696,7 +698,7 @@ class _OverlapPoints:
         s, x = np.zeros((*shape, eq.n_switches)), np.zeros((*shape, eq.n_states))
         dx = np.zeros_like(x)
         kernels.ramp_states(
-            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, RAMP_STEP_NORM,
+            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, marcher.table.ramp_step(),
             s0, slope, seconds, u, run._y[pieces], shares, s, x, dx,
         )  # fmt: skip
         flat = shape[0] * shape[1]
@@ -714,15 +716,6 @@ def _true_products(rows: Rows, s: Array) -> dict[tuple[int, ...], Array]:
     """The products of switch values (T, n_switches) that outputs need, (T,) each."""
     keys = {key for poly in (rows.x, rows.d, rows.u) for key in poly.terms}
     return {key: np.prod(s[:, list(key)], axis=1) for key in keys}
-
-
-def _no_nodes(k: int, n: int, n_j: int, n_w: int) -> tuple[Array, Array, Array, Array]:
-    return (
-        np.zeros((0, 0, k, n)),
-        np.zeros((0, 0, k)),
-        np.zeros((0, 0, k, n_j)),
-        np.zeros((0, 0, k, n_w)),
-    )
 
 
 def _identity(eq: StateEquations) -> Rows:
