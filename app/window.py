@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
 from PySide6.QtCore import QPoint, QRect, Qt, QTimer, Signal
 from PySide6.QtGui import QAction, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
@@ -16,6 +17,7 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QFrame,
     QHBoxLayout,
+    QInputDialog,
     QMainWindow,
     QMenu,
     QMessageBox,
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
     from app.scope.scope import Scope
     from sim.build import Build
 
+_LONGEST_NAME = 200
 _FILTER = "Rippletree build (*.json);;All files (*)"
 
 
@@ -155,6 +158,7 @@ class MainWindow(QMainWindow):
             "open": self._action("Open…", "Ctrl+O", self.choose_and_open),
             "save": self._action("Save", "Ctrl+S", self.save),
             "save as": self._action("Save as…", "Ctrl+Shift+S", self.save_as),
+            "rename": self._action("Rename…", "F2", self.rename),
             "undo": undo,
             "redo": redo,
             "dark": self._action("Dark", "D", lambda: self.look.set_dark(not self.look.dark)),
@@ -202,7 +206,7 @@ class MainWindow(QMainWindow):
             action.triggered.connect(lambda _=False, p=path: self.open(p))
         recent.setEnabled(not recent.isEmpty())
         menu.addSeparator()
-        menu.addActions([actions["save"], actions["save as"]])
+        menu.addActions([actions[name] for name in ("save", "save as", "rename")])
         menu.addSeparator()
         menu.addActions([actions["undo"], actions["redo"]])
         menu.addSeparator()
@@ -264,6 +268,14 @@ class MainWindow(QMainWindow):
             self.strip.say(str(error), [("Save as…", self.save_as)])
             return False
         return True
+
+    def rename(self) -> None:
+        """Ask for another name of the build."""
+        build = self.workbench.build
+        name, given = QInputDialog.getText(self, "Rename", "Name of the build", text=build.name)
+        if given and name.strip():
+            renamed = msgspec.structs.replace(build, name=name.strip()[:_LONGEST_NAME])
+            self.workbench.do("Rename the build", renamed)
 
     def offer_recovery(self) -> None:
         """Offer what a window that ended without closing left behind."""

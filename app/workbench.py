@@ -168,7 +168,8 @@ class Workbench(QObject):
         Steps with the same `merge` key that follow each other become one step:
         a drag gives the key, so letting go needs no special case.
         """
-        if build == self._build and self._preview is None:
+        if build == self._build:
+            self.preview(None)
             return
         self._preview = None
         self.undo_stack.push(_Snapshot(self, text, self._build, build, merge))

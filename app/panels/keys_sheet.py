@@ -22,6 +22,7 @@ KEYS = (
     ("Delete", "take the selected parts out"),
     ("Ctrl+Z, Ctrl+Shift+Z", "undo, redo (also Ctrl+Y)"),
     ("Ctrl+N, O, S, Shift+S", "new, open, save, save as"),
+    ("F2", "rename the build"),
     ("Page up, page down", "previous and next event"),
     ("O", "outline: the same build as a list"),
     ("D", "light or dark"),

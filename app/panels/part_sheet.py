@@ -10,6 +10,7 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
+    QLineEdit,
     QScrollArea,
     QSlider,
     QVBoxLayout,
@@ -59,7 +60,9 @@ class PartSheet(QFrame):
         self._scale_of = ""
         self._editing = False
         self.setAccessibleName("Part sheet")
-        self.title = QLabel(textFormat=Qt.TextFormat.PlainText)
+        self.title = QLineEdit()
+        self.title.setAccessibleName("Name")
+        self.title.editingFinished.connect(self._rename)
         self.summary = QLabel(textFormat=Qt.TextFormat.PlainText, wordWrap=True)
         self._close = FlatButton(look, "figure", "Close the part sheet")
         self._close.setText("×")
@@ -243,8 +246,11 @@ class PartSheet(QFrame):
         shown = self._workbench.shown_build
         if hasattr(item, "kind"):
             self.title.setText(part_name(item))
+            self.title.setToolTip("Click to rename")
         else:
             self.title.setText(lead_name(shown, item))
+            self.title.setToolTip("A lead is called by what it joins")
+        self.title.setReadOnly(not hasattr(item, "kind"))
         self.setAccessibleDescription(self.title.text())
         for name, row in self._rows.items():
             row.show_given(self._given(name))
@@ -298,6 +304,22 @@ class PartSheet(QFrame):
         words = f"{self.title.text()}: {row.field.title}"
         self._workbench.do(words, build, merge)
 
+    def _rename(self) -> None:
+        part = self._workbench.shown_build.part(self._id)
+        text = self.title.text().strip()
+        if part is None or text == part_name(part):
+            return
+        bench = self._workbench
+        try:
+            build = through_option(
+                bench.build, bench.option, lambda b: edit.rename(b, self._id, text)
+            )
+        except SimError as error:
+            self.summary.setText(str(error))
+            self.summary.show()
+            return
+        bench.do(f"Rename {part_name(part)}", build)
+
     def _step(self, name: str, given: Given) -> None:
         self._commit(name, given, merge=f"step {self._id}.{name}")
 
@@ -350,6 +372,8 @@ class PartSheet(QFrame):
 
     def _let_go(self) -> None:
         """On release the last value is kept, as one undo step."""
+        if self._workbench.drawn is self._workbench.build:
+            return  # pressed and let go without a move
         text = self._slid(self.slider.value())
         if text is not None and self._slider_row is not None:
             self._commit(self._slider_row.field.name, text)
@@ -366,6 +390,8 @@ class PartSheet(QFrame):
         self.setStyleSheet(
             f"PartSheet {{ background: {p.card.name()}; border: 1.5px solid {p.ink.name()};"
             " border-radius: 8px; }"
+            "PartSheet > QLineEdit { border: 1px solid transparent; padding: 0; }"
+            f"PartSheet > QLineEdit:focus {{ border-color: {p.faint.name()}; }}"
             f"QScrollArea, QScrollArea > QWidget > QWidget {{ background: {p.card.name()}; }}"
         )
         self.title.setFont(self._look.font("name"))

@@ -330,6 +330,24 @@ def test_curves_follow_the_slider_and_letting_go_is_one_step(
     assert driver.bench.build == before
 
 
+def test_pressing_the_slider_alone_changes_nothing(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.bench.set_option(1)
+    driver.window.part_sheet.open("bulk", QPoint(300, 300))
+    driver.window.part_sheet.slider.setSliderDown(True)
+    driver.window.part_sheet.slider.setSliderDown(False)
+    assert driver.bench.undo_stack.count() == 0
+
+
+def test_a_part_is_renamed_by_its_title(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.bench.set_option(1)
+    driver.window.part_sheet.open("bulk", QPoint(300, 300))
+    driver.window.part_sheet.title.setText("Big one")
+    driver.window.part_sheet.title.editingFinished.emit()
+    assert driver.bench.build.part("bulk").label == "Big one"
+
+
 def test_an_edit_through_an_option_stays_in_it(opened: Callable[[Build], Driver]) -> None:
     build = with_capacitor()
     small = {"set": "bulk.capacitance", "value": "100 uF"}
