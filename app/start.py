@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QApplication
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
 def show(begun: Begun, arguments: list[str]) -> int:
     """Show the window and serve it until it is closed; returns the exit code."""
+    # Qt's loop would keep Python from seeing Ctrl+C; unsaved work is kept all the same.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     app = QApplication(arguments)
     app.setApplicationName("rippletree")
     app.setApplicationDisplayName("Rippletree")
