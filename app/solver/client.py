@@ -99,7 +99,7 @@ class SolverClient(QObject):
         self._closed = True
         self._last_resort.stop()
         self._process.close()
-        self._reader.join(2.0)
+        self._reader.join(10.0)
 
     def _stop_running(self) -> None:
         self._process.cancel()
@@ -179,7 +179,7 @@ class SolverClient(QObject):
     def _restart(self) -> None:
         wanted = self._waiting or self._running
         self._process.kill()
-        self._reader.join(2.0)
+        self._reader.join(10.0)
         self._running = None
         self._zooming = False
         self._process = SolverProcess(self._engine)
