@@ -636,26 +636,32 @@ def march(
 
 @compiled
 def modal_force(
+    at: int,
+    p: int,
     force: np.ndarray,
     force_load: np.ndarray,
     force_drag: np.ndarray,
     held: np.ndarray,
     w: np.ndarray,
 ) -> None:
-    """Modal force of a pattern's sources and a piece's held inputs, into w (n,)."""
-    n_j, n_w = force_load.shape[1], force_drag.shape[1]
+    """Modal force of pattern `at` under the held inputs of piece `p`, into w (n,).
+
+    Whole tables come in and are indexed here: a view costs more than the sum it is for.
+    """
+    n_j, n_w = force_load.shape[2], force_drag.shape[2]
     for i in range(len(w)):
-        total = force[i]
+        total = force[at, i]
         for j in range(n_j):
-            total += force_load[i, j] * held[j]
+            total += force_load[at, i, j] * held[p, j]
         for j in range(n_w):
-            total += force_drag[i, j] * held[n_j + j]
+            total += force_drag[at, i, j] * held[p, n_j + j]
         w[i] = total
 
 
 @compiled
 def mode_reach(
     span: float,
+    at: int,
     pairs: int,
     re: np.ndarray,
     im: np.ndarray,
@@ -670,11 +676,12 @@ def mode_reach(
     """How fast each mode starts (drive) and how far it can go within a span (reach).
 
     A pair that has time to swing round (free) reaches twice its swing; its swing is the mode less
-    where it rests. A real mode runs one way: its reach is the time it would take at first speed.
+    where it rests. A real mode runs one way, ever slower: its reach is the longest it would take
+    at first speed.
     """
     for i in range(pairs):
         k = 2 * i
-        lr, li = re[k], im[k]
+        lr, li = re[at, k], im[at, k]
         drive_r[i] = lr * y[k] - li * y[k + 1] + w[k]
         drive_i[i] = lr * y[k + 1] + li * y[k] + w[k + 1]
         size = lr * lr + li * li
@@ -685,12 +692,14 @@ def mode_reach(
             swing[k] = (drive_r[i] * lr + drive_i[i] * li) / size
             swing[k + 1] = (drive_i[i] * lr - drive_r[i] * li) / size
     for i in range(2 * pairs, len(y)):
-        drive_r[i] = re[i] * y[i] + w[i]
-        _, reach[i] = real_factors(re[i], span)
+        drive_r[i] = re[at, i] * y[i] + w[i]
+        reach[i] = span if re[at, i] * span > -1.0 else -1.0 / re[at, i]
 
 
 @compiled
 def output_reach(
+    at: int,
+    r: int,
     pairs: int,
     row: np.ndarray,
     size: np.ndarray,
@@ -702,16 +711,16 @@ def output_reach(
     """Bounds on how far an output can rise and fall from its value at the start."""
     up, down = 0.0, 0.0
     for i in range(pairs):
-        far = size[i] * reach[i]
+        far = size[at, r, i] * reach[i]
         if free[i]:
-            own = row[2 * i] * swing[2 * i] + row[2 * i + 1] * swing[2 * i + 1]
+            own = row[at, r, 2 * i] * swing[2 * i] + row[at, r, 2 * i + 1] * swing[2 * i + 1]
             up += min(far, 0.5 * far - own)
             down += min(far, 0.5 * far + own)
         else:
             up += far
             down += far
-    for i in range(2 * pairs, len(row)):
-        far = row[i] * drive[i] * reach[i]
+    for i in range(2 * pairs, len(drive)):
+        far = row[at, r, i] * drive[i] * reach[i]
         up += max(far, 0.0)
         down += max(-far, 0.0)
     return up, down
@@ -888,6 +897,7 @@ def scan(
     t1: float,
     bins: int,
     tolerance: float,
+    slack: float,
     # pieces
     piece_t: np.ndarray,
     piece_d: np.ndarray,
@@ -921,8 +931,9 @@ def scan(
 
     Within a piece an output is a sum of exponentials. A piece whose bound on that sum cannot beat
     its bin is passed over; the first of two looks takes only where pieces begin, so that few can.
-    Any other is walked through in steps that resolve what matters (above `tolerance`), and where
-    the slope changes sign in a step, the extremum is solved for.
+    What cannot beat it by more than `slack` is passed over too: 0 is exact, otherwise no extreme
+    is further off than that. Any other is walked through in steps that resolve what matters
+    (above `tolerance`), and where the slope changes sign in a step, the extremum is solved for.
     """
     rows, n, n_j = row_y.shape[1], piece_y.shape[1], row_load.shape[2]
     y, w = np.zeros(n), np.zeros(n)
@@ -943,8 +954,9 @@ def scan(
                 continue
             at = piece_pattern[p]
             m = pairs[at]
-            y[:] = piece_y[p]
-            modal_force(force[at], force_load[at], force_drag[at], piece_held[p], w)
+            for i in range(n):
+                y[i] = piece_y[p, i]
+            modal_force(at, p, force, force_load, force_drag, piece_held, w)
             left, stop = max(begin, t0), min(end, t1)
             if left > begin:
                 advance(m, re[at], im[at], y, w, left - begin)
@@ -957,10 +969,12 @@ def scan(
                     right = min(stop, t0 + (b + 1) * width)
                 span = max(right - left, 0.0)
                 if look == 1 and span > 0.0:
-                    mode_reach(span, m, re[at], im[at], y, w, drive_r, drive_i, swing, free, reach)
+                    mode_reach(span, at, m, re, im, y, w, drive_r, drive_i, swing, free, reach)
                 ready = False
                 for r in range(rows):
-                    base = row_0[at, r] + dot(row_y[at, r], y)
+                    base = row_0[at, r]
+                    for i in range(n):
+                        base += row_y[at, r, i] * y[i]
                     for j in range(n_j):
                         base += row_load[at, r, j] * piece_held[p, j]
                     if base > high[r, b]:
@@ -969,10 +983,8 @@ def scan(
                         low[r, b], low_at[r, b] = base, left
                     if look == 0 or span == 0.0:
                         continue
-                    up, down = output_reach(
-                        m, row_y[at, r], row_size[at, r], drive_r, swing, free, reach
-                    )
-                    if base + up <= high[r, b] and base - down >= low[r, b]:
+                    up, down = output_reach(at, r, m, row_y, row_size, drive_r, swing, free, reach)
+                    if base + up <= high[r, b] + slack and base - down >= low[r, b] - slack:
                         continue
                     if not ready:
                         ready = True
@@ -1034,7 +1046,7 @@ def scan_ramps(
             continue
         at = piece_pattern[p]
         y[:] = piece_y[p]
-        modal_force(force[at], force_load[at], force_drag[at], piece_held[p], w)
+        modal_force(at, p, force, force_load, force_drag, piece_held, w)
         advance(pairs[at], re[at], im[at], y, w, piece_d[p])
         for node in range(len(node_at)):
             when = end + node_at[node] * rise[ramp]

@@ -159,6 +159,7 @@ class Solution:
         self.knows_peaks = context.detail == "edges" or not self._chops()
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
         self._energy: Energy | None = None
+        self._volts: tuple[float, dict[str, tuple[float, float]]] | None = None
 
     def _chops(self) -> bool:
         return bool(self.equations.n_switches) and self.context.event_kind != "plug_in"
@@ -220,12 +221,16 @@ class Solution:
         return owners.index(owner)
 
     def envelope(
-        self, signals: Sequence[Signal], t0: float, t1: float, bins: int
+        self, signals: Sequence[Signal], t0: float, t1: float, bins: int, slack: float = 0.0
     ) -> tuple[Array, Array, Array]:
-        """Bin edges (bins+1,), lowest and highest (n_signals, bins) of volts or amps."""
+        """Bin edges (bins+1,), lowest and highest (n_signals, bins) of volts or amps.
+
+        Exact, extremes between edges included; with a `slack` (V or A) quicker, and no
+        extreme further off than that.
+        """
         self._window(t0, t1)
         rows = stack_rows([self.rows(s) for s in signals])
-        low, high = self.trajectory.envelope(rows, t0, t1, bins)
+        low, high = self.trajectory.envelope(rows, t0, t1, bins, slack)
         return np.linspace(t0, t1, bins + 1), low, high
 
     def _window(self, t0: float, t1: float) -> None:
@@ -347,8 +352,28 @@ class Solution:
             min_at_s=float(f.lowest_at[row]),
         )
 
-    def rated(self) -> dict[str, tuple[RatingUse, ...]]:
-        """Every part's ratings over the whole event, without the figures nobody rates."""
+    def volts_range(self, slack: float = 0.0) -> dict[str, tuple[float, float]]:
+        """Lowest and highest voltage of every place over the whole event, within `slack`."""
+        if self._volts is None or self._volts[0] > slack:
+            eq, net = self.equations, self.equations.network
+            places = self.places()
+            pairs = list(dict.fromkeys(net.ports[p] for p in places))
+            if not pairs:
+                return {}
+            rows = stack_rows([eq.volts(*pair) for pair in pairs])
+            low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
+            found = {}
+            for place in places:
+                row = pairs.index(net.ports[place])
+                found[place] = (float(low[row]), float(high[row]))
+            self._volts = (slack, found)
+        return self._volts[1]
+
+    def rated(self, slack: float = 0.0) -> dict[str, tuple[RatingUse, ...]]:
+        """Every part's ratings over the whole event, without the figures nobody rates.
+
+        Voltages within `slack`, 0 is exact.
+        """
         if self._whole is not None:
             return {part.id: part.ratings for part in self._whole[1]}
         eq, net = self.equations, self.equations.network
@@ -358,40 +383,26 @@ class Solution:
             for rating in KINDS[part.kind].ratings
             if self.context.values[part.id].optional(rating.field) is not None
         ]
+        known = self.knows_peaks and self.context.event_kind != "plug_in"
 
-        def places(*reads: str) -> list[str]:
-            found = (
-                self._current_port(part.id)
-                if rating.reads.endswith("amps")
-                else f"{part.id}.{rating.port}"
-                for part, rating in limits
-                if rating.reads in reads
-            )
-            return list(dict.fromkeys(p for p in found if p is not None and p in net.ports))
+        def currents(reads: str) -> list[str]:
+            ports = (self._current_port(p.id) for p, r in limits if known and r.reads == reads)
+            return list(dict.fromkeys(p for p in ports if p is not None))
 
         t1 = self.duration_s
-        known = self.knows_peaks and self.context.event_kind != "plug_in"
-        at_volts = places("peak_volts", "minimum_volts")
-        pairs = list(dict.fromkeys(net.ports[p] for p in at_volts))
-        at_peak = places("peak_amps") if known else []
-        at_rms = places("rms_amps") if known else []
-        rows = [eq.volts(*pair) for pair in pairs]
-        rows += [eq.amps(net.port_branches[p]) for p in at_peak]
-        volts: dict[str, tuple[float, float]] = {}
-        peak, rms = dict.fromkeys(at_peak, 0.0), dict.fromkeys(at_rms, 0.0)
-        if rows:
-            low, high = self.trajectory.extremes(stack_rows(rows), 0.0, t1)
-            for place in at_volts:
-                row = pairs.index(net.ports[place])
-                volts[place] = (float(low[row]), float(high[row]))
-            for i, place in enumerate(at_peak, start=len(pairs)):
-                peak[place] = float(max(abs(low[i]), abs(high[i])))
-        if at_rms:
-            rows = [eq.amps(net.port_branches[p]) for p in at_rms]
-            _, square = self.trajectory.means(stack_rows(rows), 0.0, t1)
-            rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at_rms, square, strict=True)}
+        peak: dict[str, float] = {}
+        rms: dict[str, float] = {}
+        if at := currents("peak_amps"):
+            rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
+            low, high = self.trajectory.extremes(rows, 0.0, t1)
+            peak = {p: float(max(abs(a), abs(b))) for p, a, b in zip(at, low, high, strict=True)}
+        if at := currents("rms_amps"):
+            rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
+            _, square = self.trajectory.means(rows, 0.0, t1)
+            rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at, square, strict=True)}
         heats = any(rating.reads == "mean_watts" for _, rating in limits)
         losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
+        volts = self.volts_range(slack)
         out = {}
         for part in self.context.build.parts:
             port = self._current_port(part.id) or ""

@@ -342,8 +342,10 @@ class EdgeRun:
             self._nodes = _Nodes(self._m)
         return self._nodes
 
-    def _scan(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, ...]:
-        """Lowest, highest, and their times, (rows, bins) each."""
+    def _scan(
+        self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
+    ) -> tuple[Array, ...]:
+        """Lowest, highest, and their times, (rows, bins) each, within `slack`."""
         table = self._m.table
         k = rows.x.shape[0]
         of_y, of_0, of_load, _ = self._in_modes(rows)
@@ -359,7 +361,7 @@ class EdgeRun:
         )  # fmt: skip
         found = (low, high, low_at, high_at)
         kernels.scan(
-            t0, t1, bins, 1e-5, *pieces, *forces,
+            t0, t1, bins, 1e-5, slack, *pieces, *forces,
             of_y, size, size.max(axis=1), of_0, of_load, *found,
         )  # fmt: skip
         if not self._ramps_matter():
@@ -401,8 +403,10 @@ class EdgeRun:
         """An output can peak inside a ramp: a bridge in a cut-set, or modes as fast as it."""
         return bool(self.equations.ramp) or self._m.table.ramp_steps > 1
 
-    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
-        low, high, _, _ = self._scan(rows, t0, t1, bins)
+    def envelope(
+        self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
+    ) -> tuple[Array, Array]:
+        low, high, _, _ = self._scan(rows, t0, t1, bins, slack)
         # a bin that lies within one ramp, or between two representable times, saw nothing
         missing = ~np.isfinite(high[0]) | ~np.isfinite(low[0]) if len(high) else np.zeros(0, bool)
         if missing.any():
@@ -477,8 +481,8 @@ class EdgeRun:
         first, second, _ = self._integrals(rows, t0, t1)
         return first / (t1 - t0), second / (t1 - t0)
 
-    def extremes(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
-        low, high, _, _ = self._scan(rows, t0, t1, 1)
+    def extremes(self, rows: Rows, t0: float, t1: float, slack: float = 0.0) -> tuple[Array, Array]:
+        low, high, _, _ = self._scan(rows, t0, t1, 1, slack)
         return low[:, 0], high[:, 0]
 
     def energy(self, t0: float, t1: float) -> EnergyBalance:

@@ -63,16 +63,21 @@ class Trajectory(Protocol):
         """Outputs at times (T,), (n_rows, T); the right limit at a jump."""
         ...
 
-    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
-        """Lowest and highest of each output in each of `bins` equal bins, (n_rows, bins) each."""
+    def envelope(
+        self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
+    ) -> tuple[Array, Array]:
+        """Lowest and highest of each output in each of `bins` equal bins, (n_rows, bins) each.
+
+        No extreme is further off than `slack` (in the output's unit); 0 is exact.
+        """
         ...
 
     def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
         """Figures of outputs over a window."""
         ...
 
-    def extremes(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
-        """Lowest and highest of outputs over a window, (n_rows,) each."""
+    def extremes(self, rows: Rows, t0: float, t1: float, slack: float = 0.0) -> tuple[Array, Array]:
+        """Lowest and highest of outputs over a window, (n_rows,) each, within `slack`."""
         ...
 
     def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
