@@ -61,7 +61,8 @@ class Workbench(QObject):
     build_changed : the document changed (edit, undo, redo, another file)
     preview_changed : a temporary document during a drag came or went
     option_changed, event_changed, selection_changed, path_changed, pinned_changed
-    answer_changed : `answer`, `ghost` or `stale` changed
+    answer_changed : `answer` or `ghost` changed
+    stale_changed : a newer answer is on its way
     findings_changed : `findings` or `findings_stale` changed
     problem_changed : `problem` changed
     """
@@ -72,6 +73,7 @@ class Workbench(QObject):
     option_changed = Signal()
     event_changed = Signal()
     answer_changed = Signal()
+    stale_changed = Signal()
     findings_changed = Signal()
     problem_changed = Signal()
     path_changed = Signal()
@@ -314,11 +316,13 @@ class Workbench(QObject):
                 live=live,
             )
         )
-        self.stale = True
-        if findings or live:
+        # Told once, not at every move of a drag: views would draw all anew each time.
+        if (findings or live) and not self.findings_stale:
             self.findings_stale = True
             self.findings_changed.emit()
-        self.answer_changed.emit()
+        if not self.stale:
+            self.stale = True
+            self.stale_changed.emit()
 
     def take(self, message: Answer | Curves | Ghost | FindingsRow | Fault) -> None:
         """Show what the solver sent, unless it answers a question nobody asks any more."""

@@ -64,6 +64,7 @@ class Scope(QWidget):
         column.addLayout(caption_row)
         self.ribbon.window_wanted.connect(workbench.set_window)
         workbench.answer_changed.connect(self.refresh)
+        workbench.stale_changed.connect(self._wait_for_answer)
         workbench.window_changed.connect(self._show_window)
         look.changed.connect(self._restyle)
         self._restyle()
@@ -80,12 +81,7 @@ class Scope(QWidget):
     def refresh(self) -> None:
         """Draw what the workbench has now."""
         bench = self._workbench
-        if bench.stale:
-            # Each answer of a drag starts the wait anew, so live curves stay strong.
-            if (bench.answer is not None and bench.answer.live) or not self._patience.isActive():
-                self._patience.start()
-        else:
-            self._patience.stop()
+        self._wait_for_answer()
         answer = bench.answer
         for widget in (self._axis, self.ribbon, self._energy):
             widget.setVisible(answer is not None)
@@ -101,6 +97,14 @@ class Scope(QWidget):
         if bench.problem is not None and not bench.stale:
             self._turn_pale()
         self._draw(answer)
+
+    def _wait_for_answer(self) -> None:
+        """Turn the curves pale if the newer answer takes its time."""
+        if not self._workbench.stale:
+            self._patience.stop()
+        else:
+            # Each answer of a drag starts the wait anew, so live curves stay strong.
+            self._patience.start()
 
     def _draw(self, answer: Answer) -> None:
         most = _PROJECTOR_STRIPS if self._look.projector else _MOST_STRIPS
