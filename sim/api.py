@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim import averaged, switching
+from sim import averaged, rosenbrock, switching
 from sim.assemble import assemble
 from sim.carriers import slewed
 from sim.errors import BadField, Conflict
@@ -23,6 +23,7 @@ from sim.patterns import PatternTable
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.solution import Context, Mode, Solution, modes_of
 from sim.state_equations import StateEquations
+from sim.threads import one_blas_thread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 
 Detail = Literal["averaged", "edges"]
 
-#: Relative tolerance of averaged runs; where nothing chops, true peaks are asked for.
+#: Relative tolerances of the averaged reference; where nothing chops, true peaks are asked for.
 _RTOL = 1e-6
 _RTOL_STILL = 1e-9
 
@@ -70,6 +71,7 @@ class Case:
         return bool(self.equations.n_switches) and self.event.kind != "plug_in"
 
 
+@one_blas_thread()
 def prepare(build: Build, event: str | int | None = None, option: str | int | None = None) -> Case:
     """Apply the option, wire the network, derive the equations and find the start.
 
@@ -126,6 +128,7 @@ def _refuse_impulse(equations: StateEquations) -> None:
         )
 
 
+@one_blas_thread()
 def solve(
     build: Build,
     event: str | int | None = None,
@@ -155,15 +158,20 @@ def solve(
     )
 
 
+@one_blas_thread()
 def solve_case(
     case: Case,
     detail: Detail,
     seed: int = 0,
     *,
+    reference: bool = False,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Solution:
-    """Solve a prepared case; see `solve`."""
+    """Solve a prepared case; see `solve`.
+
+    `reference` solves averaged chopping runs by Radau too, as `sim.averaged` does.
+    """
     if detail not in ("averaged", "edges"):
         raise BadField("detail", f"{detail!r} is not known", "Give averaged or edges")
     if detail == "averaged" and not all(case.drive.freewheel):
@@ -183,6 +191,10 @@ def solve_case(
             table=case.table,
             cancelled=cancelled,
             progress=progress,
+        )
+    elif case.chops and not reference:
+        run = rosenbrock.run(
+            case.mean, case.drive, case.start, cancelled=cancelled, progress=progress
         )
     else:
         # where nothing chops there is nothing to average: the same run, to a closer tolerance
@@ -236,6 +248,7 @@ def cells_over_timings(
         return worst_of([first, *pool.map(rated, seeds[1:])])
 
 
+@one_blas_thread()
 def compare(
     build: Build,
     event: str | int | None = None,

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.integrate import solve_ivp
 
+from sim.carriers import held
 from sim.errors import Cancelled, SolveError
 from sim.mean_equations import MeanEquations, residual_scale
 from sim.trajectory import EnergyBalance, RowFigures
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -32,11 +33,17 @@ _NODES = 0.5 + 0.5 * np.array([-1.0, -np.sqrt(3.0 / 7.0), 0.0, np.sqrt(3.0 / 7.0
 _WEIGHTS = np.array([9.0, 49.0, 64.0, 49.0, 9.0]) / 180.0
 
 
+#: Points by which an extreme is looked for between its neighbours on the grid.
+_FINE = 41
+#: Moments evaluated at once: a run that rings all through has hundreds of thousands.
+_BLOCK = 4096
+
+
 class AveragedRun:
     """A solved averaged run (see `Trajectory`)."""
 
     def __init__(
-        self, mean: MeanEquations, drive: Drive, knots: Array, pieces: Sequence[_Piece]
+        self, mean: MeanEquations, drive: Drive, knots: Array, pieces: Sequence[Piece]
     ) -> None:
         self.mean = mean
         self.equations = mean.eq
@@ -67,7 +74,12 @@ class AveragedRun:
     def _commands(self, times_s: Array) -> Array:
         if not self.equations.n_switches:
             return np.zeros((len(times_s), 0))
-        return np.array([self.drive.duty(float(t)) for t in times_s]).reshape(len(times_s), -1)
+        drive = self.drive
+        duty = np.stack([held(t, d, times_s) for t, d in drive.courses], axis=-1)
+        if drive.tap is None:
+            return duty
+        ringing = np.array([drive.tap.at(float(t)) for t in times_s])
+        return np.clip(duty + np.outer(ringing, drive.tap_signs), 0.0, 1.0)
 
     def sample(self, rows: Rows, times_s: Array) -> Array:
         duty, x, slope, u, _ = self._along(np.asarray(times_s, dtype=float))
@@ -85,48 +97,68 @@ class AveragedRun:
 
     def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
         times, weights = self._grid(t0, t1)
-        duty, x, slope, u, _ = self._along(times)
-        values = self.mean.rows(rows, duty, x, slope, u)
         span = max(t1 - t0, 1e-300)
-        high, high_at = self._extremes(rows, times, values, 1.0)
-        low, low_at = self._extremes(rows, times, values, -1.0)
+        count = rows.x.shape[0]
+        mean, square = np.zeros(count), np.zeros(count)
+        high, low = np.full(count, -np.inf), np.full(count, np.inf)
+        high_at, low_at = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+        for block in _blocks(len(times)):
+            values = self.sample(rows, times[block])
+            mean += values @ weights[block]
+            square += values**2 @ weights[block]
+            for sign, best, best_at in ((1.0, high, high_at), (-1.0, low, low_at)):
+                at = np.argmax(sign * values, axis=1)
+                own = values[np.arange(count), at]
+                better = sign * own > sign * best
+                best[better] = own[better]
+                best_at[better] = block.start + at[better]
+        high, high_time = self._refined(rows, times, high, high_at, 1.0)
+        low, low_time = self._refined(rows, times, low, low_at, -1.0)
         return RowFigures(
             highest=high,
             lowest=low,
-            highest_at=high_at,
-            lowest_at=low_at,
-            mean=values @ weights / span,
-            mean_square=values**2 @ weights / span,
+            highest_at=high_time,
+            lowest_at=low_time,
+            mean=mean / span,
+            mean_square=square / span,
         )
 
-    def _extremes(
-        self, rows: Rows, times: Array, values: Array, sign: float
-    ) -> tuple[Array, Array]:
-        """Extreme of each row, refined between the grid's points."""
-        best = np.argmax(sign * values, axis=1) if values.size else np.zeros(len(values), int)
-        value = np.array([v[i] for v, i in zip(values, best, strict=True)])
-        at = times[best] if len(best) else np.zeros(0)
-        for row, i in enumerate(best):
-            a, b = times[max(i - 1, 0)], times[min(i + 1, len(times) - 1)]
-            if b <= a:
-                continue
-            unit = np.zeros((1, len(values)))
-            unit[0, row] = 1.0
-            fine = np.linspace(a, b, 41)
-            y = sign * self.sample(rows.combined(unit), fine)[0]
-            j = int(np.argmax(y))
-            top, where = y[j], fine[j]
-            if 0 < j < len(fine) - 1:
-                bend = y[j - 1] - 2.0 * y[j] + y[j + 1]
-                if bend < 0.0:
-                    shift = 0.5 * (y[j - 1] - y[j + 1]) / bend
-                    top -= 0.25 * (y[j - 1] - y[j + 1]) * shift
-                    where += shift * (fine[1] - fine[0])
-            if top > sign * value[row]:
-                value[row], at[row] = sign * top, where
-        return value, at
+    def extremes(self, rows: Rows, t0: float, t1: float, slack: float = 0.0) -> tuple[Array, Array]:
+        del slack  # the slow voltage has few turns: each is solved for
+        figures = self.figures(rows, t0, t1)
+        return figures.lowest, figures.highest
 
-    def envelope(self, rows: Rows, t0: float, t1: float, bins: int) -> tuple[Array, Array]:
+    def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
+        figures = self.figures(rows, t0, t1)
+        return figures.mean, figures.mean_square
+
+    def _refined(
+        self, rows: Rows, times: Array, value: Array, best: NDArray[np.int64], sign: float
+    ) -> tuple[Array, Array]:
+        """Extreme of each row and its time, looked for between the grid's points."""
+        count = len(value)
+        if not count:
+            return value, np.zeros(0)
+        row, at = np.arange(count), times[best]
+        low, high = times[np.maximum(best - 1, 0)], times[np.minimum(best + 1, len(times) - 1)]
+        fine = low + (high - low) * np.linspace(0.0, 1.0, _FINE)[:, None]
+        looked = self.sample(rows, fine.ravel()).reshape(count, _FINE, count)
+        y = sign * looked[row, :, row]
+        j = np.argmax(y, axis=1)
+        middle = np.clip(j, 1, _FINE - 2)
+        before, here, after = y[row, middle - 1], y[row, middle], y[row, middle + 1]
+        bend = before - 2.0 * here + after
+        inside = (j == middle) & (bend < 0.0)
+        shift = np.where(inside, 0.5 * (before - after) / np.where(inside, bend, 1.0), 0.0)
+        top = y[row, j] - 0.25 * (before - after) * shift
+        where = fine[j, row] + shift * (high - low) / (_FINE - 1)
+        better = top > sign * value
+        return np.where(better, sign * top, value), np.where(better, where, at)
+
+    def envelope(
+        self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
+    ) -> tuple[Array, Array]:
+        del slack
         edges = np.linspace(t0, t1, bins + 1)
         times = (edges[:-1, None] + np.diff(edges)[:, None] * np.linspace(0.0, 1.0, 5)).ravel()
         inside = self.knots[(self.knots > t0) & (self.knots < t1)]
@@ -142,24 +174,27 @@ class AveragedRun:
     def energy(self, t0: float, t1: float) -> EnergyBalance:
         eq = self.equations
         times, weights = self._grid(t0, t1)
-        duty, x, slope, u, volts = self._along(times)
-        delivered = self.mean.rows(eq.source_amps, duty, x, slope, u)
-        from_sources = float(eq.sources @ (delivered @ weights))
+        from_sources = 0.0
         by_owner: dict[str, float] = {}
 
         def add(owner: str, joule: float) -> None:
             by_owner[owner] = by_owner.get(owner, 0.0) + joule
 
-        squares = self.mean.mean_squares(eq.resistor_amps, duty, x, slope, u) @ weights
-        for (owner, _name, ohm), square in zip(eq.resistors, squares, strict=True):
-            add(owner, ohm * float(square))
-        if len(eq.loads):
-            amps = self.mean.rows(eq.load_amps, duty, x, slope, u)
-            for load, joule in zip(eq.loads, (volts.T * amps) @ weights, strict=True):
-                add(load.owner, float(joule))
-        w = eq.speeds(x)
-        for i, rotor in enumerate(eq.network.rotors):
-            add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * w[:, i]) @ weights))
+        for block in _blocks(len(times)):
+            share = weights[block]
+            duty, x, slope, u, volts = self._along(times[block])
+            delivered = self.mean.rows(eq.source_amps, duty, x, slope, u)
+            from_sources += float(eq.sources @ (delivered @ share))
+            squares = self.mean.mean_squares(eq.resistor_amps, duty, x, slope, u) @ share
+            for (owner, _name, ohm), square in zip(eq.resistors, squares, strict=True):
+                add(owner, ohm * float(square))
+            if len(eq.loads):
+                amps = self.mean.rows(eq.load_amps, duty, x, slope, u)
+                for load, joule in zip(eq.loads, (volts.T * amps) @ share, strict=True):
+                    add(load.owner, float(joule))
+            w = eq.speeds(x)
+            for i, rotor in enumerate(eq.network.rotors):
+                add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * w[:, i]) @ share))
         ends = np.array([t0, np.nextafter(t1, t0)])
         x_ends, d_ends = self.states(ends), self._along(ends)[0]
         stored = [
@@ -181,7 +216,12 @@ class AveragedRun:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T
 
 
-class _Piece:
+def _blocks(count: int) -> Iterator[slice]:
+    """Slices that cover `count` moments, few enough each to keep memory small."""
+    return (slice(i, min(i + _BLOCK, count)) for i in range(0, count, _BLOCK))
+
+
+class Piece:
     """Dense output from one kink of the drive to the next."""
 
     def __init__(self, start: float, end: float, dense: Callable[[Array], Array]) -> None:
@@ -218,7 +258,7 @@ def run(
     cuts = [0.0, *(t for t in drive.kinks_s if 0.0 < t < drive.duration_s), drive.duration_s]
     x = x0
     knots: list[Array] = [np.array([0.0])]
-    pieces: list[_Piece] = []
+    pieces: list[Piece] = []
     for start, end in pairwise(cuts):
         # inside a piece the drive is read from its own side of a jump
         inside = (start, np.nextafter(end, start))
@@ -237,7 +277,7 @@ def run(
             return mean.jacobian(command(t), y)
 
         if not eq.n_states:
-            pieces.append(_Piece(start, end, lambda t: np.zeros((0, len(t)))))
+            pieces.append(Piece(start, end, lambda t: np.zeros((0, len(t)))))
             knots.append(np.array([end]))
             continue
         solved = solve_ivp(
@@ -247,7 +287,7 @@ def run(
             raise SolveError(
                 "run", f"the solver stopped at {solved.t[-1] * 1e3:.3g} ms", "Check extreme values"
             )
-        pieces.append(_Piece(start, end, solved.sol))
+        pieces.append(Piece(start, end, solved.sol))
         knots.append(np.asarray(solved.t[1:]))
         x = np.asarray(solved.y[:, -1])
     return AveragedRun(mean, drive, np.concatenate(knots), pieces)

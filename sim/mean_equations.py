@@ -94,7 +94,7 @@ class MeanEquations:
         none = np.zeros(eq.n_switches)
         return np.asarray(vu.at(none) + rows.d.at(none) @ b.at(none))
 
-    def _settle_loads(self, base: Array, through: Array) -> tuple[Array, Array, Array]:
+    def settle_loads(self, base: Array, through: Array) -> tuple[Array, Array, Array]:
         """Currents, slopes di/dv and voltages of loads that move their own voltage.
 
         Newton on amps = law(base + through amps), for base voltages (..., n_loads).
@@ -184,7 +184,7 @@ class MeanEquations:
                 through = (
                     vu[:, eq.load_inputs] + vd @ b_load if self._through is None else self._through
                 )
-                amps, law_slope, volts = self._settle_loads(volts, through)
+                amps, law_slope, volts = self.settle_loads(volts, through)
             else:
                 amps, law_slope = self.laws.amps(volts, self.load_share)
             u[eq.load_inputs] = amps
@@ -248,7 +248,7 @@ class MeanEquations:
             if len(eq.loads) and self._through is not None:
                 volts = self.rows(eq.load_volts, duty, xs, slope, u).T
                 if self._looped:
-                    amps, _, volts = self._settle_loads(volts, self._through)
+                    amps, _, volts = self.settle_loads(volts, self._through)
                 else:
                     amps = self.laws.amps(volts, self.load_share)[0]
                 u[:, eq.load_inputs] = amps

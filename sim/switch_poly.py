@@ -163,11 +163,11 @@ class MeanValues:
         self.shapes = [p.shape for p in polys]
         sizes = [r * c for r, c in self.shapes]
         self._cuts = np.cumsum([0, *sizes])
-        self._table = np.zeros((len(self.keys), int(self._cuts[-1])))
+        self.table = np.zeros((len(self.keys), int(self._cuts[-1])))
         for row, key in enumerate(self.keys):
             for i, poly in enumerate(polys):
                 if key in poly.terms:
-                    self._table[row, self._cuts[i] : self._cuts[i + 1]] = poly.terms[key].ravel()
+                    self.table[row, self._cuts[i] : self._cuts[i + 1]] = poly.terms[key].ravel()
         self._reduced = [tuple(sorted(set(key))) for key in self.keys]
         self.n_switches = n_switches
 
@@ -206,7 +206,7 @@ class MeanValues:
 
     def matrices(self, weights: Array) -> list[Array]:
         """The matrices at some weights (n_monomials,)."""
-        flat = weights @ self._table
+        flat = weights @ self.table
         return [
             flat[self._cuts[i] : self._cuts[i + 1]].reshape(shape)
             for i, shape in enumerate(self.shapes)

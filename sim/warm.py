@@ -1,4 +1,4 @@
-"""Compiles the every-edge kernels ahead of need, into numba's cache on disk.
+"""Compiles the kernels ahead of need, into numba's cache on disk.
 
     python -m sim.warm
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sim import switching
+from sim import rosenbrock, switching
 from sim.event import Drive
 from sim.mean_equations import MeanEquations, equilibrium
 from sim.network import Chopper, Load, NetworkMaker, Rotor
@@ -39,6 +39,7 @@ def compile_kernels() -> None:
     course = (np.array([0.0, 1e-4]), np.array([0.5, 0.3]))
     drive = Drive("throttle", 2e-4, (course, course), np.array([True, True]))
     start = equilibrium(mean, drive.start_duty)
+    rosenbrock.run(mean, drive, start, compiled=True)
     run = switching.run(mean, drive, start)
     rows = stack_rows([mean.eq.volts(plus, minus), mean.eq.amps(network.port_branches["pack.out"])])
     run.figures(rows, 0.0, drive.duration_s)

@@ -1,0 +1,280 @@
+"""The averaged equations as one matrix of the duties, for solvers that ask many times.
+
+With z = [states; inputs], everything linear is one product,
+
+    [slope; load volts] = H(duty) z,
+
+and H is a sum over monomials of the duties. `MeanEquations` says the same in the form
+it is derived in, and is what this is tested against.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sim.mean_equations import residual_scale
+from sim.mean_kernels import Entries, Form, Plan
+from sim.state_equations import AUX_SCALE
+from sim.switch_poly import MeanValues, SwitchPoly, stack
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from sim.mean_equations import MeanEquations
+
+    Array = NDArray[np.float64]
+
+#: What a state is, for its share of the error: its errors count against the largest of its kind.
+CURRENT, VOLTAGE, SPEED = 0, 1, 2
+
+
+def _beside(left: SwitchPoly, right: SwitchPoly) -> SwitchPoly:
+    return stack([left.T, right.T]).T
+
+
+class MeanForm:
+    """Slope, Jacobian and time derivative of averaged equations.
+
+    Parameters
+    ----------
+    mean : the equations; read once, here
+
+    Attributes
+    ----------
+    plain : the mass is the identity and load volts need no slope, so H is a polynomial
+    table : (n_monomials, rows * columns) of H, if plain
+    unit, kind : one volt, ampere or ten rad/s of each state, and which of them it is
+    """
+
+    def __init__(self, mean: MeanEquations) -> None:
+        eq = mean.eq
+        self.mean, self.eq = mean, eq
+        self.n, self.n_j = eq.n_states, len(eq.loads)
+        volts = eq.load_volts
+        flow = _beside(eq.k, eq.b)
+        drop = _beside(volts.x, volts.u)
+        self.plain = eq.mass_is_identity and volts.d.is_constant
+        if self.plain:
+            drop = drop + volts.d.at(np.zeros(eq.n_switches)) @ flow
+        self.values = MeanValues(
+            [stack([flow, drop]), volts.d, eq.mass] if self.n_j else [flow, volts.d, eq.mass],
+            eq.n_switches,
+        )
+        self.shape = (self.n + self.n_j, self.n + eq.n_inputs)
+        self.torques = slice(self.n + eq.torque_inputs.start, self.n + eq.torque_inputs.stop)
+        self.amps = slice(self.n + eq.load_inputs.start, self.n + eq.load_inputs.stop)
+        self.unit = residual_scale(eq)
+        self.kind = np.full(self.n, VOLTAGE, dtype=np.int64)
+        self.kind[eq.current_states] = CURRENT
+        self.kind[eq.load_states] = CURRENT
+        self.kind[eq.speed_states] = SPEED
+        places = [tuple(sorted(set(key))) for key in self.values.keys]
+        self._factors = np.zeros((len(places), max(map(len, places), default=0)), dtype=np.int64)
+        for row, key in enumerate(places):
+            self._factors[row, : len(key)] = np.array(key, dtype=np.int64) + 1
+        self._z = np.zeros(self.shape[1])
+        sources = eq.source_inputs
+        self._z[self.n + sources.start : self.n + sources.stop] = eq.sources
+        self._duty: Array | None = None
+        self._h = np.zeros(self.shape)
+        self._drawn = np.zeros(self.n_j)
+        self._chord: Array = np.eye(self.n_j)
+        laws = mean.laws
+        self._watts = np.where(laws.power, laws.value, 0.0)
+        self._steady = np.where(laws.power, 0.0, laws.value)
+        limits = eq.limits
+        self._held = np.flatnonzero(limits.active)
+        self._sense = limits.sense_state[self._held]
+        self._emf = limits.emf[self._held]
+        self._brake = limits.resistance[self._held] * limits.brake_a[self._held]
+        self._drive = limits.resistance[self._held] * limits.drive_a[self._held]
+
+    def arrays(self) -> Form:
+        """The same for the compiled kernel; only where `plain`."""
+        assert self.plain
+        eq, laws, limits = self.eq, self.mean.laws, self.eq.limits
+        table = self.values.table[:, : self.shape[0] * self.shape[1]]
+        h = table.reshape(-1, *self.shape)
+
+        def entries(part: Array) -> Entries:
+            monomial, row, column = np.nonzero(part)
+            start = np.searchsorted(monomial, np.arange(len(part) + 1))
+            return Entries(start, row, column, part[monomial, row, column])
+
+        return Form(
+            plan=plan(self._pattern(h)),
+            flow=entries(h[:, : self.n]),
+            drop=entries(h[:, self.n :]),
+            factors=self._factors,
+            z=self._z.copy(),
+            n=self.n,
+            torque=self.torques.start,
+            amps=self.amps.start,
+            speed=eq.speed_states.start,
+            power=laws.power,
+            value=laws.value,
+            minimum=laws.minimum,
+            drag=eq.drag,
+            speed_scale=eq.speed_scale,
+            sense=limits.sense_state,
+            sense_scale=AUX_SCALE,
+            emf=limits.emf,
+            brake=limits.resistance * limits.brake_a,
+            drive=limits.resistance * limits.drive_a,
+        )
+
+    def _pattern(self, h: Array) -> NDArray[np.bool_]:
+        """Where the Jacobian may have entries, (n, n)."""
+        eq, n = self.eq, self.n
+        some = np.any(h != 0.0, axis=0)
+        states = some[:, :n].copy()
+        states[:, eq.speed_states] |= some[:, self.torques]
+        for s in self._held:
+            moved = np.any(h[np.any(self._factors == s + 1, axis=1)] != 0.0, axis=(0, 2))
+            by_state = eq.limits.emf[s] != 0.0
+            by_state[eq.limits.sense_state[s]] = True
+            states |= np.outer(moved, by_state)
+        drawn = np.any(some[:n, self.amps], axis=1)
+        return np.asarray(states[:n] | np.outer(drawn, np.any(states[n:], axis=0)))
+
+    def _limited(self, command: Array, x: Array) -> Array:
+        if not len(self._held):
+            return np.minimum(np.maximum(command, 0.0), 1.0)
+        duty = command.copy()
+        supply = AUX_SCALE * x[self._sense]
+        if supply.min() <= 1e-3:
+            return self.mean.limited(command, x)
+        emf = self._emf @ x
+        own = np.maximum(duty[self._held], (emf - self._brake) / supply)
+        duty[self._held] = np.minimum(own, (emf + self._drive) / supply)
+        return np.minimum(np.maximum(duty, 0.0), 1.0)
+
+    def _weights(self, duty: Array) -> Array:
+        return np.asarray(np.concatenate(([1.0], duty))[self._factors].prod(axis=1))
+
+    def _matrix(self, duty: Array) -> Array:
+        if self._duty is None or not np.array_equal(duty, self._duty):
+            flat = self.values.matrices(self._weights(duty))
+            self._h = flat[0] if self.plain else self._over_mass(*flat)
+            self._duty = duty
+        return self._h
+
+    def _over_mass(self, h: Array, vd: Array, mass: Array) -> Array:
+        out = h.copy()
+        out[: self.n] = np.linalg.solve(mass, h[: self.n])
+        out[self.n :] += vd @ out[: self.n]
+        return out
+
+    def _matrix_slope(self, s: int, duty: Array) -> Array:
+        """Derivative of H by one duty."""
+        h = self._matrix(duty)
+        dh, dvd, dmass = self.values.matrices(self.values.weight_slopes(duty)[:, s])
+        if self.plain:
+            return dh
+        _, vd, mass = self.values.matrices(self._weights(duty))
+        out = dh.copy()
+        out[: self.n] = np.linalg.solve(mass, dh[: self.n] - dmass @ h[: self.n])
+        out[self.n :] += vd @ out[: self.n] + dvd @ h[: self.n]
+        return out
+
+    def _settle(self, base: Array, through: Array) -> Array:
+        """Currents of the loads, by Newton with the Jacobian of the last `linear`."""
+        laws, amps = self.mean.laws, self._drawn
+        for _ in range(8):
+            volts = base + through @ amps
+            if (volts >= laws.minimum).all():
+                law = self._watts / volts + self._steady
+            else:
+                law = laws.amps(volts)[0]
+            step = self._chord @ (law - amps)
+            amps = amps + step
+            # the chord leaves less than a hundredth of the step
+            if np.abs(step).max() <= 1e-10 * (1.0 + np.abs(amps).max()):
+                break
+        else:
+            amps = self.mean.settle_loads(base, through)[0]
+        self._drawn = amps
+        return amps
+
+    def _fill(self, duty: Array, x: Array) -> tuple[Array, Array]:
+        """H and the slope; leaves all inputs in `_z`."""
+        eq, z, h = self.eq, self._z, self._matrix(duty)
+        z[: self.n] = x
+        w = x[eq.speed_states] * eq.speed_scale
+        z[self.torques] = eq.drag * w * np.abs(w)
+        if not self.n_j:
+            return h, h @ z
+        z[self.amps] = 0.0
+        y = h @ z
+        amps = self._settle(y[self.n :], h[self.n :, self.amps])
+        z[self.amps] = amps
+        return h, y[: self.n] + h[: self.n, self.amps] @ amps
+
+    def slope(self, command: Array, x: Array) -> Array:
+        """x' (n,) at a command (n_switches,) and state (n,)."""
+        return self._fill(self._limited(command, x), x)[1]
+
+    def linear(self, command: Array, rate: Array, x: Array) -> tuple[Array, Array, Array]:
+        """Slope (n,), its Jacobian (n, n) and its derivative by time (n,).
+
+        Parameters
+        ----------
+        rate : (n_switches,) change of the command per s
+        """
+        eq, n = self.eq, self.n
+        duty = self._limited(command, x)
+        h, slope = self._fill(duty, x)
+        whole = h[:, :n].copy()
+        w = x[eq.speed_states] * eq.speed_scale
+        whole[:, eq.speed_states] += h[:, self.torques] * (
+            2.0 * eq.drag * np.abs(w) * eq.speed_scale
+        )
+        in_time = np.zeros(len(h))
+        free = (duty > 0.0) & (duty < 1.0)
+        held = free & (duty != command)
+        for s in np.flatnonzero(held | (free & (rate != 0.0))):
+            by_duty = self._matrix_slope(int(s), duty) @ self._z
+            if held[s]:
+                at = eq.limits.sense_state[s]
+                duty_x = eq.limits.emf[s] / (AUX_SCALE * x[at])
+                duty_x[at] -= duty[s] / x[at]
+                whole += np.outer(by_duty, duty_x)
+            else:
+                in_time += by_duty * rate[s]
+        if self.n_j:
+            through = h[n:, self.amps]
+            volts = h[n:, : n + eq.n_inputs] @ self._z
+            bend = self.mean.laws.amps(volts)[1][:, None]
+            self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
+            draw = h[:n, self.amps] @ self._chord
+            whole[:n] += draw @ (bend * whole[n:])
+            in_time[:n] += draw @ (bend[:, 0] * in_time[n:])
+        return slope, whole[:n], in_time[:n]
+
+
+def plan(pattern: NDArray[np.bool_]) -> Plan:
+    """An order of elimination that keeps a matrix sparse: fewest neighbours first.
+
+    Parameters
+    ----------
+    pattern : (n, n) where it may have entries
+    """
+    near = [set(np.flatnonzero(row).tolist()) - {i} for i, row in enumerate(pattern | pattern.T)]
+    left = set(range(len(pattern)))
+    order, start, neighbour = [], [0], []
+    while left:
+        k = min(left, key=lambda i: (len(near[i]), i))
+        left.remove(k)
+        for i in near[k]:
+            near[i] |= near[k]
+            near[i] -= {i, k}
+        order.append(k)
+        neighbour += sorted(near[k])
+        start.append(len(neighbour))
+    return Plan(
+        np.array(order, dtype=np.int64),
+        np.array(start, dtype=np.int64),
+        np.array(neighbour, dtype=np.int64),
+    )
