@@ -160,9 +160,13 @@ class AveragedRun:
     ) -> tuple[Array, Array]:
         del slack
         edges = np.linspace(t0, t1, bins + 1)
-        times = (edges[:-1, None] + np.diff(edges)[:, None] * np.linspace(0.0, 1.0, 5)).ravel()
+        times = edges[:-1, None] + np.diff(edges)[:, None] * np.linspace(0.0, 1.0, 5)
+        # the last one is the bin's own, not the first of the next
+        times[:, -1] = np.nextafter(edges[1:], edges[:-1])
         inside = self.knots[(self.knots > t0) & (self.knots < t1)]
-        times = np.sort(np.concatenate([times, inside]))
+        ends = np.concatenate([[t0], inside, [t1]])
+        within = ends[:-1, None] + np.diff(ends)[:, None] * np.linspace(0.0, 1.0, 4, endpoint=False)
+        times = np.sort(np.concatenate([times.ravel(), within.ravel()]))
         values = self.sample(rows, times)
         which = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, bins - 1)
         starts = np.searchsorted(which, np.arange(bins))
