@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -227,10 +227,16 @@ def cells_over_timings(
     detail: Detail,
     seeds: Sequence[int],
     cancelled: Callable[[], bool] | None = None,
+    meanwhile: Callable[[], object] | None = None,
 ) -> list[Cell]:
     """Worst and typical of each limit over ESC timings, solved `THREADS` at a time.
 
     The kernels let go of the interpreter, so that threads use all cores.
+
+    Parameters
+    ----------
+    cancelled : asked in every thread
+    meanwhile : called again and again in the calling thread while it waits
 
     Raises
     ------
@@ -245,7 +251,17 @@ def cells_over_timings(
     # the first alone: it makes the patterns that all share
     first = rated(seeds[0])
     with ThreadPoolExecutor(THREADS) as pool:
-        return worst_of([first, *pool.map(rated, seeds[1:])])
+        runs = [pool.submit(rated, seed) for seed in seeds[1:]]
+        try:
+            while wait(runs, timeout=0.02, return_when=FIRST_EXCEPTION).not_done:
+                if meanwhile is not None:
+                    meanwhile()
+                if any(run.done() and run.exception() is not None for run in runs):
+                    break
+            return worst_of([first, *(run.result() for run in runs)])
+        finally:
+            for run in runs:
+                run.cancel()
 
 
 @one_blas_thread()

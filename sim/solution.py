@@ -159,6 +159,7 @@ class Solution:
         self.knows_peaks = context.detail == "edges" or not self._chops()
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
         self._energy: Energy | None = None
+        self._rated: tuple[float, dict[str, tuple[RatingUse, ...]]] | None = None
         self._volts: tuple[float, dict[str, tuple[float, float]]] | None = None
 
     def _chops(self) -> bool:
@@ -376,6 +377,8 @@ class Solution:
         """
         if self._whole is not None:
             return {part.id: part.ratings for part in self._whole[1]}
+        if self._rated is not None and self._rated[0] <= slack:
+            return self._rated[1]
         eq, net = self.equations, self.equations.network
         limits = [
             (part, rating)
@@ -414,6 +417,7 @@ class Solution:
                 rms.get(port, 0.0),
                 losses.get(part.id, 0.0) / t1,
             )
+        self._rated = (slack, out)
         return out
 
     def _uses(

@@ -24,7 +24,7 @@ from sim.options import apply
 from sim.solution import Signal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from app.solver.protocol import Request
     from sim.build import Build, Event
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
+#: While a hand drags, no extreme of a curve or figure is further off than this; exact on release.
+LIVE_SLACK_V = 0.25
 
 
 @dataclass
@@ -61,7 +63,7 @@ class Solved:
             and (clip.ground is None or clip.ground in self.network.ports)
         )
         self.clips = hung or tuple(
-            Clip(tip=joint.id) for joint in self.solution.joints[:_CLIPS_OFFERED]
+            Clip(tip=place) for place in self.solution.places()[:_CLIPS_OFFERED]
         )
 
 
@@ -70,9 +72,15 @@ def answer(solved: Solved, request: Request) -> Answer:
     solution = solved.solution
     whole = (0.0, solution.duration_s)
     window = request.window or whole
-    shown = curves(solved, window, request.columns)
+    slack = LIVE_SLACK_V if request.live else 0.0
+    solution.rated(slack)  # once, as exact as it is needed; all below reads it again
+    shown = curves(solved, window, request.columns, slack=slack)
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
-    overview = shown if window == whole else curves(solved, whole, _OVERVIEW, solved.clips[:1])
+    overview = (
+        shown
+        if window == whole
+        else curves(solved, whole, _OVERVIEW, solved.clips[:1], LIVE_SLACK_V)
+    )
     return Answer(
         request_id=request.id,
         option=request.option,
@@ -84,8 +92,8 @@ def answer(solved: Solved, request: Request) -> Answer:
         window=window,
         curves=shown,
         overview=overview[0] if overview else None,
-        joints=tuple(JointRow(*_values(row, JointRow)) for row in solution.joints),
-        parts=tuple(_part(row) for row in solution.parts),
+        joints=tuple(_joints(solution, request.live)),
+        parts=tuple(_parts(solved, request.live)),
         energy=EnergyRow(*_values(solution.energy, EnergyRow)),
         not_covered=tuple(solution.not_covered),
         solve_s=solution.cost.solve_s,
@@ -98,13 +106,14 @@ def curves(
     window: tuple[float, float],
     columns: int,
     clips: Sequence[Clip] | None = None,
+    slack: float = 0.0,
 ) -> tuple[Curve, ...]:
-    """Minimum and maximum per column of the clipped places."""
+    """Minimum and maximum per column of the clipped places, within `slack` volts."""
     clips = solved.clips if clips is None else clips
     if not clips:
         return ()
     signals = [Signal("volts", clip.tip, clip.ground) for clip in clips]
-    times, low, high = solved.solution.envelope(signals, window[0], window[1], columns)
+    times, low, high = solved.solution.envelope(signals, window[0], window[1], columns, slack)
     return tuple(_curve(solved, clip, times, low[k], high[k]) for k, clip in enumerate(clips))
 
 
@@ -112,17 +121,16 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
     labels = solved.network.labels
     own_ground = clip.ground in (None, clip.tip)
     label = labels.get(clip.tip, clip.tip)
-    figures = next((j for j in solved.solution.joints if j.id == clip.tip), None)
+    # what was already found of the whole event, exact or within a drag's slack
+    ranges = solved.solution.volts_range(LIVE_SLACK_V)
+    slow = not solved.solution.knows_peaks
     peak: float | None
     lowest: float | None
-    if own_ground and figures is not None:
-        slow = figures.peak_V is None
-        peak = figures.slow_peak_V if slow else figures.peak_V
-        lowest = figures.slow_min_V if slow else figures.min_V
+    if own_ground and clip.tip in ranges:
+        lowest, peak = ranges[clip.tip]
     else:
         if not own_ground:
             label += f", ground at {labels.get(clip.ground or '', clip.ground)}"
-        slow = bool(solved.network.choppers) and solved.event.kind != "plug_in"
         peak, lowest = float(high.max()), float(low.min())
     return Curve(
         place=clip.tip,
@@ -144,8 +152,8 @@ def _limits(solved: Solved, clip: Clip) -> tuple[Limit, ...]:
     here = ports[clip.tip]
     upper: Limit | None = None
     lower: Limit | None = None
-    for part in solved.solution.parts:
-        for rating in part.ratings:
+    for ratings in solved.solution.rated(LIVE_SLACK_V).values():
+        for rating in ratings:
             if rating.unit != "V" or ports.get(rating.place) != here:
                 continue
             if rating.reads in LOWER:
@@ -171,9 +179,30 @@ def findings(found: Any, request_id: int) -> FindingsRow:
     )
 
 
-def _part(row: Any) -> PartRow:
-    ratings = tuple(RatingRow(*_values(rating, RatingRow)) for rating in row.ratings)
-    return PartRow(row.id, row.kind, row.peak_A, row.rms_A, row.loss_J, ratings)
+def _joints(solution: Solution, live: bool) -> Iterator[JointRow]:
+    """Peaks and lowest voltages of all places; what else there is costs more and is not shown."""
+    labels = solution.equations.network.labels
+    knows = solution.knows_peaks
+    for place, (low, high) in solution.volts_range(LIVE_SLACK_V if live else 0.0).items():
+        yield JointRow(
+            id=place,
+            label=labels.get(place, place),
+            peak_V=high if knows else None,
+            min_V=low if knows else None,
+            mean_V=None,
+            pp_V=high - low if knows else None,
+            rms_ac_V=None,
+            start_V=None,
+            slow_peak_V=None if knows else high,
+            slow_min_V=None if knows else low,
+        )
+
+
+def _parts(solved: Solved, live: bool) -> Iterator[PartRow]:
+    kinds = {part.id: part.kind for part in solved.solution.context.build.parts}
+    for id_, uses in solved.solution.rated(LIVE_SLACK_V if live else 0.0).items():
+        ratings = tuple(RatingRow(*_values(use, RatingRow)) for use in uses)
+        yield PartRow(id_, kinds[id_], None, None, None, ratings)
 
 
 def _cell(cell: Any) -> CellRow:

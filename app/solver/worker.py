@@ -18,6 +18,8 @@ import msgspec
 
 from app.solver import rows
 from app.solver.protocol import Curves, Done, Fault, Ghost, Progress, Request
+from app.solver.warm import Warm
+from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of, cells_of, conclude
@@ -30,8 +32,12 @@ if TYPE_CHECKING:
     from sim.build import Build
     from sim.findings import Cell
 
+# How long a worker waits for a message before it looks whether the kernels are compiled.
+_IDLE_S = 0.2
+# ESC timings tried for the worst and the typical.
+TIMINGS = 16
 # Solutions kept: switching back to an option or event is then immediate.
-_KEPT = 16
+_KEPT = 8
 # Limits read off solutions, kept far longer: they are small.
 _KEPT_CELLS = 400
 
@@ -47,6 +53,8 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
     while True:
         try:
+            while not connection.poll(_IDLE_S):
+                desk.idle()
             message = connection.recv()
         except (EOFError, OSError):
             return
@@ -55,6 +63,8 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
         try:
             if isinstance(message, Request):
                 desk.serve(message)
+                # the first picture is out: now there is time to compile
+                desk.warm.begin()
             else:
                 desk.zoom(message)
         except (BrokenPipeError, ConnectionError):
@@ -82,10 +92,18 @@ class _Desk:
         self._cells: OrderedDict[bytes, _Cells] = OrderedDict()
         self._present: rows.Solved | None = None
         self._ghost: rows.Solved | None = None
+        self._last: Request | None = None
+        self.warm = Warm()
+
+    def idle(self) -> None:
+        """Nothing is asked: once the kernels are there, answer the last request again with them."""
+        if self._last is not None and self.warm.finished_now():
+            self.serve(self._last)
 
     def serve(self, request: Request) -> None:
         """All stages of one request, then `Done`."""
         cancelled = False
+        self._last = request
         stages: list[tuple[str, Callable[[Request], None]]] = [("curves", self._curves)]
         if request.ghost:
             stages.append(("ghost", self._ghosts))
@@ -145,44 +163,80 @@ class _Desk:
     def _findings(self, request: Request) -> None:
         """All options over all events, from kept cells where there are any.
 
-        Only what a newer request leaves undone is done again: a comparison that was
-        stopped half-way goes on where it was.
+        Averaged first, which is quick; then every edge, on one ESC timing and on all. Only
+        what a newer request leaves undone is done again: a comparison that was stopped
+        half-way goes on where it was.
         """
-        build = request.build
-        options = list(range(len(build.options))) or [None]
-        events = range(len(events_of(build)))
-        found: dict[str, _Cells] = {}
-        done = 0
-        for option in options:
-            name = "As drawn" if option is None else build.options[option].name
-            found[name] = _Cells([], True)
-            for event in events:
-                cells = self._cells_of(request, option, event, name)
-                found[name].cells.extend(cells.cells)
-                found[name].stable &= cells.stable
+        rounds: list[tuple[Detail, int]] = [("averaged", 1)]
+        if self.warm.ready:
+            rounds += [("edges", 1), ("edges", TIMINGS)]
+        done, total = 0, len(rounds) * len(_cases(request.build))
+        for detail, timings in rounds:
+            found: dict[str, _Cells] = {}
+            for option, event, name in _cases(request.build):
+                cells = self._cells_of(request, option, event, name, detail, timings)
+                one = found.setdefault(name, _Cells([], True))
+                one.cells.extend(cells.cells)
+                one.stable &= cells.stable
                 done += 1
-                self._send(Progress(request.id, done / (len(options) * len(events))))
-        every = [cell for one in found.values() for cell in one.cells]
-        cards = [card_of(name, every, stable=one.stable) for name, one in found.items()]
-        self._send(rows.findings(conclude(build.name, every, cards, "averaged", 1), request.id))
+                self._send(Progress(request.id, done / total))
+            every = [cell for one in found.values() for cell in one.cells]
+            cards = [card_of(name, every, stable=one.stable) for name, one in found.items()]
+            concluded = conclude(request.build.name, every, cards, detail, timings)
+            self._send(rows.findings(concluded, request.id))
 
-    def _cells_of(self, request: Request, option: int | None, event: int, name: str) -> _Cells:
-        key = _key(request.build, option, event)
+    def _cells_of(
+        self,
+        request: Request,
+        option: int | None,
+        event: int,
+        name: str,
+        detail: Detail,
+        timings: int,
+    ) -> _Cells:
+        key = _key(request.build, option, event) + f"{detail} {timings}".encode()
         if key not in self._cells:
-            solved = self._solve(request, option, event)
-            self._cells[key] = _Cells(cells_of(name, solved.solution), solved.solution.stable)
+            self._cells[key] = self._new_cells(request, option, event, name, detail, timings)
             _trim(self._cells, _KEPT_CELLS)
         self._cells.move_to_end(key)
         return self._cells[key]
 
-    def _solve(self, request: Request, option: int | None, event: int) -> rows.Solved:
-        key = _key(request.build, option, event)
+    def _new_cells(
+        self,
+        request: Request,
+        option: int | None,
+        event: int,
+        name: str,
+        detail: Detail,
+        timings: int,
+    ) -> _Cells:
+        if timings == 1:
+            solved = self._solve(request, option, event, detail)
+            return _Cells(cells_of(name, solved.solution), solved.solution.stable)
+        case = prepare(request.build, event + 1, None if option is None else option + 1)
+        seeds = range(timings if case.chops else 1)
+        # zooms are answered here, in the thread that owns the pipe, not in those that solve
+        cells = cells_over_timings(
+            case,
+            name,
+            detail,
+            seeds,
+            cancelled=lambda: self._newest.value != request.id,
+            meanwhile=self._cancelled(request),
+        )
+        return _Cells(cells, case.stable)
+
+    def _solve(
+        self, request: Request, option: int | None, event: int, detail: Detail | None = None
+    ) -> rows.Solved:
+        wanted = detail or ("edges" if self.warm.ready else "averaged")
+        key = _key(request.build, option, event) + wanted.encode()
         if key not in self._kept:
             solution = self._engine.solve(
                 request.build,
                 event=event + 1,
                 option=None if option is None else option + 1,
-                detail="averaged",
+                detail=wanted,
                 cancelled=self._cancelled(request),
             )
             self._kept[key] = rows.Solved(solution, request.build, option, event)
@@ -202,6 +256,13 @@ class _Desk:
 
     def _send(self, message: Message) -> None:
         self._connection.send(message)
+
+
+def _cases(build: Build) -> list[tuple[int | None, int, str]]:
+    """Every option over every event: indices, and the option's name."""
+    options: list[tuple[int | None, str]] = [(i, o.name) for i, o in enumerate(build.options)]
+    events = range(len(events_of(build)))
+    return [(i, event, name) for i, name in options or [(None, "As drawn")] for event in events]
 
 
 def _key(build: Build, option: int | None, event: int) -> bytes:

@@ -1,0 +1,52 @@
+"""Has the every-edge kernels compiled while averaged runs serve."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+
+class Warm:
+    """Compiles the kernels into their cache on disk, in a process of its own.
+
+    The first time that takes tens of seconds on a small machine, later under two; a solver that
+    compiled them itself would be deaf for as long.
+    """
+
+    def __init__(self) -> None:
+        self.ready = False
+        self._process: subprocess.Popen[bytes] | None = None
+        self._tried = False
+
+    def begin(self) -> None:
+        """Start compiling, once."""
+        if self._tried:
+            return
+        self._tried = True
+        environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "sim.warm"],
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError:
+            # a system that allows no second process: averaged runs go on serving
+            self._process = None
+
+    def finished_now(self) -> bool:
+        """Whether the kernels became ready since last asked."""
+        if self.ready or self._process is None or self._process.poll() is None:
+            return False
+        self.ready = self._process.returncode == 0
+        self._process = None
+        return self.ready
+
+    def close(self) -> None:
+        """End the compiling process if it still runs."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
