@@ -170,7 +170,7 @@ def solve_case(
 ) -> Solution:
     """Solve a prepared case; see `solve`.
 
-    `reference` solves averaged chopping runs by Radau too, as `sim.averaged` does.
+    `reference` solves averaged runs by Radau, as `sim.averaged` does.
     """
     if detail not in ("averaged", "edges"):
         raise BadField("detail", f"{detail!r} is not known", "Give averaged or edges")
@@ -192,17 +192,14 @@ def solve_case(
             cancelled=cancelled,
             progress=progress,
         )
-    elif case.chops and not reference:
-        run = rosenbrock.run(
-            case.mean, case.drive, case.start, cancelled=cancelled, progress=progress
-        )
     else:
         # where nothing chops there is nothing to average: the same run, to a closer tolerance
-        run = averaged.run(
+        solver, usual = (averaged.run, _RTOL) if reference else (rosenbrock.run, rosenbrock.RTOL)
+        run = solver(
             case.mean,
             case.drive,
             case.start,
-            rtol=_RTOL if case.chops else _RTOL_STILL,
+            rtol=usual if case.chops else _RTOL_STILL,
             cancelled=cancelled,
             progress=progress,
         )
