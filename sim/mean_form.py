@@ -101,7 +101,8 @@ class MeanForm:
         def entries(part: Array) -> Entries:
             monomial, row, column = np.nonzero(part)
             start = np.searchsorted(monomial, np.arange(len(part) + 1))
-            return Entries(start, row, column, part[monomial, row, column])
+            value = part[monomial, row, column]
+            return Entries(start, row.astype(np.uint32), column.astype(np.uint32), value)
 
         return Form(
             plan=plan(self._pattern(h)),
@@ -274,7 +275,7 @@ def plan(pattern: NDArray[np.bool_]) -> Plan:
         neighbour += sorted(near[k])
         start.append(len(neighbour))
     return Plan(
-        np.array(order, dtype=np.int64),
+        np.array(order, dtype=np.uint32),
         np.array(start, dtype=np.int64),
-        np.array(neighbour, dtype=np.int64),
+        np.array(neighbour, dtype=np.uint32),
     )

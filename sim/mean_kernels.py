@@ -16,6 +16,8 @@ from sim.kernels import compiled
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+#: Places in other arrays. Unsigned, for which no count from the end need be looked out for.
+Place = NDArray[np.uint32]
 
 #: Why `march` came back.
 DONE, FULL, STUCK = 0, 1, 2
@@ -33,8 +35,8 @@ class Entries(NamedTuple):
     """
 
     start: Index
-    row: Index
-    column: Index
+    row: Place
+    column: Place
     value: Array
 
 
@@ -44,9 +46,9 @@ class Plan(NamedTuple):
     Those of order[p] are neighbour[start[p] : start[p + 1]].
     """
 
-    order: Index
+    order: Place
     start: Index
-    neighbour: Index
+    neighbour: Place
 
 
 class Form(NamedTuple):
@@ -425,6 +427,14 @@ def linearise(
             system[i, i] += 1.0
         eliminate(system, pivots)
         substitute(system, pivots, volts_t)
+        # loads with a bandwidth move no state but their own
+        drawn, n_drawn = np.zeros(n, np.int64), 0
+        for i in range(n):
+            for k in range(n_j):
+                if draw[i, k] != 0.0:
+                    drawn[n_drawn] = i
+                    n_drawn += 1
+                    break
         for j in range(n):
             some = False
             for i in range(n_j):
@@ -432,7 +442,8 @@ def linearise(
                 some = some or right[i] != 0.0
             if some:
                 substitute(system, pivots, right)
-                for i in range(n):
+                for d in range(n_drawn):
+                    i = drawn[d]
                     for k in range(n_j):
                         jacobian[i, j] += draw[i, k] * right[k]
         for i in range(n):
