@@ -17,7 +17,7 @@ Point = tuple[float, float]
 _NO_SLACK_SHARE = 0.02
 _NO_SLACK_MM = 1.0
 #: Radius above which one loop becomes two, so that loops stay smaller than parts.
-_LOOP_RADIUS_MM = 4.5
+_LOOP_RADIUS_MM = 9.0
 
 
 def turned(point: Point, degrees_: float) -> Point:
