@@ -39,6 +39,9 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 #: Why `march` came back.
 DONE, NEED_PATTERN, FULL = 0, 1, 2
 
+#: Above this norm of a Magnus step its exponential is made as a matrix.
+SERIES_NORM = 4.0
+
 #: Places in the `clock` array.
 T_NOW, T_END = 0, 1
 #: Places in the `count` array: pieces, ramp pieces, pattern now, pattern and leg wanted,
@@ -172,6 +175,48 @@ def switch_matrices(
 
 
 @compiled
+def largest_column(a: np.ndarray) -> float:
+    """Largest sum of sizes down a column."""
+    largest = 0.0
+    for j in range(a.shape[1]):
+        column = 0.0
+        for i in range(a.shape[0]):
+            column += abs(a[i, j])
+        largest = max(largest, column)
+    return largest
+
+
+@compiled
+def exponential_step(
+    a1: np.ndarray, a2: np.ndarray, f1: np.ndarray, f2: np.ndarray, h: float, x: np.ndarray
+) -> np.ndarray:
+    """One Magnus step by the exponential itself, halved until its series is short, then squared.
+
+    For steps in which a mode dies or turns many times, where a series on the state is long.
+    """
+    n = len(x)
+    m1: np.ndarray = np.zeros((n + 1, n + 1))
+    m2: np.ndarray = np.zeros((n + 1, n + 1))
+    m1[:n, :n], m1[:n, n] = a1, f1
+    m2[:n, :n], m2[:n, n] = a2, f2
+    omega = 0.5 * h * (m1 + m2) + (math.sqrt(3.0) / 12.0) * h * h * (m2 @ m1 - m1 @ m2)
+    halvings = 0
+    size = largest_column(omega)
+    while size > 0.5 and halvings < 200:
+        size *= 0.5
+        halvings += 1
+    omega *= 0.5**halvings
+    total: np.ndarray = np.eye(n + 1)
+    for k in range(14, 0, -1):
+        total = np.eye(n + 1) + omega @ total / k
+    for _ in range(halvings):
+        total = total @ total
+    out = np.zeros(n)
+    times(total[:n], np.append(x, 1.0), out)
+    return out
+
+
+@compiled
 def ramp_vector(
     keys: np.ndarray,
     k_terms: np.ndarray,
@@ -204,9 +249,12 @@ def ramp_vector(
             keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
             s0 + slope * (h * (i_step + 0.5 + gauss)), slope, u,
         )  # fmt: skip
+        if h * max(largest_column(a1), largest_column(a2)) > SERIES_NORM:
+            out = exponential_step(a1, a2, f1, f2, h, out)
+            continue
         # exp(omega) [x; 1] by its series
         term[:] = out
-        for k in range(1, 40):
+        for k in range(1, 60):
             times(a1, term, v1)
             times(a2, term, v2)
             times(a2, v1, v21)

@@ -13,6 +13,7 @@ Patterns are made when met: twelve bridges have 4,096 of them, a run sees a few.
 
 from __future__ import annotations
 
+import math
 import threading
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,8 @@ from sim.errors import SolveError
 from sim.state_equations import AUX_SCALE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from sim.state_equations import Rows, StateEquations
@@ -31,8 +34,10 @@ if TYPE_CHECKING:
 
 #: Eigenvectors worse conditioned than this are not used as they are.
 WORST_CONDITION = 1e8
-#: Norm of a Magnus step on a ramp; its error falls with the fourth power.
-RAMP_STEP_NORM = 0.5
+#: Error allowed in the map across a ramp, of one: halving its steps changes it by no more.
+RAMP_TOLERANCE = 1e-8
+#: Most Magnus steps of a ramp. Only a bridge mode of some 100 GHz would want more.
+MOST_RAMP_STEPS = 4096
 
 _GAUSS = np.sqrt(3.0) / 6.0
 
@@ -109,15 +114,9 @@ class RampMatrices:
             a, b = both[:, : eq.n_states], both[:, eq.n_states :]
         return np.asarray(a), np.asarray(b)
 
-    def steps(self, s0: Array, slope: Array, seconds: float) -> int:
-        """Number of Magnus steps a ramp is cut into."""
-        middle = self.at(s0 + 0.5 * seconds * slope, slope)[0]
-        return max(1, int(np.ceil(np.linalg.norm(middle, 1) * seconds / RAMP_STEP_NORM)))
-
-    def across(self, s0: Array, slope: Array, seconds: float) -> tuple[Array, Array]:
-        """x after = R x + S u over a ramp: R (n, n), S (n, n_inputs)."""
+    def across(self, s0: Array, slope: Array, seconds: float, count: int) -> tuple[Array, Array]:
+        """x after = R x + S u over a ramp in `count` steps: R (n, n), S (n, n_inputs)."""
         n, n_u = self.eq.n_states, self.eq.n_inputs
-        count = self.steps(s0, slope, seconds)
         h = seconds / count
         total = np.eye(n + n_u)
         for i in range(count):
@@ -127,8 +126,53 @@ class RampMatrices:
             m1[:n, :n], m1[:n, n:] = self.at(early, slope)
             m2[:n, :n], m2[:n, n:] = self.at(late, slope)
             omega = 0.5 * h * (m1 + m2) + (np.sqrt(3.0) / 12.0) * h * h * (m2 @ m1 - m1 @ m2)
-            total = expm(omega) @ total
+            with np.errstate(over="ignore", invalid="ignore"):  # in too long a step
+                total = expm(omega) @ total
         return total[:n, :n], total[:n, n:]
+
+    def whole(
+        self, s0: Array, slope: Array, seconds: float, first: int = 2
+    ) -> tuple[Array, Array, int]:
+        """`across` with as many steps as it takes, at least `first` (even); and how many.
+
+        The size of A tells little: a mode can be fast and yet untouched by the switch, or slow
+        and bound to it through a cut-set. What counts is what halving the steps changes, at
+        the ramp's end and in its middle, where modes that die within it still show.
+        """
+        half = 0.5 * seconds
+
+        def halves(count: int) -> list[tuple[Array, Array]]:
+            """Maps to the middle, if a step ends there, and to the end."""
+            if count == 1:
+                return [self.across(s0, slope, seconds, 1)]
+            r1, s1 = self.across(s0, slope, half, count // 2)
+            r2, s2 = self.across(s0 + half * slope, slope, half, count // 2)
+            return [(r2 @ r1, r2 @ s1 + s2), (r1, s1)]
+
+        count, coarse = first, halves(first // 2)
+        while True:
+            fine = halves(count)
+            if _agree(coarse, fine) or count >= MOST_RAMP_STEPS:
+                r, s = ((16.0 * b - a) / 15.0 for a, b in zip(coarse[0], fine[0], strict=True))
+                return r, s, count
+            count, coarse = 2 * count, fine
+
+
+def _agree(coarse: Sequence[tuple[Array, Array]], fine: Sequence[tuple[Array, Array]]) -> bool:
+    """Maps that differ by no more than halving the steps of a good one changes, row by row.
+
+    Row by row, since a state of little energy can still be a volt across a nanohenry.
+    """
+    for pair in zip(coarse, fine, strict=False):
+        for a, b in zip(*pair, strict=True):
+            size = np.linalg.norm(b, axis=1)
+            least = 1e-3 * np.max(size, initial=0.0)
+            # a step half as long errs by a sixteenth
+            allowed = 15.0 * RAMP_TOLERANCE * np.maximum(size, least)
+            # (what overflowed in too long a step compares as false)
+            if not np.all(np.linalg.norm(b - a, axis=1) <= allowed):
+                return False
+    return True
 
 
 class MonomialTable:
@@ -206,18 +250,13 @@ class PatternTable:
         }
         self.ramp_to = np.zeros(0, dtype=np.int64)
         self.ramp_index: dict[tuple[int, int], int] = {}
-        self.ramp_steps = self._first_steps()
+        self.ramp_steps = 2
         self.worst_condition = 1.0
+        self.fastest_per_s = 0.0
         self._used, self._ramps_used = 0, 0
-
-    def _first_steps(self) -> int:
-        """Magnus steps of one ramp, before any was made."""
-        if not len(self.rise_s):
-            return 1
-        still = np.zeros(self.eq.n_switches)
-        slope = still.copy()
-        slope[0] = 1.0 / self.rise_s[0]
-        return self.ramps.steps(still, slope, float(self.rise_s[0]))
+        # from these it is known how finely ramps have to be cut
+        for leg in range(n_s):
+            self.make_ramp(self.pattern((0,) * n_s), leg)
 
     def ramp_step(self) -> float:
         """Longest Magnus step on a ramp, in s."""
@@ -236,6 +275,8 @@ class PatternTable:
         a, b = self.ramps.at(s, np.zeros(eq.n_switches))
         modes = Modes(a)
         self.worst_condition = max(self.worst_condition, modes.condition)
+        size = np.hypot(modes.re, modes.im)
+        self.fastest_per_s = max(self.fastest_per_s, float(np.max(size, initial=0.0)))
         self.pairs[at], self.bits[at] = modes.pairs, bits
         p["re"][at], p["im"][at] = modes.re, modes.im
         p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
@@ -268,7 +309,8 @@ class PatternTable:
         slope = np.zeros(self.eq.n_switches)
         slope[leg] = (1.0 - 2.0 * bits[leg]) / self.rise_s[leg]
         s_start, rise = np.array(bits, dtype=float), float(self.rise_s[leg])
-        r, s = self.ramps.across(s_start, slope, rise)
+        r, s, count = self.ramps.whole(s_start, slope, rise, self.ramp_steps)
+        self.ramp_steps = max(self.ramp_steps, count)
         bits[leg] = 1 - bits[leg]
         to = self.pattern(tuple(bits))
         new = self._ramps_used
@@ -284,7 +326,6 @@ class PatternTable:
         self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
-        self.ramp_steps = max(self.ramp_steps, self.ramps.steps(s_start, slope, rise))
         self.leg_ramp[at, leg] = new
         return new
 
@@ -295,16 +336,26 @@ class PatternTable:
         slope[leg] = (1.0 - 2.0 * s0[leg]) / self.rise_s[leg]
         return s0, slope
 
+    @property
+    def turn(self) -> float:
+        """How far, in radian, the fastest mode turns or dies in the longest ramp."""
+        return self.fastest_per_s * float(np.max(self.rise_s, initial=0.0))
+
+    @property
+    def node_steps(self) -> int:
+        """Stretches of three Gauss points in a ramp: one each half radian of the fastest mode."""
+        return max(1, math.ceil(2.0 * self.turn))
+
     def node_points(self) -> tuple[Array, Array]:
         """Gauss points in a full ramp, as shares of it, and their weights."""
         points, weights = np.polynomial.legendre.leggauss(3)
-        steps = self.ramp_steps
+        steps = self.node_steps
         shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
         return shares, np.tile(0.5 * weights / steps, steps)
 
     def node_maps(self, at: int, leg: int) -> list[tuple[Array, Array]]:
         """Maps from the modes (and inputs) at a ramp's start to its `node_points`."""
-        key = (at, leg, self.ramp_steps)
+        key = (at, leg, self.node_steps)
         with self.lock:
             if key not in self._maps:
                 s0, slope = self.way(at, leg)
@@ -314,7 +365,7 @@ class PatternTable:
                 maps, last = [], 0.0
                 for share in self.node_points()[0]:
                     step_r, step_s = self.ramps.across(
-                        s0 + slope * (last * rise), slope, (float(share) - last) * rise
+                        s0 + slope * (last * rise), slope, (float(share) - last) * rise, 1
                     )
                     r, s = step_r @ r, step_r @ s + step_s
                     maps.append((r @ self.patterns["basis"][at], s))

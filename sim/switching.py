@@ -400,8 +400,12 @@ class EdgeRun:
         return _OverlapPoints(self, self._m)
 
     def _ramps_matter(self) -> bool:
-        """An output can peak inside a ramp: a bridge in a cut-set, or modes as fast as it."""
-        return bool(self.equations.ramp) or self._m.table.ramp_steps > 1
+        """An output can peak inside a ramp: a bridge in a cut-set, or modes as fast as it.
+
+        A mode that turns by less than a fifth of a radian in a ramp bends an output by under
+        0.2^2 / 8 of its swing, half a percent, between the ramp's ends.
+        """
+        return bool(self.equations.ramp) or self._m.table.turn > 0.2
 
     def envelope(
         self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
@@ -572,12 +576,13 @@ class _Nodes:
 
     def __init__(self, marcher: Marcher) -> None:
         table = marcher.table
-        self.at, self.weight = table.node_points()
+        with table.lock:
+            self.at, self.weight = table.node_points()
+            ramps = [(*key, ramp, table.node_maps(*key)) for key, ramp in table.ramp_index.items()]
+        self._ramps = ramps
         self.rise = np.zeros(len(table.ramp_to))
-        self._ramps = []
-        for (at, leg), ramp in list(table.ramp_index.items()):
+        for _at, leg, ramp, _maps in ramps:
             self.rise[ramp] = table.rise_s[leg]
-            self._ramps.append((at, leg, ramp, table.node_maps(at, leg)))
         self._table = table
 
     def outputs(self, run: EdgeRun, rows: Rows) -> tuple[Array, Array, Array, Array]:
