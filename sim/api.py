@@ -174,12 +174,13 @@ def solve_case(
     """
     if detail not in ("averaged", "edges"):
         raise BadField("detail", f"{detail!r} is not known", "Give averaged or edges")
-    if detail == "averaged" and not all(case.drive.freewheel):
-        raise BadField(
-            f"event {case.event.name}",
-            "freewheel off has no average: its current stops at zero within a carrier period",
-            "Turn freewheel on",
+    if case.chops and not all(case.drive.freewheel):
+        why = (
+            "freewheel off has no average: its current stops at zero within a carrier period"
+            if detail == "averaged"
+            else "freewheel off is not modelled yet"
         )
+        raise BadField(f"event {case.event.name}", why, "Turn freewheel on")
     begin = time.perf_counter()
     run: Trajectory
     if detail == "edges" and case.chops:
