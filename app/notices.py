@@ -1,10 +1,10 @@
 """Where and how each error is shown. Nobody else decides that.
 
-    BadField, BadUnit        beside the box it was typed into
-    other DocumentError      in a strip under the answer, with what can be done
-    NetworkError             outlined on the wiring, the sentence in the answer row
-    SolveError               in the answer row
-    anything else            our bug: a calm dialog with a report to copy
+BadField, BadUnit        beside the box it was typed into
+other DocumentError      in a strip under the answer, with what can be done
+NetworkError             outlined on the wiring, the sentence in the answer row
+SolveError               in the answer row
+anything else            our bug: a calm dialog with a report to copy
 """
 
 from __future__ import annotations

@@ -289,9 +289,7 @@ class PartSheet(QFrame):
         """
         setter = edit.set_value if self._lead() is None else edit.set_lead_value
         bench = self._workbench
-        return through_option(
-            bench.build, bench.option, lambda b: setter(b, self._id, name, given)
-        )
+        return through_option(bench.build, bench.option, lambda b: setter(b, self._id, name, given))
 
     def _commit(self, name: str, given: Given | None, merge: str | None = None) -> None:
         row = self._rows[name]
@@ -341,8 +339,10 @@ class PartSheet(QFrame):
         self._slider_label.setVisible(usable)
         if row is None or number is None:
             return
-        if self._scale is None or not self._scale.low <= number <= self._scale.high or (
-            self._scale_of != row.field.name
+        if (
+            self._scale is None
+            or not self._scale.low <= number <= self._scale.high
+            or (self._scale_of != row.field.name)
         ):
             self._scale = SliderScale(number, row.field)
             self._scale_of = row.field.name

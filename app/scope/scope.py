@@ -143,9 +143,7 @@ class Scope(QWidget):
             strip.deleteLater()
         while len(self._strips) < count:
             strip = Strip(len(self._strips), self._look)
-            strip.plot.wheeled.connect(
-                lambda notches, share: self.ribbon.zoom(0.8**notches, share)
-            )
+            strip.plot.wheeled.connect(lambda notches, share: self.ribbon.zoom(0.8**notches, share))
             strip.plot.dragged.connect(self.ribbon.pan)
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
             self._strips.append(strip)

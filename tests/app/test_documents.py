@@ -50,9 +50,7 @@ def test_save_open_same_build(bench: Workbench, documents: Documents, tmp_path: 
     assert bench.path == (tmp_path / "mine.json").resolve()
 
 
-def test_dirty_mark(
-    qtbot: QtBot, bench: Workbench, documents: Documents, tmp_path: Path
-) -> None:
+def test_dirty_mark(qtbot: QtBot, bench: Workbench, documents: Documents, tmp_path: Path) -> None:
     assert not documents.dirty
     with qtbot.waitSignal(documents.dirty_changed) as signal:
         rename(bench, "Changed")
@@ -185,9 +183,7 @@ def test_work_of_a_window_that_runs_is_not_offered(
     assert documents.recoveries() == []
 
 
-def test_work_can_be_let_go(
-    documents: Documents, other_window: subprocess.Popen[str]
-) -> None:
+def test_work_can_be_let_go(documents: Documents, other_window: subprocess.Popen[str]) -> None:
     other_window.kill()
     other_window.wait()
     (recovery,) = documents.recoveries()

@@ -81,9 +81,7 @@ def noted(build: Build, notes: str) -> Build:
 
 
 @pytest.fixture
-def client(
-    qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[SolverClient]:
+def client(qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[SolverClient]:
     (tmp_path / "stand_in_engine.py").write_text(ENGINE)
     monkeypatch.syspath_prepend(str(tmp_path))
     made = SolverClient(engine="stand_in_engine")
@@ -248,9 +246,7 @@ def test_a_stuck_solver_is_ended_and_started_anew(
     assert client.pid != before
 
 
-def test_a_solver_that_dies_twice_says_so(
-    client: SolverClient, inbox: Inbox, small: Build
-) -> None:
+def test_a_solver_that_dies_twice_says_so(client: SolverClient, inbox: Inbox, small: Build) -> None:
     client.request(Request(id=1, build=noted(small, "crash"), findings=False))
     fault = inbox.wait(lambda m: isinstance(m, Fault))
     assert fault.kind == ""

@@ -77,9 +77,7 @@ class Driver:
     def until(self, signal: Any, ready: Callable[[], bool]) -> None:
         """Let events pass until `ready`, which `signal` tells about."""
         if not ready():
-            with self.qtbot.waitSignal(
-                signal, timeout=WAIT_MS, check_params_cb=lambda *_: ready()
-            ):
+            with self.qtbot.waitSignal(signal, timeout=WAIT_MS, check_params_cb=lambda *_: ready()):
                 pass
 
     def curves(self) -> None:
@@ -175,9 +173,7 @@ def test_a_capacitor_dropped_on_the_pads_lowers_both_peaks(
 
     window.frame.start_placing("electrolytic")
     driver.click_frame(0.0, 0.0)
-    (new,) = {part.id for part in bench.build.parts} - {
-        part.id for part in loads(ONE_ESC).parts
-    }
+    (new,) = {part.id for part in bench.build.parts} - {part.id for part in loads(ONE_ESC).parts}
     assert any({lead.from_, lead.to} == {new, "pads"} for lead in bench.build.leads)
     plug_after = driver.peak()
     assert plug_after < plug_before - 1.0
@@ -444,9 +440,7 @@ def test_looking_closer_solves_nothing_again(opened: Callable[[Build], Driver]) 
     driver.findings()
     asked = driver.bench._request_id
     driver.bench.set_window((4e-3, 7e-3))
-    driver.until(
-        driver.bench.answer_changed, lambda: driver.bench.answer.window == (4e-3, 7e-3)
-    )
+    driver.until(driver.bench.answer_changed, lambda: driver.bench.answer.window == (4e-3, 7e-3))
     assert driver.bench._request_id == asked
     curve = driver.bench.answer.curves[0]
     assert (curve.t[0], curve.t[-1]) == pytest.approx((4e-3, 7e-3))
