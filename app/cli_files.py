@@ -109,7 +109,7 @@ def csv(solution: Solution, start: float, stop: float, every: float | None) -> I
     """
     import numpy as np
 
-    from sim.solution import Signal
+    from sim.signals import Signal
 
     clips = [(clip.tip, clip.ground) for clip in solution.context.build.clips]
     places = clips or [(address, None) for address in solution.places()]

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from sim.build import load, presets, save
 from sim.errors import SimError
 from sim.records import Build
+from sim.signals import Signal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from sim.findings import Findings
     from sim.solution import Solution
 
-__all__ = ["Build", "SimError", "compare", "load", "presets", "save", "solve"]
+__all__ = ["Build", "Signal", "SimError", "compare", "load", "presets", "save", "solve"]
 
 
 def solve(

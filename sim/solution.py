@@ -10,6 +10,7 @@ import numpy as np
 
 from sim.errors import BadField, WrongPort
 from sim.parts import KINDS
+from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
@@ -38,24 +39,6 @@ NOT_COVERED = (
 )
 
 Detail = Literal["averaged", "edges"]
-
-
-@dataclass(frozen=True)
-class Signal:
-    """What to look at.
-
-    Attributes
-    ----------
-    kind : "volts" (plus of `place` against minus of `ground`), "offset" (minus of
-        `place` against minus of `ground`), "amps" (into `in`, out of `out`, along a lead),
-        "speed" (of a motor, rad/s), "duty" (of an ESC)
-    place : address ("esc1.in", "pads", a lead's id)
-    ground : address of the ground clip; the same place if None
-    """
-
-    kind: Literal["volts", "offset", "amps", "speed", "duty"]
-    place: str
-    ground: str | None = None
 
 
 @dataclass(frozen=True)

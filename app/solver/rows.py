@@ -21,7 +21,7 @@ from app.words import LOWER
 from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.options import apply
-from sim.solution import Signal
+from sim.signals import Signal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

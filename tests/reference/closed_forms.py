@@ -14,7 +14,7 @@ import mpmath
 import numpy as np
 
 import sim
-from sim.solution import Signal
+from sim.signals import Signal
 
 if TYPE_CHECKING:
     from pathlib import Path
