@@ -12,6 +12,7 @@ the state itself through fourth-order Magnus steps.
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +35,26 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     # sums may be reordered, so that they run several at a time; nothing else is relaxed
     loose = {"reassoc", "contract"}
     return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True)(function)
+
+
+def on_disk(function: Any) -> bool:
+    """A compiled function is loaded, or its code lies in the cache and comes in a moment."""
+    if not HAVE_NUMBA:
+        return False
+    if function.signatures:
+        return True
+    source = Path(function.py_func.__code__.co_filename)
+    name = f"{source.stem}.{function.py_func.__qualname__}-*.nbi"
+    # (an index older than its source is of another version and will be made again)
+    return any(
+        index.stat().st_mtime >= source.stat().st_mtime
+        for index in Path(function.stats.cache_path).glob(name)
+    )
+
+
+def ready() -> bool:
+    """Every-edge runs need not wait for a compiler."""
+    return all(on_disk(f) for f in (march, scan, add_moments, ramp_states, advance_many))
 
 
 #: Why `march` came back.

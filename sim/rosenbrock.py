@@ -15,15 +15,14 @@ import math
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from sim.averaged import AveragedRun, Piece
 from sim.carriers import held
 from sim.errors import Cancelled, SolveError
-from sim.kernels import HAVE_NUMBA
+from sim.kernels import on_disk
 from sim.mean_form import MeanForm
 from sim.mean_kernels import (
     DONE,
@@ -349,15 +348,6 @@ class _Compiled:
                 return Steps.joined(parts)
 
 
-def kernel_is_ready() -> bool:
-    """The kernel is loaded, or compiled on disk, from where it comes in a fraction of a second."""
-    if not HAVE_NUMBA:
-        return False
-    kernel: Any = march
-    on_disk = Path(kernel.stats.cache_path).glob("mean_kernels.march-*.nbi")
-    return bool(kernel.signatures) or any(on_disk)
-
-
 def _stuck(t: float) -> SolveError:
     return SolveError("run", f"the solver stopped at {t * 1e3:.3g} ms", "Check extreme values")
 
@@ -390,7 +380,7 @@ def run(
     form = MeanForm(mean)
     scale = Scale(form.unit, form.kind, x0, rtol)
     if compiled is None:
-        compiled = kernel_is_ready()
+        compiled = on_disk(march)
     kernel = _Compiled(form, scale) if compiled and form.plain and form.n else None
 
     def stop(t: float) -> None:

@@ -2,22 +2,64 @@
 
     python -m sim.warm
 
-The first compilation takes tens of seconds; later processes load it in under one.
+The first compilation takes tens of seconds; later processes load it in under one. Several
+callers wait for one compiler instead of being several.
 """
 
 from __future__ import annotations
 
+import getpass
+import tempfile
+import time
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from sim import rosenbrock, switching
+from sim import kernels, rosenbrock, switching
 from sim.event import Drive
 from sim.mean_equations import MeanEquations, equilibrium
 from sim.network import Chopper, Load, NetworkMaker, Rotor
 from sim.state_equations import StateEquations, stack_rows
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+#: A lock older than this was left behind by a process that died.
+_STALE_S = 300.0
+
 
 def compile_kernels() -> None:
-    """Solve a small circuit of our own, by every kernel once."""
+    """Have all kernels compiled and in the cache."""
+    if not kernels.HAVE_NUMBA or kernels.ready():
+        return
+    with _alone():
+        if not kernels.ready():
+            _use_every_kernel()
+
+
+@contextmanager
+def _alone() -> Iterator[None]:
+    """One process of this user at a time."""
+    lock = Path(tempfile.gettempdir()) / f"rippletree-compiling-{getpass.getuser()}"
+    while True:
+        try:
+            lock.touch(exist_ok=False)
+            break
+        except FileExistsError:
+            with suppress(OSError):
+                if time.time() - lock.stat().st_mtime > _STALE_S:
+                    lock.unlink()
+            time.sleep(0.2)
+    try:
+        yield
+    finally:
+        lock.unlink(missing_ok=True)
+
+
+def _use_every_kernel() -> None:
+    """Solve a small circuit of our own."""
     maker = NetworkMaker()
     plus, minus = maker.add_port("pack.out", "pack")
     pack, cap, esc, motor, load = (

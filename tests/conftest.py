@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hypothesis import HealthCheck, settings
 
@@ -20,3 +24,13 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("ci" if os.environ.get("CI") else "default")
+
+if TYPE_CHECKING:
+    import pytest
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the kernels once, before the tests and their solver processes all ask for them."""
+    if not hasattr(session.config, "workerinput"):
+        root = Path(__file__).resolve().parents[1]
+        subprocess.run([sys.executable, "-m", "sim.warm"], check=True, cwd=root)

@@ -6,6 +6,8 @@ import os
 import subprocess
 import sys
 
+from sim import kernels
+
 
 class Warm:
     """Compiles the kernels into their cache on disk, in a process of its own.
@@ -15,13 +17,13 @@ class Warm:
     """
 
     def __init__(self) -> None:
-        self.ready = False
+        self.ready = kernels.ready()
         self._process: subprocess.Popen[bytes] | None = None
         self._tried = False
 
     def begin(self) -> None:
         """Start compiling, once."""
-        if self._tried:
+        if self._tried or self.ready or not kernels.HAVE_NUMBA:
             return
         self._tried = True
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}

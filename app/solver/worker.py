@@ -51,6 +51,13 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
     # Ctrl+C in a terminal is for the window, which then closes the pipe.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
+    try:
+        _serve(desk, connection)
+    finally:
+        desk.warm.close()
+
+
+def _serve(desk: _Desk, connection: Connection) -> None:
     while True:
         try:
             while not connection.poll(_IDLE_S):
