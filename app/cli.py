@@ -5,6 +5,7 @@
     rippletree solve BUILD     one run
     rippletree compare BUILD   all options against all limits
     rippletree check BUILD...  is it valid, what looks wrong
+    rippletree speed           how fast the engine is here, and how far off
 
 Exit codes: 0 done; 1 finished, and a finding fails (check, compare --strict);
 2 bad input, with one line on standard error that names the place and what is
@@ -137,6 +138,8 @@ def _parser() -> _Parser:
     check.add_argument(
         "--defaults", action="store_true", help="list every kind of part with its values"
     )
+
+    verb("speed", _speed, "measure the engine against a general solver; takes about a minute")
     return parser
 
 
@@ -320,6 +323,14 @@ def _found(name: str, build: Build) -> list[Finding]:
     with cli_files.Naming(name):
         found: list[Finding] = check.check(build)
     return found
+
+
+def _speed(args: argparse.Namespace) -> Outcome:
+    from app import cli_text
+    from sim import speed
+
+    rows = speed.measure(speed.FULL)
+    return _finish(args, DONE, speed.to_json_dict(rows), lambda: cli_text.speed(rows))
 
 
 def _plain(finding: Finding) -> dict[str, str]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sim.findings import Findings
     from sim.parts import Field
     from sim.solution import Solution
+    from sim.speed import Row
 
 #: Largest residual of the energy over what was moved that counts as none.
 ENERGY_CHECK = 1e-6
@@ -114,6 +115,51 @@ def checked(name: str, found: Sequence[Finding]) -> str:
         hint = f" {finding.hint.rstrip('.')}." if finding.hint else ""
         lines.append(f"{name}: {finding.level}: {where}{finding.what.rstrip('.')}.{hint}")
     return _joined(lines)
+
+
+def speed(rows: Sequence[Row]) -> str:
+    """One block a build: what takes how long, and under it what it is held against."""
+    lines = [
+        "Kernels were compiled before timing, BLAS has one thread, contenders took turns.",
+        "Ratios hold on any machine, times on a quiet one.",
+    ]
+    for name in dict.fromkeys(row.build for row in rows):
+        cells: list[tuple[str, str, str, str]] = []
+        for row in rows:
+            if row.build != name:
+                continue
+            cells.append((row.what, _takes(row), "", _off(row)))
+            if row.peer is not None and row.peer_seconds is not None and row.ratio is not None:
+                other = _lasts(row.peer_seconds)
+                cells.append((f"    {row.peer}", other, f"{_ratio(row.ratio)} as long", ""))
+        lines += ["", *_table((name, "takes", "", "off by"), cells)]
+    return _joined(lines)
+
+
+def _takes(row: Row) -> str:
+    if row.what.startswith("memory"):
+        return f"{row.seconds:.3g} MB"
+    return _lasts(row.seconds)
+
+
+def _lasts(seconds: float) -> str:
+    return f"{seconds / 3600.0:.1f} h" if seconds >= 1000.0 else _text(seconds, "s")
+
+
+def _off(row: Row) -> str:
+    if row.error is None or row.error_unit is None:
+        return ""
+    if row.error_unit.startswith("V"):
+        return f"{_text(row.error, 'V')}{row.error_unit[1:]}"
+    return f"{100.0 * row.error:.6f} % {row.error_unit}"
+
+
+def _ratio(ratio: float) -> str:
+    """Two or three figures of a ratio, thousands apart."""
+    if ratio < 10.0:
+        return f"{ratio:.2g} times"
+    digits = max(len(str(int(ratio))) - 3, 0)
+    return f"{round(ratio, -digits):,.0f} times".replace(",", " ")
 
 
 def default_rows() -> list[dict[str, Any]]:

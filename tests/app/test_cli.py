@@ -329,6 +329,33 @@ def test_check_goes_on_after_a_file_that_is_none(run: Callable[..., Run], plug: 
     assert str(plug) in done.out
 
 
+def test_speed(run: Callable[..., Run], monkeypatch: pytest.MonkeyPatch) -> None:
+    """The verb's two faces; what is measured has tests of its own."""
+    from sim import speed
+
+    rows = [
+        speed.Row(
+            what="every edge",
+            build="Quad",
+            seconds=0.02,
+            peer="Radau",
+            peer_seconds=7200.0,
+            ratio=360_000.0,
+            error=1.5e-5,
+            error_unit="V at ESC pads",
+        ),
+        speed.Row(what="averaged", build="Quad", seconds=0.01, error=2e-6, error_unit="of swing"),
+        speed.Row(what="memory, in MB", build="Quad", seconds=10.25),
+    ]
+    monkeypatch.setattr(speed, "measure", lambda effort: rows)
+    document = json.loads(run("speed", "--json", "-").out)
+    assert document["rows"][0]["ratio"] == 360_000.0
+    assert document["rows"][2]["peer"] is None
+    said = run("speed").out
+    for text in ("20 ms", "2.0 h", "360 000 times as long", "15 µV", "0.000200 % of", "10.2 MB"):
+        assert text in said, text
+
+
 def test_defaults_list_every_kind(run: Callable[..., Run]) -> None:
     from sim.parts import KINDS
 

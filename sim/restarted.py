@@ -1,0 +1,191 @@
+"""A general solver on the every-edge equations: Radau, restarted wherever a bridge bends.
+
+The peer that `sim.speed` holds the every-edge engine against. It shares with the engine
+the equations of the network and the duties after current limits, nothing else: edges come
+from the carriers, and propeller drag and loads follow at every moment instead of being
+held from edge to edge. Some thousand times slower, so it serves for short stretches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from sim.carriers import draw
+from sim.errors import SolveError
+from sim.mean_equations import residual_scale
+from sim.patterns import RampMatrices
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from sim.mean_equations import MeanEquations
+    from sim.state_equations import Rows
+    from sim.switching import EdgeRun
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Span:
+    """A time in which every bridge stands still or moves at one rate.
+
+    `s` are the bridges' values at `start`, `slope` their rates per s, both (n_switches,).
+    """
+
+    start: float
+    end: float
+    s: Array
+    slope: Array
+
+
+@dataclass(frozen=True)
+class Bit:
+    """What was solved over one span: the solver's own times (k,) and states (n, k)."""
+
+    span: Span
+    t: Array
+    x: Array
+
+
+def spans(run: EdgeRun, seed: int, t0: float, t1: float) -> list[Span]:
+    """The bridges from t0 to t1, as the carriers of an ESC timing and a run's duties have them.
+
+    Raises
+    ------
+    SolveError   if a bridge has a pulse or a gap shorter than its ramp
+    """
+    choppers = run.equations.network.choppers
+    frequency, phase = draw(run.equations.network, seed)
+    corners = []
+    for k, chopper in enumerate(choppers):
+        first = int(np.floor(t0 * frequency[k] + phase[k])) - 1
+        last = int(np.floor(t1 * frequency[k] + phase[k])) + 1
+        times, values = [], []
+        for number in range(first, last + 1):
+            start = (number - phase[k]) / frequency[k]
+            middle = start + 0.5 / frequency[k]
+            duty = float(run.duties(np.array([max(middle, 0.0)]))[k, 0])
+            on = 0.5 * (1.0 - duty) if chopper.centred else 0.0
+            for share, value in ((on, 0.0), (on + duty, 1.0)):
+                edge = start + share / frequency[k]
+                times += [edge, edge + chopper.rise_s]
+                values += [value, 1.0 - value]
+        if np.any(np.diff(times) <= 0.0):
+            raise SolveError("reference", "an edge begins on the ramp of another of its bridge")
+        corners.append((np.array(times), np.array(values)))
+    inside = [t[(t > t0) & (t < t1)] for t, _ in corners]
+    cuts = np.unique(np.concatenate([[t0], *inside, [t1]]))
+    at_cuts = np.array([np.interp(cuts, *corner) for corner in corners]).reshape(-1, len(cuts))
+    found = []
+    for i, (start, end) in enumerate(pairwise(cuts.tolist())):
+        slope = (at_cuts[:, i + 1] - at_cuts[:, i]) / (end - start)
+        # what is left of rounding on a bridge that stands still would count as a ramp
+        slope[np.abs(slope) * (end - start) < 1e-12] = 0.0
+        found.append(Span(start, end, at_cuts[:, i], slope))
+    return found
+
+
+class _System:
+    """x' = f(t, x) in one span."""
+
+    def __init__(self, mean: MeanEquations, span: Span) -> None:
+        self.mean, self.eq, self.span = mean, mean.eq, span
+        self.ramps = RampMatrices(mean.eq)
+        self.moves = bool(np.any(span.slope))
+        self._seen: dict[float, tuple[Array, Array, Array, Array]] = {}
+
+    def matrices(self, t: float) -> tuple[Array, Array, Array, Array]:
+        """A, B, and the loads' voltages as X x + U u."""
+        key = t if self.moves else self.span.start
+        if key not in self._seen:
+            # Radau asks for the same three times again and again within a step
+            if len(self._seen) > 8:
+                self._seen.clear()
+            s = self.span.s + self.span.slope * (key - self.span.start)
+            a, b = self.ramps.at(s, self.span.slope)
+            self._seen[key] = (a, b, *outputs(self.eq.load_volts, s, self.span.slope, a, b))
+        return self._seen[key]
+
+    def inputs(self, t: float, x: Array) -> Array:
+        """u (n_inputs,) with drag and loads as they are at this state."""
+        eq = self.eq
+        _, _, of_x, of_u = self.matrices(t)
+        u = np.zeros(eq.n_inputs)
+        u[eq.source_inputs] = eq.sources
+        speed = eq.speeds(x)
+        u[eq.torque_inputs] = eq.drag * speed * np.abs(speed)
+        if len(eq.loads):
+            through = of_u[:, eq.load_inputs]
+            base = of_x @ x + of_u @ u
+            if np.any(through):
+                u[eq.load_inputs] = self.mean.settle_loads(base, through)[0]
+            else:
+                u[eq.load_inputs] = self.mean.laws.amps(base)[0]
+        return u
+
+    def slope(self, t: float, x: Array) -> Array:
+        a, b = self.matrices(t)[:2]
+        return np.asarray(a @ x + b @ self.inputs(t, x))
+
+    def jacobian(self, t: float, x: Array) -> Array:
+        """Without drag and loads, which are next to nothing beside the network."""
+        del x
+        return self.matrices(t)[0]
+
+
+def outputs(rows: Rows, s: Array, slope: Array, a: Array, b: Array) -> tuple[Array, Array]:
+    """Outputs as X x + U u where x' = a x + b u and the bridges move at `slope`."""
+    d = rows.d.at(s)
+    of_x = rows.x.at(s) + d @ a
+    for k, ramp in enumerate(rows.ramp):
+        if slope[k] != 0.0:
+            of_x = of_x + slope[k] * ramp.at(s)
+    return of_x, rows.u.at(s) + d @ b
+
+
+def solve(mean: MeanEquations, row: list[Span], x0: Array, rtol: float) -> list[Bit]:
+    """Solve from state x0 (n_states,) over spans that follow one another.
+
+    The absolute tolerance is rtol times 1 A, 1 V or 10 rad/s.
+
+    Raises
+    ------
+    SolveError   if the step became too small
+    """
+    atol = rtol * residual_scale(mean.eq)
+    x, bits = x0, []
+    for span in row:
+        system = _System(mean, span)
+        done = solve_ivp(
+            system.slope,
+            (span.start, span.end),
+            x,
+            method="Radau",
+            jac=system.jacobian,
+            rtol=rtol,
+            atol=atol,
+        )
+        if not done.success:
+            raise SolveError("reference", f"the solver stopped at {done.t[-1] * 1e3:.6g} ms")
+        bits.append(Bit(span, done.t, done.y))
+        x = done.y[:, -1]
+    return bits
+
+
+def read(mean: MeanEquations, bits: list[Bit], rows: Rows) -> tuple[Array, Array]:
+    """Times (T,) and outputs (n_rows, T) at the solver's steps; the right limit at a jump."""
+    times, values = [], []
+    for bit in bits:
+        system = _System(mean, bit.span)
+        for t, x in zip(bit.t[:-1], bit.x.T[:-1], strict=True):
+            a, b = system.matrices(t)[:2]
+            s = bit.span.s + bit.span.slope * (t - bit.span.start)
+            of_x, of_u = outputs(rows, s, bit.span.slope, a, b)
+            times.append(t)
+            values.append(of_x @ x + of_u @ system.inputs(t, x))
+    return np.array(times), np.array(values).T
