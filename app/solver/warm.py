@@ -17,15 +17,19 @@ class Warm:
     """
 
     def __init__(self) -> None:
-        self.ready = kernels.ready()
+        self.ready = False
+        self._cached = False
         self._process: subprocess.Popen[bytes] | None = None
         self._tried = False
 
     def begin(self) -> None:
         """Start compiling, once."""
-        if self._tried or self.ready or not kernels.HAVE_NUMBA:
+        if self._tried or not kernels.HAVE_NUMBA:
             return
         self._tried = True
+        self._cached = kernels.ready()
+        if self._cached:
+            return
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
         try:
             self._process = subprocess.Popen(
@@ -41,6 +45,9 @@ class Warm:
 
     def finished_now(self) -> bool:
         """Whether the kernels became ready since last asked."""
+        if self._cached:
+            self.ready, self._cached = True, False
+            return True
         if self.ready or self._process is None or self._process.poll() is None:
             return False
         self.ready = self._process.returncode == 0

@@ -175,13 +175,17 @@ class _Desk:
         half-way goes on where it was.
         """
         rounds: list[tuple[Detail, int]] = [("averaged", 1)]
-        if self.warm.ready:
+        chopping = any(part.kind == "esc" for part in request.build.parts)
+        still = [event.kind == "plug_in" for event in events_of(request.build)]
+        if self.warm.ready and chopping and not all(still):
             rounds += [("edges", 1), ("edges", TIMINGS)]
         done, total = 0, len(rounds) * len(_cases(request.build))
         for detail, timings in rounds:
             found: dict[str, _Cells] = {}
             for option, event, name in _cases(request.build):
-                cells = self._cells_of(request, option, event, name, detail, timings)
+                # where nothing chops one run is all there is, whatever the detail
+                how: tuple[Detail, int] = ("averaged", 1) if still[event] else (detail, timings)
+                cells = self._cells_of(request, option, event, name, *how)
                 one = found.setdefault(name, _Cells([], True))
                 one.cells.extend(cells.cells)
                 one.stable &= cells.stable
