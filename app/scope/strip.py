@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtGui import QColor, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.scope.ticks import ticks
@@ -94,6 +94,12 @@ class _Plot(pg.PlotWidget):
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         self.whole.emit()
+
+
+def _mixed(one: QColor, other: QColor, share: float) -> QColor:
+    """`share` of one colour in another."""
+    rgb = zip(one.getRgb()[:3], other.getRgb()[:3], strict=True)
+    return QColor(*(round(share * a + (1.0 - share) * b) for a, b in rgb))
 
 
 class Strip(QWidget):
@@ -184,9 +190,8 @@ class Strip(QWidget):
         self._heading.setContentsMargins(left, 0, 0, 0)
         self._plot_row.setContentsMargins(left, 0, 0, 0)
         self.plot.setBackground(p.paper)
-        fill = pg.mkColor(colour)
-        fill.setAlphaF(0.33)
-        self._fill.setPen(pg.mkPen(fill, width=1))
+        # Opaque: where two columns share a pixel a translucent fill would show a line.
+        self._fill.setPen(pg.mkPen(_mixed(pg.mkColor(colour), pg.mkColor(p.paper), 0.33), width=1))
         for line in self._lines:
             line.setSegmentedLineMode("on")
         self._ghost_line.setPen(pg.mkPen(p.muted, width=narrow))
