@@ -138,7 +138,7 @@ class Strip(QWidget):
         self._limit_lines: list[pg.InfiniteLine] = []
         self._limit_labels: list[pg.TextItem] = []
         for depth, item in enumerate(
-            (self._grid, self._ghost_line, self._fill, *self._lines, self._ghost_label)
+            (self._grid, self._fill, self._ghost_line, *self._lines, self._ghost_label)
         ):
             item.setZValue(depth)
             self.plot.addItem(item, ignoreBounds=True)
