@@ -64,7 +64,7 @@ DONE, NEED_PATTERN, FULL = 0, 1, 2
 SERIES_NORM = 4.0
 
 #: Places in the `clock` array.
-T_NOW, T_END = 0, 1
+T_NOW, T_PAUSE, T_END = 0, 1, 2
 #: Places in the `count` array: pieces, ramp pieces, pattern now, pattern and leg wanted,
 #: and edges done.
 N_PIECES, N_RAMPS, NOW, WANT_PATTERN, WANT_LEG, N_EDGES = 0, 1, 2, 3, 4, 5
@@ -478,15 +478,19 @@ def march(
     s_now = np.zeros(n_s)
     slope = np.zeros(n_s)
     x = np.zeros(n)
+    kept_y = np.zeros(n)
+    kept_t, kept_up, kept_n = queue_t.copy(), queue_up.copy(), queue_n.copy()
+    kept_period, kept_target, kept_count = period.copy(), target.copy(), count.copy()
     live_leg = np.zeros(8 * n_s + 8, dtype=np.int64)
     live_rate = np.zeros(8 * n_s + 8)
     live_end = np.zeros(8 * n_s + 8)
     while True:
         t = clock[T_NOW]
-        if t >= clock[T_END]:
+        # a pause cuts nothing: what follows is the same with it and without
+        if t >= clock[T_PAUSE] or t >= clock[T_END]:
             return DONE
         at = count[NOW]
-        if count[N_PIECES] + 64 >= len(piece_t) or count[N_RAMPS] + 64 >= len(ramp_s):
+        if count[N_PIECES] + 2 >= len(piece_t) or count[N_RAMPS] + 2 >= len(ramp_s):
             return FULL
 
         # the next thing that happens
@@ -606,6 +610,8 @@ def march(
             continue
 
         # ramps that overlap: carry the state itself until all legs stand still
+        kept_y[:], kept_t[:], kept_up[:], kept_n[:] = y, queue_t, queue_up, queue_n
+        kept_period[:], kept_target[:], kept_count[:] = period, target, count
         times(basis[at], y, x)
         for j in range(len(sources)):
             u[j] = sources[j]
@@ -641,6 +647,12 @@ def march(
                 if queue_n[k] > 0 and queue_t[k, 0] < stop:
                     stop, who = queue_t[k, 0], -1
             stop = max(stop, t)
+            if count[N_PIECES] + 1 >= len(piece_t) or count[N_RAMPS] + 1 >= len(ramp_s):
+                # a chain of ramps longer than there is room for: again from where it began
+                queue_t[:], queue_up[:], queue_n[:] = kept_t, kept_up, kept_n
+                period[:], target[:], count[:] = kept_period, kept_target, kept_count
+                y[:] = kept_y
+                return FULL
             if stop > t:
                 p, r = count[N_PIECES], count[N_RAMPS]
                 piece_t[p], piece_d[p], piece_pattern[p] = t, stop - t, at

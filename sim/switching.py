@@ -16,7 +16,7 @@ import numpy as np
 
 from sim import kernels
 from sim.carriers import Carriers, latch
-from sim.errors import Cancelled, SolveError
+from sim.errors import Cancelled, Conflict, SolveError
 from sim.patterns import PatternTable, pattern_rows
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
@@ -63,7 +63,7 @@ class Marcher:
         self.queue_t = np.zeros((n_s, 8))
         self.queue_up = np.zeros((n_s, 8), dtype=np.int64)
         self.queue_n = np.zeros(n_s, dtype=np.int64)
-        self.clock = np.array([start_s, float(drive.duration_s)])
+        self.clock = np.array([start_s, start_s, float(drive.duration_s)])
         self.count = np.zeros(8, dtype=np.int64)
         self.bits_now = np.zeros(n_s, dtype=np.int64)
         n_held = len(eq.loads) + len(eq.speed_scale)
@@ -127,7 +127,7 @@ class Marcher:
         # a stretch at a time, so that a newer request is heard within milliseconds
         stops = np.linspace(start, end, 41)[1:] if cancelled or progress else np.array([end])
         for stop in stops:
-            self.clock[kernels.T_END] = stop
+            self.clock[kernels.T_PAUSE] = stop
             while True:
                 code = self._march()
                 if code == kernels.DONE:
@@ -715,7 +715,7 @@ class _OverlapPoints:
         self.weight = (weights * seconds[:, None]).ravel()
         self.begin = np.repeat(run._t[pieces], len(shares))
         self.end = np.repeat(run._t[pieces] + seconds, len(shares))
-        self.s, self.x, self.dx = (a.reshape(flat, -1) for a in (s, x, dx))
+        self.s, self.x, self.dx = (a.reshape(flat, a.shape[-1]) for a in (s, x, dx))
         self.slope = np.repeat(slope, len(shares), axis=0)
         self.u = np.repeat(u, len(shares), axis=0)
         self.held = np.repeat(held, len(shares), axis=0)
@@ -775,8 +775,16 @@ def run(
     Raises
     ------
     Cancelled   if `cancelled` says so
+    Conflict   if an edge of an ESC takes longer than its carrier period
     SolveError   if voltages grow without bound
     """
+    for chopper in mean.eq.network.choppers:
+        if chopper.rise_s * chopper.frequency_hz >= 1.0:
+            raise Conflict(
+                chopper.owner,
+                "one edge takes longer than a carrier period",
+                "Shorten the rise time or lower the PWM frequency",
+            )
     start = -settle_time(mean, drive.start_duty, x0)
     carriers = latch(mean.eq.network, drive, seed, start)
     marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))

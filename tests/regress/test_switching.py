@@ -1,0 +1,33 @@
+"""What once went wrong in runs with every edge."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tests.sim.small import quad, steady
+
+F = 48e3
+
+
+def test_a_pause_inside_a_ramp_lost_the_edge() -> None:
+    """Runs that tell their progress stop 40 times; a stop on a ramp left the bridge as it was."""
+    bench = quad(2, phases=[10e-9 * F] * 2, frequency=F)
+    drive = steady([0.5, 0.3], 40.0 / F)
+    times = np.linspace(0.0, 40.0 / F, 1000)
+    plain = bench.run(drive, settle_s=0.0).states(times)
+    watched = bench.run(drive, settle_s=0.0, progress=lambda t: None).states(times)
+    assert np.max(np.abs(plain - watched)) == 0.0
+
+
+def test_a_chain_of_ramps_wrote_past_its_arrays() -> None:
+    """Slow edges of four free carriers: some ramp or other is always running."""
+    bench = quad(4, phases=[0.0, 0.21, 0.47, 0.7], frequency=F, rise_s=6e-6)
+    run = bench.run(steady([0.5, 0.4, 0.6, 0.3], 400.0 / F), settle_s=0.0)
+    assert run.steps > 3000
+    assert np.all(np.isfinite(run.states(np.linspace(0.0, 400.0 / F, 500))))
+
+
+def test_figures_where_no_ramps_overlap() -> None:
+    bench = quad(1, phases=[0.3], frequency=F)
+    figures = bench.run(steady([0.5], 2.2 / F), settle_s=0.0).figures(bench.volts("in0"), 0.0, 2e-5)
+    assert figures.highest[0] > figures.lowest[0]
