@@ -24,7 +24,7 @@ from sim.options import apply
 from sim.signals import Signal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from app.solver.protocol import Request
     from sim.build import Build, Event
@@ -67,14 +67,24 @@ class Solved:
         )
 
 
-def answer(solved: Solved, request: Request) -> Answer:
-    """Everything the window shows of one solution."""
+def answer(solved: Solved, request: Request, wanted: Callable[[], None]) -> Answer:
+    """Everything the window shows of one solution.
+
+    `wanted` is called between the readings; it raises where nobody waits for them any more.
+    """
     solution = solved.solution
+    wanted()
     whole = (0.0, solution.duration_s)
     window = request.window or whole
     slack = LIVE_SLACK_V if request.live else 0.0
-    solution.rated(slack)  # once, as exact as it is needed; all below reads it again
-    shown = curves(solved, window, request.columns, slack=slack)
+    solution.volts_range(slack)  # once, as exact as it is needed; all below reads it again
+    wanted()
+    solution.rated(slack)
+    shown: tuple[Curve, ...] = ()
+    for clip in solved.clips:
+        wanted()
+        shown += curves(solved, window, request.columns, (clip,), slack)
+    wanted()
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
         shown

@@ -159,7 +159,13 @@ class _Desk:
     def _curves(self, request: Request) -> None:
         self._ghost = None
         self._present = self._solve(request, request.option, request.event)
-        self._send(rows.answer(self._present, request))
+        asked = self._cancelled(request)
+
+        def wanted() -> None:
+            if asked():
+                raise Cancelled("answer", "stopped for a newer request")
+
+        self._send(rows.answer(self._present, request, wanted))
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
