@@ -23,6 +23,8 @@ settings.register_profile(
     print_blob=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
+# --hypothesis-profile=thorough: by hand, before a release of the engine.
+settings.register_profile("thorough", deadline=None, max_examples=1000, print_blob=True)
 settings.load_profile("ci" if os.environ.get("CI") else "default")
 
 if TYPE_CHECKING:

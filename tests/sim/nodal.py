@@ -36,6 +36,10 @@ DIGITS = 50
 _STAGES = 3
 
 
+class GaveUp(Exception):
+    """A reference found no way on: no verdict on the engine."""
+
+
 class Nodal:
     """E, and A(s) and b, of a network's node equations.
 
@@ -316,7 +320,8 @@ def implicit_run(
         whole = step(at, h, x)
         halves = step(at + 0.5 * h, 0.5 * h, step(at, 0.5 * h, x))
         error = float(np.linalg.norm(weight * (halves - whole)))
-        assert math.isfinite(error), "the implicit reference diverged"
+        if not math.isfinite(error):
+            raise GaveUp("implicit steps diverged")
         allowed = tolerance * np.linalg.norm(weight * halves)
         # (equations of index 2 are solved to rounding over the step squared: no shorter)
         if error <= allowed or h < 1e-3 * seconds:
@@ -326,10 +331,6 @@ def implicit_run(
         else:
             h *= max(0.1, 0.9 * (allowed / error) ** (1 / 5))
     return x
-
-
-class IdaGaveUp(Exception):
-    """IDA found no way on."""
 
 
 class _Stretch:
@@ -369,7 +370,7 @@ def ida_run(
         inside = (times > t0) & (times < t1)
         answer = solver.solve(np.array([t0, *times[inside], t1]), x, dx)
         if not answer.success:
-            raise IdaGaveUp(answer.message)
+            raise GaveUp(answer.message)
         out[inside] = answer.y[1:-1]
         x = answer.y[-1]
     return out
