@@ -242,7 +242,8 @@ def cells_over_timings(
     """
 
     def rated(seed: int) -> list[Cell]:
-        return cells_of(option, solve_case(case, detail, seed, cancelled=cancelled))
+        solution = solve_case(case, detail, seed, cancelled=cancelled)
+        return cells_of(option, solution, cancelled)
 
     if len(seeds) == 1:
         return rated(seeds[0])

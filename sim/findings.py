@@ -9,7 +9,7 @@ from sim.quantity import format as show
 from sim.verdict import Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from sim.solution import Solution
 
@@ -101,8 +101,15 @@ class Findings:
         }
 
 
-def cells_of(option: str, solution: Solution) -> list[Cell]:
-    """Cells of one run."""
+def cells_of(
+    option: str, solution: Solution, cancelled: Callable[[], bool] | None = None
+) -> list[Cell]:
+    """Cells of one run.
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so
+    """
     labels = solution.equations.network.labels
     return [
         Cell(
@@ -120,7 +127,7 @@ def cells_of(option: str, solution: Solution) -> list[Cell]:
             unit=use.unit,
             verdict=use.verdict,
         )
-        for part, uses in solution.rated().items()
+        for part, uses in solution.rated(cancelled=cancelled).items()
         for use in uses
     ]
 

@@ -347,11 +347,18 @@ class PatternTable:
         return max(1, math.ceil(2.0 * self.turn))
 
     def node_points(self) -> tuple[Array, Array]:
-        """Gauss points in a full ramp, as shares of it, and their weights."""
+        """Gauss points in a full ramp, as shares of it, and their weights.
+
+        Where a bridge sits in a cut-set voltages jump at a ramp's ends, so that those are points
+        too, of no weight.
+        """
         points, weights = np.polynomial.legendre.leggauss(3)
         steps = self.node_steps
         shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
-        return shares, np.tile(0.5 * weights / steps, steps)
+        inner = np.tile(0.5 * weights / steps, steps)
+        if not self.eq.ramp:
+            return shares, inner
+        return np.concatenate([[0.0], shares, [1.0]]), np.concatenate([[0.0], inner, [0.0]])
 
     def node_maps(self, at: int, leg: int) -> list[tuple[Array, Array]]:
         """Maps from the modes (and inputs) at a ramp's start to its `node_points`."""

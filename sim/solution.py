@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim.errors import BadField, WrongPort
+from sim.errors import BadField, Cancelled, WrongPort
 from sim.parts import KINDS
 from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -39,6 +39,9 @@ NOT_COVERED = (
 )
 
 Detail = Literal["averaged", "edges"]
+
+#: Voltages read in one go; between goes a run can be told to stop.
+_PLACES_AT_ONCE = 4
 
 
 @dataclass(frozen=True)
@@ -336,27 +339,45 @@ class Solution:
             min_at_s=float(f.lowest_at[row]),
         )
 
-    def volts_range(self, slack: float = 0.0) -> dict[str, tuple[float, float]]:
-        """Lowest and highest voltage of every place over the whole event, within `slack`."""
+    def volts_range(
+        self, slack: float = 0.0, cancelled: Callable[[], bool] | None = None
+    ) -> dict[str, tuple[float, float]]:
+        """Lowest and highest voltage of every place over the whole event, within `slack`.
+
+        Raises
+        ------
+        Cancelled   if `cancelled`, asked every few places, says so
+        """
         if self._volts is None or self._volts[0] > slack:
             eq, net = self.equations, self.equations.network
             places = self.places()
             pairs = list(dict.fromkeys(net.ports[p] for p in places))
             if not pairs:
                 return {}
-            rows = stack_rows([eq.volts(*pair) for pair in pairs])
-            low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
-            found = {}
-            for place in places:
-                row = pairs.index(net.ports[place])
-                found[place] = (float(low[row]), float(high[row]))
+            ranges: dict[tuple[int, int], tuple[float, float]] = {}
+            # an averaged run is read in tens of milliseconds, most of them the same for any places
+            step = _PLACES_AT_ONCE if self.detail == "edges" else len(pairs)
+            for start in range(0, len(pairs), step):
+                few = pairs[start : start + step]
+                if cancelled is not None and cancelled():
+                    raise Cancelled("figures", "stopped for a newer request")
+                rows = stack_rows([eq.volts(*pair) for pair in few])
+                low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
+                ranges |= {p: (float(a), float(b)) for p, a, b in zip(few, low, high, strict=True)}
+            found = {place: ranges[net.ports[place]] for place in places}
             self._volts = (slack, found)
         return self._volts[1]
 
-    def rated(self, slack: float = 0.0) -> dict[str, tuple[RatingUse, ...]]:
+    def rated(
+        self, slack: float = 0.0, cancelled: Callable[[], bool] | None = None
+    ) -> dict[str, tuple[RatingUse, ...]]:
         """Every part's ratings over the whole event, without the figures nobody rates.
 
         Voltages within `slack`, 0 is exact.
+
+        Raises
+        ------
+        Cancelled   if `cancelled`, asked between the readings, says so
         """
         if self._whole is not None:
             return {part.id: part.ratings for part in self._whole[1]}
@@ -382,13 +403,15 @@ class Solution:
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
             low, high = self.trajectory.extremes(rows, 0.0, t1)
             peak = {p: float(max(abs(a), abs(b))) for p, a, b in zip(at, low, high, strict=True)}
+        if cancelled is not None and cancelled():
+            raise Cancelled("figures", "stopped for a newer request")
         if at := currents("rms_amps"):
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
             _, square = self.trajectory.means(rows, 0.0, t1)
             rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at, square, strict=True)}
         heats = any(rating.reads == "mean_watts" for _, rating in limits)
         losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
-        volts = self.volts_range(slack)
+        volts = self.volts_range(slack, cancelled)
         out = {}
         for part in self.context.build.parts:
             port = self._current_port(part.id) or ""

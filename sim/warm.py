@@ -9,9 +9,9 @@ callers wait for one compiler instead of being several.
 from __future__ import annotations
 
 import getpass
+import sys
 import tempfile
-import time
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,9 +26,6 @@ from sim.state_equations import StateEquations, stack_rows
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-#: A lock older than this was left behind by a process that died.
-_STALE_S = 300.0
-
 
 def compile_kernels() -> None:
     """Have all kernels compiled and in the cache."""
@@ -41,21 +38,18 @@ def compile_kernels() -> None:
 
 @contextmanager
 def _alone() -> Iterator[None]:
-    """One process of this user at a time."""
-    lock = Path(tempfile.gettempdir()) / f"rippletree-compiling-{getpass.getuser()}"
-    while True:
-        try:
-            lock.touch(exist_ok=False)
-            break
-        except FileExistsError:
-            with suppress(OSError):
-                if time.time() - lock.stat().st_mtime > _STALE_S:
-                    lock.unlink()
-            time.sleep(0.2)
-    try:
+    """One process of this user at a time; the system lets go of the lock if one dies."""
+    path = Path(tempfile.gettempdir()) / f"rippletree-compiling-{getpass.getuser()}"
+    with path.open("w") as lock:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(lock.fileno(), msvcrt.LK_LOCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX)
         yield
-    finally:
-        lock.unlink(missing_ok=True)
 
 
 def _use_every_kernel() -> None:

@@ -20,6 +20,7 @@ from app.solver.protocol import (
 from app.words import LOWER
 from sim.assemble import assemble
 from sim.build import Clip, events_of
+from sim.errors import Cancelled
 from sim.options import apply
 from sim.signals import Signal
 
@@ -67,24 +68,24 @@ class Solved:
         )
 
 
-def answer(solved: Solved, request: Request, wanted: Callable[[], None]) -> Answer:
+def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> Answer:
     """Everything the window shows of one solution.
 
-    `wanted` is called between the readings; it raises where nobody waits for them any more.
+    Raises
+    ------
+    Cancelled   if `cancelled`, asked between the readings, says so
     """
     solution = solved.solution
-    wanted()
     whole = (0.0, solution.duration_s)
     window = request.window or whole
     slack = LIVE_SLACK_V if request.live else 0.0
-    solution.volts_range(slack)  # once, as exact as it is needed; all below reads it again
-    wanted()
-    solution.rated(slack)
+    # once, as exact as it is needed; all below reads it again
+    solution.rated(slack, cancelled)
     shown: tuple[Curve, ...] = ()
     for clip in solved.clips:
-        wanted()
+        if cancelled():
+            raise Cancelled("curves", "stopped for a newer request")
         shown += curves(solved, window, request.columns, (clip,), slack)
-    wanted()
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
         shown

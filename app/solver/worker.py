@@ -160,12 +160,7 @@ class _Desk:
         self._ghost = None
         self._present = self._solve(request, request.option, request.event)
         asked = self._cancelled(request)
-
-        def wanted() -> None:
-            if asked():
-                raise Cancelled("answer", "stopped for a newer request")
-
-        self._send(rows.answer(self._present, request, wanted))
+        self._send(rows.answer(self._present, request, asked))
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
@@ -229,7 +224,8 @@ class _Desk:
     ) -> _Cells:
         if timings == 1:
             solved = self._solve(request, option, event, detail)
-            return _Cells(cells_of(name, solved.solution), solved.solution.stable)
+            cells = cells_of(name, solved.solution, self._cancelled(request))
+            return _Cells(cells, solved.solution.stable)
         case = prepare(request.build, event + 1, None if option is None else option + 1)
         seeds = range(timings if case.chops else 1)
         # zooms are answered here, in the thread that owns the pipe, not in those that solve

@@ -449,27 +449,6 @@ def test_energy_adds_up_with_drag_and_power_loads() -> None:
     assert balance.by_owner["vtx"] == pytest.approx(0.12, rel=0.02)
 
 
-@pytest.mark.xfail(
-    reason="the closed form divides by a mode's decay: one that neither fades nor turns has none"
-)
-def test_energy_of_a_lossless_circuit() -> None:
-    """An ideal coil on an ideal source, and a free tank."""
-
-    def build(part: Stamp, node: Callable[[str], int]) -> None:
-        part.source(node("emf"), node("0"), 10.0, "emf")
-        part.inductor(node("emf"), node("in"), 1e-6, "coil")
-        part.capacitor(node("in"), node("0"), 100e-6, "tank")
-        part.inductor(node("in"), node("loop"), 3e-6, "loop coil")
-        part.inductor(node("loop"), node("0"), 2e-6, "more coil")
-        esc(part, node, 0, "in", Chopper("esc", F, 0.0, 0.4))
-
-    bench = Bench(build)
-    run = edge_run(
-        bench.mean, steady([0.4], 1e-3), np.full(bench.equations.n_states, 0.01), settle_s=0.0
-    )
-    assert run.energy(0.0, 1e-3).residual < 1e-9
-
-
 # -- extremes ---------------------------------------------------------------------
 
 
