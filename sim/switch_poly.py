@@ -6,8 +6,8 @@ same polynomial serve the three levels of detail:
 
 - at an edge and between edges s_k is 0 or 1, so s_k^2 = s_k;
 - on the ramp of an edge s_k runs from 0 to 1 and the products are true products;
-- averaged over a carrier, s_k^2 becomes the duty (not its square) and s_j s_k the
-  overlap of the two carriers, d_j d_k where they are not synchronised.
+- averaged over a carrier, s_k^2 becomes the duty (not its square) and s_j s_k the product
+  d_j d_k, as for carriers that are not synchronised; those that are would need their overlap.
 """
 
 from __future__ import annotations
@@ -171,13 +171,12 @@ class MeanValues:
         self._reduced = [tuple(sorted(set(key))) for key in self.keys]
         self.n_switches = n_switches
 
-    def weights(self, duty: Array, overlap: Array | None = None) -> Array:
+    def weights(self, duty: Array) -> Array:
         """Mean of each monomial.
 
         Parameters
         ----------
         duty : (..., n_switches)
-        overlap : (..., n_switches, n_switches) mean of s_j s_k, or None for d_j d_k
 
         Returns
         -------
@@ -185,11 +184,8 @@ class MeanValues:
         """
         out = np.ones((*duty.shape[:-1], len(self.keys)))
         for i, key in enumerate(self._reduced):
-            if len(key) == 2 and overlap is not None:
-                out[..., i] = overlap[..., key[0], key[1]]
-            else:
-                for k in key:
-                    out[..., i] *= duty[..., k]
+            for k in key:
+                out[..., i] *= duty[..., k]
         return out
 
     def weight_slopes(self, duty: Array) -> Array:
