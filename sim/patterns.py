@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 #: Eigenvectors worse conditioned than this are not used as they are.
 WORST_CONDITION = 1e8
 #: Error allowed in the map across a ramp, of one: halving its steps changes it by no more.
-RAMP_TOLERANCE = 1e-7
+RAMP_TOLERANCE = 1e-8
 #: Most Magnus steps of a ramp. Only a bridge mode of some 100 GHz would want more.
 MOST_RAMP_STEPS = 4096
 
