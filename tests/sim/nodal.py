@@ -374,7 +374,7 @@ def ida_run(
         x, dx = _consistent(nodal, a0, stretch.slope, x)
         solver = IDA(
             stretch.residual, rtol=1e-10, atol=1e-11 * size, jacfn=stretch.jacobian,
-            linsolver="dense", max_num_steps=1_000_000,
+            linsolver="dense", max_num_steps=20_000,
         )  # fmt: skip
         inside = (times > t0) & (times < t1)
         answer = solver.solve(np.array([t0, *times[inside], t1]), x, dx)
