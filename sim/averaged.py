@@ -128,6 +128,9 @@ class AveragedRun:
         figures = self.figures(rows, t0, t1)
         return figures.lowest, figures.highest
 
+    def ready_integrals(self, t0: float, t1: float, cancelled: Callable[[], bool]) -> None:
+        """Nothing is shared that takes long."""
+
     def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:
         figures = self.figures(rows, t0, t1)
         return figures.mean, figures.mean_square

@@ -253,6 +253,15 @@ class Solution:
             self._energy = Energy(b.from_sources, b.dissipated, b.stored_change, b.residual)
         return self._energy
 
+    def ready_integrals(self, cancelled: Callable[[], bool]) -> None:
+        """Make what RMS figures and the energy check need; they then come in a moment.
+
+        Raises
+        ------
+        Cancelled   if `cancelled`, asked between the steps, says so
+        """
+        self.trajectory.ready_integrals(0.0, self.duration_s, cancelled)
+
     def places(self) -> list[str]:
         """Addresses that have a voltage: joints by id, ports of parts as part.port."""
         net = self.equations.network
@@ -403,8 +412,11 @@ class Solution:
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
             low, high = self.trajectory.extremes(rows, 0.0, t1)
             peak = {p: float(max(abs(a), abs(b))) for p, a, b in zip(at, low, high, strict=True)}
-        if cancelled is not None and cancelled():
-            raise Cancelled("figures", "stopped for a newer request")
+        if cancelled is not None:
+            if cancelled():
+                raise Cancelled("figures", "stopped for a newer request")
+            if currents("rms_amps"):
+                self.ready_integrals(cancelled)
         if at := currents("rms_amps"):
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
             _, square = self.trajectory.means(rows, 0.0, t1)

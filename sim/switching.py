@@ -428,17 +428,44 @@ class EdgeRun:
 
     # -- integrals -------------------------------------------------------------
 
-    def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
-        """Integrals of outputs (k,), of their squares (k,), and times held inputs (k, held)."""
+    def ready_integrals(self, t0: float, t1: float, cancelled: Callable[[], bool]) -> None:
+        """Make, step by step, all that integrals over a window share.
+
+        Raises
+        ------
+        Cancelled   if `cancelled`, asked between the steps, says so
+        """
+        table = self._m.table
+
+        def ask() -> None:
+            if cancelled():
+                raise Cancelled("figures", "stopped for a newer request")
+
+        for key in list(table.ramp_index):
+            ask()
+            table.node_maps(*key)
+        self._node_maps()
+        ask()
+        _ = self._overlap_points
+        ask()
+        self._sums(t0, t1)
+        ask()
+
+    def _sums(self, t0: float, t1: float) -> _Moments:
         if self._moments is None or self._moments.window != (t0, t1):
             self._moments = _Moments(self, self._m, t0, t1)
+        return self._moments
+
+    def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
+        """Integrals of outputs (k,), of their squares (k,), and times held inputs (k, held)."""
+        moments = self._sums(t0, t1)
         of_y, of_0, of_load, of_drag = self._in_modes(rows)
         whole = np.concatenate([of_y, of_0[:, :, None], of_load, of_drag], axis=2)
         nodes = self._node_maps()
         inside = np.concatenate(
             [a if a.ndim == 4 else a[..., None] for a in nodes.outputs(self, rows)], axis=3
         )
-        first, second, with_held = self._moments.of(whole, inside, nodes)
+        first, second, with_held = moments.of(whole, inside, nodes)
         # ramps that overlap, and a full ramp that the window cuts
         points = self._overlap_points
         _, values = self._overlapping(rows)

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -78,6 +80,10 @@ class Trajectory(Protocol):
 
     def extremes(self, rows: Rows, t0: float, t1: float, slack: float = 0.0) -> tuple[Array, Array]:
         """Lowest and highest of outputs over a window, (n_rows,) each, within `slack`."""
+        ...
+
+    def ready_integrals(self, t0: float, t1: float, cancelled: Callable[[], bool]) -> None:
+        """Make what `means` and `energy` over a window share; `cancelled` is asked in between."""
         ...
 
     def means(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array]:

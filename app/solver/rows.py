@@ -86,6 +86,7 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         if cancelled():
             raise Cancelled("curves", "stopped for a newer request")
         shown += curves(solved, window, request.columns, (clip,), slack)
+    solution.ready_integrals(cancelled)
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
         shown
