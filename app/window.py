@@ -166,6 +166,7 @@ class MainWindow(QMainWindow):
             "findings": self._action("Findings", "F", self.toggle_findings),
             "before": self._action("Before / after", "B", bench.swap_pinned),
             "pin": self._action("Pin this option", "P", self.toggle_pin),
+            "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
         }
@@ -212,7 +213,7 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
-        menu.addActions([actions[name] for name in ("pin", "before", "findings")])
+        menu.addActions([actions[name] for name in ("pin", "before", "findings", "cursors")])
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
 
@@ -343,6 +344,11 @@ class MainWindow(QMainWindow):
     def toggle_projector(self) -> None:
         """Large type for the back row, over the whole screen."""
         self.look.set_projector(not self.look.projector)
+
+    def toggle_cursors(self) -> None:
+        """Two cursors on the curves, or none."""
+        if self.scope is not None:
+            self.scope.cursor_row.toggle()
 
     def toggle_pin(self) -> None:
         """Pin the present option, so that its curve stays dotted behind the others."""

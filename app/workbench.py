@@ -15,7 +15,7 @@ import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
-from app.solver.protocol import Answer, Curves, Fault, FindingsRow, Ghost, Request, Zoom
+from app.solver.protocol import Answer, Between, Curves, Fault, FindingsRow, Ghost, Request, Zoom
 from sim.build import events_of
 from sim.errors import SimError
 from sim.options import apply
@@ -63,6 +63,8 @@ class Workbench(QObject):
     option_changed, event_changed, selection_changed, path_changed, pinned_changed
     answer_changed : `answer` or `ghost` changed
     stale_changed : a newer answer is on its way
+    window_changed, cursors_changed : the stretch shown; the two cursors
+    between_changed : `between`, the figures at and between the cursors, changed
     findings_changed : `findings` or `findings_stale` changed
     problem_changed : `problem` changed
     """
@@ -79,6 +81,8 @@ class Workbench(QObject):
     path_changed = Signal()
     pinned_changed = Signal()
     window_changed = Signal()
+    cursors_changed = Signal()
+    between_changed = Signal()
 
     def __init__(
         self, build: Build, solver: Solver | None = None, parent: QObject | None = None
@@ -95,10 +99,12 @@ class Workbench(QObject):
         self._selection: tuple[str, ...] = ()
         self._pinned = _first_pin(build)
         self._window: tuple[float, float] | None = None
+        self._cursors: tuple[float, float] | None = None
         self._columns = 800
         self._request_id = 0
         self.answer: Answer | None = None
         self.ghost: Ghost | None = None
+        self.between: tuple[Between, ...] = ()
         self.findings: FindingsRow | None = None
         self.problem: Problem | None = None
         self.stale = solver is not None
@@ -148,6 +154,7 @@ class Workbench(QObject):
         self._event = 0
         self._pinned = _first_pin(build)
         self._window = None
+        self.set_cursors(None)
         self.answer = None
         self.ghost = None
         self.findings = None
@@ -227,6 +234,7 @@ class Workbench(QObject):
         if event != self._event:
             self._event = event
             self._window = None
+            self.set_cursors(None)
             self.event_changed.emit()
             self.ask(findings=False)
 
@@ -277,6 +285,35 @@ class Workbench(QObject):
         self.window_changed.emit()
         self._zoom()
 
+    @property
+    def cursors(self) -> tuple[float, float] | None:
+        """Times of the cursors A and B in seconds; None while they are put away."""
+        return self._cursors
+
+    def set_cursors(self, cursors: tuple[float, float] | None) -> None:
+        """Hang the cursors at two times, or put them away; figures follow in `between`."""
+        if cursors == self._cursors:
+            return
+        self._cursors = cursors
+        self.cursors_changed.emit()
+        if cursors is None:
+            self._set_between(())
+        else:
+            self._read_cursors()
+
+    def _read_cursors(self) -> None:
+        if self._solver is None or self.answer is None or self.stale or self._cursors is None:
+            return
+        window = self._window or (0.0, self.answer.duration_s)
+        self._solver.zoom(
+            Zoom(id=self._request_id, window=window, columns=0, cursors=self._cursors)
+        )
+
+    def _set_between(self, between: tuple[Between, ...]) -> None:
+        if between != self.between:
+            self.between = between
+            self.between_changed.emit()
+
     def set_columns(self, columns: int) -> None:
         """Width of the curves in pixels."""
         columns = max(100, min(columns, 4000))
@@ -289,7 +326,14 @@ class Workbench(QObject):
         if self._solver is None or self.answer is None or self.stale:
             return
         window = self._window or (0.0, self.answer.duration_s)
-        self._solver.zoom(Zoom(id=self._request_id, window=window, columns=self._columns))
+        self._solver.zoom(
+            Zoom(
+                id=self._request_id,
+                window=window,
+                columns=self._columns,
+                cursors=self._cursors,
+            )
+        )
 
     # The answer
 
@@ -338,6 +382,8 @@ class Workbench(QObject):
             self.answer_changed.emit()
             if message.window != (self._window or (0.0, message.duration_s)):
                 self._zoom()
+            else:
+                self._read_cursors()
         elif isinstance(message, Curves):
             self._take_curves(message)
         elif isinstance(message, Ghost):
@@ -352,6 +398,10 @@ class Workbench(QObject):
 
     def _take_curves(self, message: Curves) -> None:
         if self.answer is None:
+            return
+        if self._cursors is not None and message.between:
+            self._set_between(message.between)
+        if not message.curves:
             return
         self.answer = _with_curves(self.answer, message)
         if self.ghost is not None and message.ghost:
@@ -443,4 +493,6 @@ def _within(index: int | None, count: int) -> int | None:
 
 
 def _with_curves(answer: Answer, message: Curves) -> Answer:
-    return msgspec.structs.replace(answer, curves=message.curves, window=message.window)
+    return msgspec.structs.replace(
+        answer, curves=message.curves, window=message.window, edges=message.edges
+    )

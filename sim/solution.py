@@ -220,6 +220,21 @@ class Solution:
         low, high = self.trajectory.envelope(rows, t0, t1, bins, slack)
         return np.linspace(t0, t1, bins + 1), low, high
 
+    def stretch(self, signals: Sequence[Signal], t0: float, t1: float) -> RowFigures:
+        """Extremes, mean and mean square of volts or amps over a window (s), a row a signal.
+
+        Raises
+        ------
+        BadField   if the window is not inside the event
+        WrongPort   if a place does not exist
+        """
+        self._window(t0, t1)
+        return self.trajectory.figures(stack_rows([self.rows(s) for s in signals]), t0, t1)
+
+    def edge_times(self, t0: float, t1: float) -> Array:
+        """Instants in a window at which a bridge begins to switch, s; none when averaged."""
+        return self.trajectory.edge_times(t0, t1)
+
     def _window(self, t0: float, t1: float) -> None:
         if not (0.0 <= t0 < t1 <= self.duration_s * (1.0 + 1e-12)):
             raise BadField(

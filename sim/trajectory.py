@@ -94,6 +94,10 @@ class Trajectory(Protocol):
         """Energy balance over a window."""
         ...
 
+    def edge_times(self, t0: float, t1: float) -> Array:
+        """Instants in a window at which a bridge begins to switch, s; none when averaged."""
+        ...
+
     def duties(self, times_s: Array) -> Array:
         """Duty of each bridge at times (T,), after limits, (n_switches, T)."""
         ...

@@ -17,6 +17,7 @@ KEYS = (
     ("B", "before / after: change places with the pinned option"),
     ("P", "pin the present option, or let it go"),
     ("F", "findings: every limit, option and event"),
+    ("C", "hang two cursors on the curves, or put them away"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),
     ("Delete", "take the selected parts out"),

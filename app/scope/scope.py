@@ -8,6 +8,7 @@ from PySide6.QtCore import QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
+from app.scope.cursors import CursorRow
 from app.scope.ribbon import Ribbon
 from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
@@ -45,13 +46,15 @@ class Scope(QWidget):
             "Curves of the clipped places stand here\nas soon as the build can be solved.",
             alignment=Qt.AlignmentFlag.AlignCenter,
         )
-        self._caption = QLabel("drag here to look closer; any zoom is exact")
+        self._caption = QLabel("drag here to look closer; C hangs cursors")
         self._energy = QLabel()
         ribbon_row = QHBoxLayout()
         ribbon_row.addWidget(self.ribbon)
         caption_row = QHBoxLayout()
         self._indented = (ribbon_row, caption_row)
+        self.cursor_row = CursorRow(workbench, look)
         caption_row.addWidget(self._caption)
+        caption_row.addWidget(self.cursor_row)
         caption_row.addStretch(1)
         caption_row.addWidget(self._energy)
         column = QVBoxLayout(self)
@@ -66,6 +69,9 @@ class Scope(QWidget):
         workbench.answer_changed.connect(self.refresh)
         workbench.stale_changed.connect(self._wait_for_answer)
         workbench.window_changed.connect(self._show_window)
+        workbench.window_changed.connect(self.cursor_row.refresh)
+        workbench.cursors_changed.connect(self._show_cursors)
+        workbench.between_changed.connect(self._show_cursors)
         look.changed.connect(self._restyle)
         self._restyle()
 
@@ -86,7 +92,7 @@ class Scope(QWidget):
         for widget in (self._axis, self.ribbon, self._energy):
             widget.setVisible(answer is not None)
         self._nothing.setVisible(answer is None and not bench.stale)
-        self._caption.setVisible(answer is not None and not self._look.projector)
+        self._show_caption()
         if answer is None:
             # Another build: the curves of the old one say nothing about it.
             self._fit_strips(0)
@@ -116,6 +122,8 @@ class Scope(QWidget):
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get((curve.place, curve.ground))
             strip.show_curve(curve, ghost, ghost_name, scale, answer.window)
+            strip.show_edges(answer.edges)
+        self._show_cursors()
         self._axis.show_window(answer.window)
         self._show_window()
         energy = answer.energy
@@ -126,6 +134,26 @@ class Scope(QWidget):
             f"heat and air, {energy.stored_change_J:.4g} J more stored; "
             f"not accounted for: {energy.residual:.1e} of what was turned over"
         )
+
+    def _show_cursors(self) -> None:
+        bench = self._workbench
+        rows = {(row.place, row.ground): row for row in bench.between}
+        curves = () if bench.answer is None else bench.answer.curves
+        for k, (strip, curve) in enumerate(zip(self._strips, curves, strict=False)):
+            row = rows.get((curve.place, curve.ground))
+            strip.show_cursors(bench.cursors, row, named=k == 0)
+        self._show_caption()
+
+    def _show_caption(self) -> None:
+        bench = self._workbench
+        free = bench.cursors is None and not self._look.projector
+        self._caption.setVisible(bench.answer is not None and free)
+
+    def _move_cursor(self, index: int, share: float) -> None:
+        answer = self._workbench.answer
+        if answer is not None:
+            start, end = self._workbench.window or (0.0, answer.duration_s)
+            self.cursor_row.move_to(index, start + share * (end - start))
 
     def _ghosts(self) -> tuple[dict[tuple[str, str | None], Curve], str]:
         bench = self._workbench
@@ -145,6 +173,7 @@ class Scope(QWidget):
             strip = Strip(len(self._strips), self._look)
             strip.plot.wheeled.connect(lambda notches, share: self.ribbon.zoom(0.8**notches, share))
             strip.plot.dragged.connect(self.ribbon.pan)
+            strip.plot.cursor_moved.connect(self._move_cursor)
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
             self._strips.append(strip)
             self._column.addWidget(strip, 1)

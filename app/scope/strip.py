@@ -10,6 +10,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
+from app.scope.cursors import NAMES, all_figures, figures
 from app.scope.ticks import ticks
 from app.words import volts
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from PySide6.QtGui import QMouseEvent, QWheelEvent
 
     from app.look import Look
-    from app.solver.protocol import Curve
+    from app.solver.protocol import Between, Curve
 
 _GUTTER = 36
 # Pixels on and off: solid, dash, dot. Made by leaving out segments, because a
@@ -25,6 +26,11 @@ _GUTTER = 36
 _DASHES = ((1.0, 0.0), (7.0, 3.5), (2.0, 3.0))
 _GHOST_DASH = (1.5, 3.5)
 _PALE = 0.4
+# How near a hand must come to a cursor to hold it, in pixels.
+_GRIP = 6
+# Height of an edge's mark, as a share of the strip, and the least room between two.
+_EDGE_MARK = 0.05
+_EDGE_ROOM = 5
 # A line is cut into pieces of a pixel for its dashes, up to so many.
 _MOST_PIECES = 6000
 
@@ -35,13 +41,18 @@ def gutter(look: Look) -> int:
 
 
 class _Grid(pg.GraphicsObject):
-    """Hairlines at the volts; pyqtgraph's own grid costs 10 to 30 ms a frame."""
+    """Hairlines at the volts and marks where a bridge switches.
+
+    pyqtgraph's own grid costs 10 to 30 ms a frame.
+    """
 
     def __init__(self, plot: pg.PlotWidget) -> None:
         super().__init__()
         self._plot = plot
         self.levels: list[float] = []
+        self.edges: tuple[float, ...] = ()
         self.pen = QPen()
+        self.edge_pen = QPen()
 
     def boundingRect(self) -> QRectF:
         return self._plot.getViewBox().viewRect()
@@ -54,6 +65,14 @@ class _Grid(pg.GraphicsObject):
         painter.setPen(self.pen)
         for level in self.levels:
             painter.drawLine(QPointF(rect.left(), level), QPointF(rect.right(), level))
+        if len(self.edges) * _EDGE_ROOM <= self._plot.width():
+            painter.setPen(self.edge_pen)
+            # the view's volts grow upwards, so its top is the lowest value
+            foot = rect.top()
+            for time in self.edges:
+                painter.drawLine(
+                    QPointF(time, foot), QPointF(time, foot + _EDGE_MARK * rect.height())
+                )
 
 
 class _Plot(pg.PlotWidget):
@@ -62,6 +81,7 @@ class _Plot(pg.PlotWidget):
     wheeled = Signal(float, float)
     dragged = Signal(float)
     whole = Signal()
+    cursor_moved = Signal(int, float)  # which one, and where as a share of the width
 
     def __init__(self) -> None:
         super().__init__(enableMenu=False)
@@ -75,6 +95,15 @@ class _Plot(pg.PlotWidget):
         self.setAntialiasing(False)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._grabbed: float | None = None
+        self._held: int | None = None
+        #: Where the cursors hang, as shares of the width.
+        self.cursor_shares: tuple[float, ...] = ()
+
+    def _cursor_near(self, x: float) -> int | None:
+        away = [abs(share * self.width() - x) for share in self.cursor_shares]
+        if not away or min(away) > _GRIP:
+            return None
+        return away.index(min(away))
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         share = event.position().x() / max(self.width(), 1)
@@ -82,15 +111,25 @@ class _Plot(pg.PlotWidget):
         event.accept()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        self._grabbed = event.position().x()
+        self._held = self._cursor_near(event.position().x())
+        if self._held is None:
+            self._grabbed = event.position().x()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        if self._grabbed is not None:
+        if self._held is not None:
+            share = event.position().x() / max(self.width(), 1)
+            self.cursor_moved.emit(self._held, min(max(share, 0.0), 1.0))
+        elif self._grabbed is None:
+            near = self._cursor_near(event.position().x()) is not None
+            shape = Qt.CursorShape.SizeHorCursor if near else Qt.CursorShape.ArrowCursor
+            self.viewport().setCursor(shape)
+        else:
             self.dragged.emit((self._grabbed - event.position().x()) / max(self.width(), 1))
             self._grabbed = event.position().x()
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         self._grabbed = None
+        self._held = None
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         self.whole.emit()
@@ -135,6 +174,10 @@ class Strip(QWidget):
         self._lines = [pg.PlotCurveItem(antialias=True) for _ in range(2)]
         self._ghost_line = pg.PlotCurveItem(antialias=True)
         self._ghost_label = pg.TextItem(anchor=(1, 1))
+        self._cursor_lines: list[pg.InfiniteLine] = []
+        self._cursor_labels: list[pg.TextItem] = []
+        self._cursors: tuple[float, float] | None = None
+        self._between: Between | None = None
         self._limit_lines: list[pg.InfiniteLine] = []
         self._limit_labels: list[pg.TextItem] = []
         for depth, item in enumerate(
@@ -158,16 +201,79 @@ class Strip(QWidget):
         self._curve, self._ghost, self._ghost_name = curve, ghost, ghost_name
         self._range = volt_range
         self.name.setText(curve.label)
-        self.figure.setText(_figure(curve))
-        self.setAccessibleName(f"{curve.label}, {_figure(curve)}")
+        self._show_figure()
         self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
         self._grid.levels = ticks(*volt_range, most=4)
         self._grid.update()
         if not same_limits:
             self._make_limits()
         self._place_limits()
+        self._place_cursors()
         self._draw()
         self.update()
+
+    def show_edges(self, edges: tuple[float, ...]) -> None:
+        """Mark the times (s) at which a bridge switches."""
+        if edges != self._grid.edges:
+            self._grid.edges = edges
+            self._grid.update()
+
+    def show_cursors(
+        self, cursors: tuple[float, float] | None, between: Between | None, *, named: bool
+    ) -> None:
+        """Draw both cursors, and give the figures between them in the heading."""
+        self._between = between
+        if (cursors is None) != (not self._cursor_lines):
+            self._make_cursors(named=named, there=cursors is not None)
+        self._cursors = cursors
+        self._place_cursors()
+        self._show_figure()
+
+    def _make_cursors(self, *, named: bool, there: bool) -> None:
+        for item in (*self._cursor_lines, *self._cursor_labels):
+            self.plot.removeItem(item)
+        self._cursor_lines, self._cursor_labels = [], []
+        if not there:
+            return
+        p = self._look.palette
+        for name in NAMES:
+            line = pg.InfiniteLine(0.0, angle=90, pen=pg.mkPen(p.ink, width=1))
+            line.setZValue(20)
+            self.plot.addItem(line, ignoreBounds=True)
+            self._cursor_lines.append(line)
+            if named:
+                label = pg.TextItem(name, color=p.ink, fill=p.paper, anchor=(0.5, 0))
+                label.setFont(self._look.font("small"))
+                label.setZValue(21)
+                self.plot.addItem(label, ignoreBounds=True)
+                self._cursor_labels.append(label)
+
+    def _place_cursors(self) -> None:
+        cursors = self._cursors
+        if cursors is None or not self._cursor_lines:
+            self.plot.cursor_shares = ()
+            return
+        left, right = self.plot.getViewBox().viewRange()[0]
+        span = max(right - left, 1e-15)
+        self.plot.cursor_shares = tuple((time - left) / span for time in cursors)
+        for line, time in zip(self._cursor_lines, cursors, strict=True):
+            line.setValue(time)
+        for label, time in zip(self._cursor_labels, cursors, strict=False):
+            label.setPos(time, self._range[1])
+            label.setVisible(left <= time <= right)
+
+    def _show_figure(self) -> None:
+        if self._curve is None:
+            return
+        words = _figure(self._curve)
+        if self._between is not None:
+            words = figures(self._between)
+            self.figure.setToolTip(all_figures(self._between))
+        else:
+            self.figure.setToolTip("")
+        self.figure.setText(words)
+        said = words if self._between is None else all_figures(self._between)
+        self.setAccessibleName(f"{self._curve.label}, {said}")
 
     def set_pale(self, pale: bool) -> None:
         """Paler while a newer answer is on its way."""
@@ -196,6 +302,10 @@ class Strip(QWidget):
             line.setSegmentedLineMode("on")
         self._ghost_line.setPen(pg.mkPen(p.muted, width=narrow))
         self._grid.pen = pg.mkPen(p.faint, width=1)
+        self._grid.edge_pen = pg.mkPen(p.muted, width=1)
+        if self._cursor_lines:
+            self._make_cursors(named=bool(self._cursor_labels), there=True)
+            self._place_cursors()
         self._ghost_label.setColor(p.muted)
         self._ghost_label.setFont(self._look.font("small"))
         self.name.setFont(self._look.font("name"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING
 
+import msgspec
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from app.solver.process import SolverProcess
@@ -87,6 +88,10 @@ class SolverClient(QObject):
     def zoom(self, zoom: Zoom) -> None:
         """Curves of what was solved last over another window; the newest zoom wins."""
         if self._zooming:
+            waiting = self._next_zoom
+            if waiting is not None and waiting.columns and not zoom.columns:
+                # Curves that still wait are not forgotten over figures.
+                zoom = msgspec.structs.replace(zoom, columns=waiting.columns)
             self._next_zoom = zoom
         else:
             self._zooming = True

@@ -43,11 +43,18 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Zoom(msgspec.Struct, frozen=True, kw_only=True):
-    """Curves of the last solutions over another window; nothing is solved again."""
+    """The last solutions read off anew; nothing is solved again.
+
+    Attributes
+    ----------
+    window, columns : curves over another window; 0 columns: the curves are not asked for
+    cursors : two times in seconds, figures at and between them are wanted; or None
+    """
 
     id: int
     window: tuple[float, float]
     columns: int
+    cursors: tuple[float, float] | None = None
 
 
 class Limit(msgspec.Struct, frozen=True):
@@ -156,6 +163,7 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     not_covered: tuple[str, ...]
     solve_s: float
     live: bool = False
+    edges: tuple[float, ...] = ()
 
     def joint(self, place: str) -> JointRow | None:
         """Figures at an address, also by a part's bare id."""
@@ -169,13 +177,35 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
         return next((row for row in self.parts if row.id == id_), None)
 
 
+class Between(msgspec.Struct, frozen=True):
+    """A clipped place at two times, and over the stretch between them, V.
+
+    `slow`: nothing is known of the ripple, so lowest, highest and RMS are of the slow course.
+    """
+
+    place: str
+    ground: str | None
+    at: tuple[float, float]
+    lowest: float
+    highest: float
+    mean: float
+    rms_ac: float
+    slow: bool = False
+
+
 class Curves(msgspec.Struct, frozen=True, eq=False):
-    """The answer to a zoom."""
+    """The answer to a zoom; `between` holds a row a clip where cursors were given.
+
+    `edges` are the times (s) at which a bridge switches within the window, none where they
+    are too many to tell apart.
+    """
 
     request_id: int
     window: tuple[float, float]
     curves: tuple[Curve, ...]
     ghost: tuple[Curve, ...] = ()
+    between: tuple[Between, ...] = ()
+    edges: tuple[float, ...] = ()
 
 
 class Ghost(msgspec.Struct, frozen=True, eq=False):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from app.solver.protocol import (
     Answer,
+    Between,
     CardRow,
     CellRow,
     Curve,
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from sim.network import Network
     from sim.solution import Solution
 
+# More edges than this in a window stand closer than a hand's width of pixels: not marked.
+_MOST_EDGES = 160
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
@@ -110,6 +113,39 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         not_covered=tuple(solution.not_covered),
         solve_s=solution.cost.solve_s,
         live=request.live,
+        edges=edges(solved, window),
+    )
+
+
+def edges(solved: Solved, window: tuple[float, float]) -> tuple[float, ...]:
+    """Times at which a bridge switches, s; none where they are too many to be told apart."""
+    times = solved.solution.edge_times(*window)
+    return tuple(float(t) for t in times) if len(times) <= _MOST_EDGES else ()
+
+
+def between(solved: Solved, cursors: tuple[float, float]) -> tuple[Between, ...]:
+    """Figures of every clip at two times and over the stretch between them."""
+    import numpy as np
+
+    solution = solved.solution
+    a, b = sorted(min(max(t, 0.0), solution.duration_s) for t in cursors)
+    signals = [Signal("volts", clip.tip, clip.ground) for clip in solved.clips]
+    if not signals or b <= a:
+        return ()
+    at = solution.sample(signals, np.array([a, b]))
+    figures = solution.stretch(signals, a, b)
+    return tuple(
+        Between(
+            place=clip.tip,
+            ground=clip.ground,
+            at=(float(at[k, 0]), float(at[k, 1])),
+            lowest=float(figures.lowest[k]),
+            highest=float(figures.highest[k]),
+            mean=float(figures.mean[k]),
+            rms_ac=float(max(figures.mean_square[k] - figures.mean[k] ** 2, 0.0) ** 0.5),
+            slow=not solution.knows_peaks,
+        )
+        for k, clip in enumerate(solved.clips)
     )
 
 

@@ -146,13 +146,17 @@ class _Desk:
         self._zooms_seen += 1
         if self._present is None:
             return
-        ghost = self._ghost
+        ghost = self._ghost if zoom.columns else None
+        present = self._present
+        cursors = zoom.cursors
         self._send(
             Curves(
                 zoom.id,
                 zoom.window,
-                rows.curves(self._present, zoom.window, zoom.columns),
+                rows.curves(present, zoom.window, zoom.columns) if zoom.columns else (),
                 () if ghost is None else rows.curves(ghost, zoom.window, zoom.columns),
+                () if cursors is None else rows.between(present, cursors),
+                rows.edges(present, zoom.window) if zoom.columns else (),
             )
         )
 

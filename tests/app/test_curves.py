@@ -1,0 +1,98 @@
+"""Curves: cursors and what is read between them, edges, what is taken out of the window."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+
+import sim
+from app.scope.cursors import fine_seconds
+from sim.signals import Signal
+from tests.app.driver import Driver, with_capacitor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sim.build import Build
+
+
+def test_cursors_read_what_the_engine_says(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench, scope = driver.bench, driver.window.scope
+    assert scope is not None
+    assert not scope.cursor_row.isVisible()
+    driver.key(Qt.Key.Key_C)
+    driver.until(bench.between_changed, lambda: len(bench.between) == 2)
+    assert bench.cursors is not None
+    a, b = bench.cursors
+    assert bench.answer is not None
+    solution = sim.solve(bench.build, event=1, option=1, detail=bench.answer.detail)  # type: ignore[arg-type]
+    signals = [Signal("volts", "esc1.in"), Signal("volts", "pads")]
+    expected = solution.sample(signals, np.array([a, b]))
+    grid = solution.sample(signals, np.linspace(a, b, 20_001))
+    for k, row in enumerate(bench.between):
+        assert row.at == pytest.approx(tuple(expected[k]), abs=1e-6)
+        if row.slow:
+            rms = float(np.sqrt(np.mean((grid[k] - grid[k].mean()) ** 2)))
+            assert row.rms_ac == pytest.approx(rms, rel=1e-2)
+            assert row.lowest == pytest.approx(grid[k].min(), abs=1e-3)
+            assert row.highest == pytest.approx(grid[k].max(), abs=1e-3)
+    assert "between:" in scope.strips[0].figure.text()
+    assert scope.cursor_row.isVisible()
+    driver.key(Qt.Key.Key_C)
+    assert bench.cursors is None
+    assert "peak" in scope.strips[0].figure.text()
+
+
+def test_a_cursor_is_dragged_and_nudged(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench, scope, qtbot = driver.bench, driver.window.scope, driver.qtbot
+    assert scope is not None
+    driver.key(Qt.Key.Key_C)
+    driver.until(bench.between_changed, lambda: bool(bench.between))
+    before = bench.cursors
+    window = bench.window
+    plot = scope.strips[1].plot
+    assert before is not None
+    x = round(plot.cursor_shares[0] * plot.width())
+    view = plot.viewport()
+    qtbot.mousePress(view, Qt.MouseButton.LeftButton, pos=QPoint(x, 20))
+    qtbot.mouseMove(view, QPoint(x + 40, 20))
+    qtbot.mouseRelease(view, Qt.MouseButton.LeftButton, pos=QPoint(x + 40, 20))
+    after = bench.cursors
+    assert after is not None
+    assert bench.window == window  # the curves did not move with it
+    assert after[1] == before[1]
+    assert after[0] == pytest.approx(before[0] + 40 / plot.width() * 0.03, abs=1e-4)
+    qtbot.keyClick(scope.cursor_row.chips[1], Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    moved = bench.cursors
+    assert moved is not None
+    assert moved[1] == pytest.approx(before[1] + 10 / 500 * 0.03)
+
+
+def test_another_event_puts_the_cursors_away(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    driver.key(Qt.Key.Key_C)
+    driver.bench.set_event(1)
+    assert driver.bench.cursors is None
+    assert driver.bench.between == ()
+
+
+@pytest.mark.parametrize(
+    ("value", "span", "words"),
+    [
+        (0.0223104, 0.15, "22.3 ms"),
+        (0.0223104, 1e-6, "22.3104 ms"),
+        (1.2e-6, 1e-4, "1.2 µs"),
+        (0.0, 0.15, "0"),
+        (-0.0451, 0.15, "-45.1 ms"),
+    ],
+)
+def test_times_have_the_digits_that_can_be_seen(value: float, span: float, words: str) -> None:
+    assert fine_seconds(value, span) == words
