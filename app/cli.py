@@ -4,6 +4,7 @@
     rippletree presets         what comes with the program
     rippletree solve BUILD     one run
     rippletree compare BUILD   all options against all limits
+    rippletree impedance BUILD impedance at a joint, or from one joint to another
     rippletree check BUILD...  is it valid, what looks wrong
     rippletree speed           how fast the engine is here, and how far off
 
@@ -77,6 +78,22 @@ def _step(text: str) -> float:
     return value
 
 
+def _hz(text: str) -> list[float]:
+    from sim import quantity
+
+    try:
+        values = [quantity.parse(piece.strip(), "Hz") for piece in text.split(",") if piece.strip()]
+    except SimError as error:
+        raise argparse.ArgumentTypeError(str(error).rstrip(".")) from None
+    if not values or not all(0.0 < value <= 1e10 for value in values):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no list of frequencies. Give some above 0 Hz up to 10 GHz, such as 1k,48k"
+        )
+    if len(values) > 100_000:
+        raise argparse.ArgumentTypeError(f"{len(values)} frequencies are too many. Give 100000")
+    return values
+
+
 def _whole(low: int, high: int) -> Callable[[str], int]:
     def parse(text: str) -> int:
         digits = text.strip()
@@ -131,6 +148,22 @@ def _parser() -> _Parser:
     )
     compare.add_argument(
         "--strict", action="store_true", help="exit code 1 if any option is over a limit"
+    )
+
+    impedance = verb("impedance", _impedance, "impedance at a joint, or transfer between two")
+    impedance.add_argument("build", metavar="BUILD")
+    impedance.add_argument(
+        "--at", metavar="JOINT", required=True, help="a joint or port, such as pads or esc1.in"
+    )
+    impedance.add_argument(
+        "--from", metavar="JOINT", dest="source", help="transfer from this joint, in dB"
+    )
+    impedance.add_argument(
+        "--hz", metavar="LIST", type=_hz, help="frequencies with commas between: 1k,24k,48 kHz"
+    )
+    impedance.add_argument("--event", metavar="N", help="whose start; the first if left out")
+    impedance.add_argument(
+        "--option", metavar="N", help="name or number from 1; as drawn if left out"
     )
 
     check = verb("check", _check, "say whether builds are valid and what looks wrong in them")
@@ -274,6 +307,21 @@ def _compare(args: argparse.Namespace) -> Outcome:
     fails = any(card.verdict == "over" for card in findings.cards)
     code = FAILING if args.strict and fails else DONE
     return _finish(args, code, findings.to_json_dict(), lambda: cli_text.findings(findings))
+
+
+def _impedance(args: argparse.Namespace) -> Outcome:
+    from app import cli_text
+    from sim import impedance
+
+    cli_files.keep_inputs([("--json", args.json)], [args.build])
+    build = cli_files.load(args.build)
+    with cli_files.Naming(args.build):
+        common = {"hz": args.hz, "event": args.event, "option": args.option}
+        if args.source is None:
+            found = impedance.impedance(build, args.at, **common)
+        else:
+            found = impedance.transfer(build, args.at, args.source, **common)
+    return _finish(args, DONE, found.to_json_dict(), lambda: cli_text.response(found))
 
 
 def _detail_of(args: argparse.Namespace) -> dict[str, Any]:

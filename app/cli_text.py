@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from sim.build import PresetInfo
     from sim.check import Finding
     from sim.findings import Findings
+    from sim.impedance import Response
     from sim.parts import Field
     from sim.solution import Solution
     from sim.speed import Row
@@ -103,6 +104,63 @@ def findings(found: Findings) -> str:
         )
     heads = ("option", "", "worst", "of what", "in")
     return _joined([found.sentence, "", *_table(heads, rows), *_caveats(())])
+
+
+def response(found: Response) -> str:
+    """A curve over frequency at its turns, what rings and whose it is, and the loads' margins."""
+    head = f"{found.build}: {found.event}, {found.option or 'as drawn'}"
+    what = f"impedance at {found.at}"
+    if found.source is not None:
+        what = f"from {found.source} to {found.at}"
+    unit = "" if found.quantity == "gain_dB" else "Ohm"
+    rows = [
+        (
+            _text(float(found.hz[i]), "Hz"),
+            f"{found.values[i]:.1f} dB" if not unit else _text(float(found.values[i]), unit),
+            f"{found.phase_deg[i]:.0f}°",
+        )
+        for i in _turns(found.values)
+    ]
+    lines = [head, "", *_table(("frequency", what, "phase"), rows)]
+    ringing = [
+        (
+            _text(mode.hz, "Hz"),
+            f"damping {mode.damping:.3f}",
+            ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in mode.owners[:4]),
+        )
+        for mode in found.modes
+        if mode.damping < 0.5
+    ]
+    # equal arms ring in several ways at one frequency
+    rings = list(dict.fromkeys(ringing))
+    if rings:
+        lines += ["", *_table(("rings at", "", "energy in"), rings)]
+    loads = [
+        (
+            margin.label,
+            f"{margin.margin_db:.0f} dB",
+            f"{_text(margin.source_ohm, 'Ohm')} of supply against {_text(margin.load_ohm, 'Ohm')} "
+            f"of load at {_text(margin.hz, 'Hz')}",
+        )
+        for margin in found.margins
+    ]
+    if loads:
+        lines += ["", *_table(("constant-power load", "margin", ""), loads)]
+    if not found.stable:
+        lines.append("This starting point is unstable: a disturbance grows by itself.")
+    return _joined(lines)
+
+
+def _turns(values: Sequence[float]) -> list[int]:
+    """First and last point of a curve, its peaks and dips, and enough of what lies between."""
+    last = len(values) - 1
+    if last < 24:
+        return list(range(last + 1))
+    keep = {0, last, *range(0, last, max(last // 12, 1))}
+    for i in range(1, last):
+        if (values[i] - values[i - 1]) * (values[i + 1] - values[i]) < 0.0:
+            keep.add(i)
+    return sorted(keep)
 
 
 def checked(name: str, found: Sequence[Finding]) -> str:
