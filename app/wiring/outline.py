@@ -8,6 +8,7 @@ from PySide6.QtCore import QPoint, Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QAbstractItemView, QTreeWidget, QTreeWidgetItem, QWidget
 
+from app.wiring.commands import remove_selected
 from app.wiring.facts import facts, figures, lead_name, lead_summary
 
 if TYPE_CHECKING:
@@ -112,8 +113,6 @@ class OutlineTree(QTreeWidget):
             place = self.visualItemRect(row).bottomLeft()
             self.sheet_requested.emit(id_, self.viewport().mapToGlobal(place))
         elif event.key() in (Qt.Key.Key_Delete, Qt.Key.Key_Backspace):
-            from app.wiring.view import remove_selected
-
             remove_selected(self.workbench)
         else:
             super().keyPressEvent(event)

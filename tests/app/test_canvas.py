@@ -143,7 +143,7 @@ def test_words_cover_neither_words_nor_parts(qtbot, preset, size):
     bench, view = canvas(qtbot, preset, size=size)
     for option in (None, *range(len(bench.build.options))):
         bench.set_option(option)
-        view._place_labels()
+        view.place_labels()
         scene = view.scene_
         boxes = {}
         for id_, label in scene.labels.items.items():
@@ -314,11 +314,11 @@ def test_the_tray_by_keys_alone(qtbot):
     bench, view = canvas(qtbot)
     view.setFocus()
     QTest.keyClick(view, Qt.Key.Key_N)
-    assert view._tray.isVisible()
-    QTest.keyClicks(view._tray.filter, "poly")
-    assert view._tray.kind() == "polymer"
-    QTest.keyClick(view._tray.filter, Qt.Key.Key_Return)
-    ghost = view._gesture
+    assert view.tray.isVisible()
+    QTest.keyClicks(view.tray.filter, "poly")
+    assert view.tray.kind() == "polymer"
+    QTest.keyClick(view.tray.filter, Qt.Key.Key_Return)
+    ghost = view.gesture
     at = ghost.place
     QTest.keyClick(view, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
     QTest.keyClick(view, Qt.Key.Key_Up)
@@ -339,9 +339,9 @@ def test_with_a_lead_selected_the_tray_puts_a_coil_into_it(qtbot):
     view.setFocus()
     bench.select(("main",))
     QTest.keyClick(view, Qt.Key.Key_Plus)
-    QTest.keyClicks(view._tray.filter, "inductor")
-    QTest.keyClick(view._tray.filter, Qt.Key.Key_Return)
-    assert (view._gesture.aim.how, view._gesture.aim.target) == ("splice", "main")
+    QTest.keyClicks(view.tray.filter, "inductor")
+    QTest.keyClick(view.tray.filter, Qt.Key.Key_Return)
+    assert (view.gesture.aim.how, view.gesture.aim.target) == ("splice", "main")
     QTest.keyClick(view, Qt.Key.Key_Return)
     assert any(x.to.startswith("inductor") for x in bench.build.leads)
 
@@ -358,7 +358,7 @@ def test_escape_puts_the_part_back_into_the_tray(qtbot):
 def test_a_row_is_dragged_out_of_the_tray_onto_the_pads(qtbot):
     bench, view = canvas(qtbot)
     view.open_tray(QPoint(20, 60))
-    tray = view._tray
+    tray = view.tray
     tray.filter.setText("electrolytic")
     row = tray.list.visualItemRect(tray.list.currentItem()).center()
     target, left = tray.list.viewport(), Qt.MouseButton.LeftButton
@@ -373,10 +373,10 @@ def test_a_row_is_dragged_out_of_the_tray_onto_the_pads(qtbot):
     send(QEvent.Type.MouseButtonPress, start)
     send(QEvent.Type.MouseMove, start + QPoint(30, 0))
     send(QEvent.Type.MouseMove, pads)
-    assert view._gesture.aim.target == "pads"
+    assert view.gesture.aim.target == "pads"
     send(QEvent.Type.MouseButtonRelease, pads, Qt.MouseButton.NoButton)
     assert not tray.isVisible()
-    assert view._gesture is None
+    assert view.gesture is None
     assert any(x.to == "pads" and x.from_.startswith("electrolytic") for x in bench.build.leads)
 
 
