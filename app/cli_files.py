@@ -101,6 +101,16 @@ def encoded(document: object) -> str:
     return msgspec.json.format(msgspec.json.encode(document), indent=2).decode() + "\n"
 
 
+#: What a column's name ends in, by what the clip reads.
+_ENDS = {
+    "volts": "V",
+    "offset": "offset_V",
+    "amps": "A",
+    "speed": "rad_per_s",
+    "duty": "duty",
+}
+
+
 def csv(solution: Solution, start: float, stop: float, every: float | None) -> Iterator[str]:
     """Rows of a table of curves: `time_s`, then the clips, or all joints where there are none.
 
@@ -111,14 +121,15 @@ def csv(solution: Solution, start: float, stop: float, every: float | None) -> I
 
     from sim.signals import Signal
 
-    clips = [(clip.tip, clip.ground) for clip in solution.context.build.clips]
-    places = clips or [(address, None) for address in solution.places()]
+    clips = [Signal(clip.reads, clip.tip, clip.ground) for clip in solution.context.build.clips]
+    signals = clips or [Signal("volts", address) for address in solution.places()]
     names: list[str] = []
-    for tip, ground in places:
-        name = f"{tip}_V"
+    for signal in signals:
+        end = _ENDS[signal.kind]
+        name = f"{signal.place}_{end}"
         # The address alone, unless two clips share a tip and differ in their ground.
-        names.append(f"{tip}_to_{ground}_V" if name in names and ground else name)
-    signals = [Signal("volts", tip, ground) for tip, ground in places]
+        clash = name in names and signal.ground
+        names.append(f"{signal.place}_to_{signal.ground}_{end}" if clash else name)
 
     step = (stop - start) / DEFAULT_STEPS if every is None else every
     count = (stop - start) / step * (1.0 + 1e-12)

@@ -41,6 +41,7 @@ from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
 from sim.build import presets
 from sim.errors import SimError
+from sim.readings import next_reading, readings_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -167,6 +168,7 @@ class MainWindow(QMainWindow):
             "before": self._action("Before / after", "B", bench.swap_pinned),
             "pin": self._action("Pin this option", "P", self.toggle_pin),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
+            "current": self._action("Watch its current", "A", self.watch_current),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
         }
@@ -213,7 +215,9 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
-        menu.addActions([actions[name] for name in ("pin", "before", "findings", "cursors")])
+        menu.addActions(
+            [actions[name] for name in ("pin", "before", "findings", "cursors", "current")]
+        )
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
 
@@ -349,6 +353,18 @@ class MainWindow(QMainWindow):
         """Two cursors on the curves, or none."""
         if self.scope is not None:
             self.scope.cursor_row.toggle()
+
+    def watch_current(self) -> None:
+        """Watch the current of what is selected, then its duty, then neither; a motor's speed."""
+        bench = self.workbench
+        build = bench.build
+        done = [id_ for id_ in bench.selection if readings_of(build, id_)]
+        if not done:
+            self.strip.say("Select a lead or a part first: A then watches its current.", [])
+            return
+        for id_ in done:
+            build, _ = next_reading(build, id_)
+        bench.do("Watch a current", build)
 
     def toggle_pin(self) -> None:
         """Pin the present option, so that its curve stays dotted behind the others."""

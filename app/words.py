@@ -26,6 +26,17 @@ def volts(value: float) -> str:
     return f"{value:.1f} V" if abs(value) >= 1.0 else quantity.format(value, "V", 2)
 
 
+def reading(value: float, reads: str) -> str:
+    """A figure of a curve, by what its clip reads."""
+    if reads == "amps":
+        return f"{value:.1f} A" if abs(value) >= 1.0 else quantity.format(value, "A", 2)
+    if reads == "speed":
+        return f"{value:.0f} rpm"
+    if reads == "duty":
+        return f"{value:.0f} %"
+    return volts(value)
+
+
 def of_limit(row: CellRow | RatingRow) -> str:
     """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10"."""
     if row.value is None:

@@ -106,8 +106,8 @@ def _removals(items: dict[str, Part | Lead], gone: set[str]) -> list[Change]:
 
 
 def _with_known_clips(build: Build) -> Build:
-    """Without clips on a part that neither the build nor any option has."""
-    known = {p.id for p in build.parts}
+    """Without clips on a part or lead that neither the build nor any option has."""
+    known = {p.id for p in build.parts} | {lead.id for lead in build.leads}
     known |= {c.add.id for o in build.options for c in o.changes if c.add is not None}
     clips = tuple(c for c in build.clips if {owner_of(c.tip), owner_of(c.ground or c.tip)} <= known)
     return replace(build, clips=clips)

@@ -11,9 +11,9 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 
 from sim import quantity
-from sim.errors import BadField, Conflict, SimError, UnknownKind
+from sim.errors import BadField, Conflict, SimError, UnknownKind, WrongPort
 from sim.options import apply_change
-from sim.records import Build, Change, Event, Given, Lead, Option, Part
+from sim.records import Build, Change, Clip, Event, Given, Lead, Option, Part
 from sim.resolve import (
     check_name,
     find_port,
@@ -47,14 +47,38 @@ def problems(build: Build) -> Iterator[SimError]:
         broken = True
         yield problem
     for index, clip in enumerate(build.clips):
-        for key, address in (("tip", clip.tip), ("ground", clip.ground)):
-            if address is not None and not _is_added(build, address):
-                yield from _tried(find_port, build, address, f"clips[{index}].{key}")
+        yield from _clip(build, clip, f"clips[{index}]")
     for index, event in enumerate(build.events):
         yield from _event(build, event, f"events[{index}]")
     if not broken:  # an option of a broken build would repeat its faults
         for index, option in enumerate(build.options):
             yield from _option(build, option, f"options[{index}]")
+
+
+def _clip(build: Build, clip: Clip, where: str) -> Iterator[SimError]:
+    """A clip reads something that there is, and has a ground only where that means anything."""
+    grounded = clip.reads in ("volts", "offset")
+    if clip.ground is not None and not grounded:
+        yield BadField(f"{where}.ground", f"{clip.reads} has no ground", "Leave it out")
+    for key, address in (("tip", clip.tip), ("ground", clip.ground)):
+        if address is None or _is_added(build, address) or (key == "ground" and not grounded):
+            continue
+        if clip.reads == "amps" and build.lead(address) is not None:
+            continue
+        if clip.reads == "amps" and build.part(address) is not None:
+            continue
+        if clip.reads in ("speed", "duty"):
+            kind = {"speed": "motor", "duty": "esc"}[clip.reads]
+            part = build.part(address)
+            if part is None or part.kind != kind:
+                words = {"motor": "motor", "esc": "ESC"}[kind]
+                yield WrongPort(
+                    f"{where}.tip",
+                    f"{address!r} is no {words}",
+                    f"{clip.reads.capitalize()} is read from the id of a part of kind {kind}",
+                )
+            continue
+        yield from _tried(find_port, build, address, f"{where}.{key}")
 
 
 def _tried(action: Callable[..., object], *arguments: object) -> Iterator[SimError]:

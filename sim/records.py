@@ -129,10 +129,19 @@ class Event(Record, frozen=True, kw_only=True):
 
 
 class Clip(Record, frozen=True, kw_only=True):
-    """A place to watch: tip here, ground there (None: the same place)."""
+    """A place to watch.
+
+    Attributes
+    ----------
+    tip : address ("esc1.in", "pads"); for amps also a lead's id
+    ground : address of the ground; None is the same place
+    reads : "volts"; "offset", minus of the tip against minus of the ground; "amps" along a
+        lead or into a part; "speed" of a motor; "duty" of an ESC
+    """
 
     tip: str
     ground: str | None = None
+    reads: Literal["volts", "offset", "amps", "speed", "duty"] = "volts"
 
 
 class Build(Record, frozen=True, kw_only=True):

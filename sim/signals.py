@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+#: Unit of each kind of signal.
+UNITS = {"volts": "V", "offset": "V", "amps": "A", "speed": "rad/s", "duty": ""}
+
 
 @dataclass(frozen=True)
 class Signal:

@@ -18,6 +18,7 @@ KEYS = (
     ("P", "pin the present option, or let it go"),
     ("F", "findings: every limit, option and event"),
     ("C", "hang two cursors on the curves, or put them away"),
+    ("A", "watch the current of what is selected; again: duty, then off"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),
     ("Delete", "take the selected parts out"),

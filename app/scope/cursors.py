@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
 
-from app.words import volts
+from app.words import reading
 from sim import quantity
 
 if TYPE_CHECKING:
@@ -152,16 +152,19 @@ def fine_seconds(value: float, span: float) -> str:
 def figures(between: Between) -> str:
     """What stands in a strip's heading while the cursors hang."""
     slow = "slow " if between.slow else ""
-    return (
-        f"A {volts(between.at[0])}   B {volts(between.at[1])}   between: "
-        f"{slow}{volts(between.highest - between.lowest)} p-p, {volts(between.rms_ac)} RMS"
+    a, b, swing, rms = (
+        reading(value, between.reads)
+        for value in (*between.at, between.highest - between.lowest, between.rms_ac)
     )
+    return f"A {a}   B {b}   between: {slow}{swing} p-p, {rms} RMS"
 
 
 def all_figures(between: Between) -> str:
     """The same with all there is, for a tooltip and a screen reader."""
+    unit = "A" if between.reads == "amps" else "V"
     return (
-        f"at A {between.at[0]:.4g} V, at B {between.at[1]:.4g} V; between them lowest "
-        f"{between.lowest:.4g} V, highest {between.highest:.4g} V, mean {between.mean:.4g} V, "
-        f"RMS about the mean {volts(between.rms_ac)}"
+        f"at A {between.at[0]:.4g} {unit}, at B {between.at[1]:.4g} {unit}; between them lowest "
+        f"{between.lowest:.4g} {unit}, highest {between.highest:.4g} {unit}, "
+        f"mean {between.mean:.4g} {unit}, "
+        f"RMS about the mean {reading(between.rms_ac, between.reads)}"
     )

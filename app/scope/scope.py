@@ -118,10 +118,15 @@ class Scope(QWidget):
         self._fit_strips(len(curves))
         ghosts, ghost_name = self._ghosts()
         above = 0.5 if self._look.projector else 0.24
-        scale = volt_range(_extremes([*curves, *ghosts.values()], curves), above)
+        # One scale for all volts, so that strips can be held against each other; amps have theirs.
+        scales = {}
+        for reads in {curve.reads for curve in curves}:
+            own = tuple(curve for curve in curves if curve.reads == reads)
+            behind = [ghosts[curve.key] for curve in own if curve.key in ghosts]
+            scales[reads] = volt_range(_extremes([*own, *behind], own), above)
         for strip, curve in zip(self._strips, curves, strict=True):
-            ghost = ghosts.get((curve.place, curve.ground))
-            strip.show_curve(curve, ghost, ghost_name, scale, answer.window)
+            ghost = ghosts.get(curve.key)
+            strip.show_curve(curve, ghost, ghost_name, scales[curve.reads], answer.window)
             strip.show_edges(answer.edges)
         self._show_cursors()
         self._axis.show_window(answer.window)
@@ -137,10 +142,10 @@ class Scope(QWidget):
 
     def _show_cursors(self) -> None:
         bench = self._workbench
-        rows = {(row.place, row.ground): row for row in bench.between}
+        rows = {row.key: row for row in bench.between}
         curves = () if bench.answer is None else bench.answer.curves
         for k, (strip, curve) in enumerate(zip(self._strips, curves, strict=False)):
-            row = rows.get((curve.place, curve.ground))
+            row = rows.get(curve.key)
             strip.show_cursors(bench.cursors, row, named=k == 0)
         self._show_caption()
 
@@ -155,13 +160,13 @@ class Scope(QWidget):
             start, end = self._workbench.window or (0.0, answer.duration_s)
             self.cursor_row.move_to(index, start + share * (end - start))
 
-    def _ghosts(self) -> tuple[dict[tuple[str, str | None], Curve], str]:
+    def _ghosts(self) -> tuple[dict[tuple[str, str, str | None], Curve], str]:
         bench = self._workbench
         if bench.ghost is None or bench.answer is None or bench.answer.live:
             return {}, ""
         index = bench.ghost.option
         name = "as drawn" if index is None else bench.build.options[index].name
-        return {(c.place, c.ground): c for c in bench.ghost.curves}, name
+        return {c.key: c for c in bench.ghost.curves}, name
 
     def _fit_strips(self, count: int) -> None:
         while len(self._strips) > count:

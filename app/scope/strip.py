@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.scope.cursors import NAMES, all_figures, figures
 from app.scope.ticks import ticks
-from app.words import volts
+from app.words import reading
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QMouseEvent, QWheelEvent
@@ -203,14 +203,19 @@ class Strip(QWidget):
         self.name.setText(curve.label)
         self._show_figure()
         self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
-        self._grid.levels = ticks(*volt_range, most=4)
-        self._grid.update()
+        self._rule()
         if not same_limits:
             self._make_limits()
         self._place_limits()
         self._place_cursors()
         self._draw()
         self.update()
+
+    def _rule(self) -> None:
+        """As many hairlines as their figures have room for, up to four."""
+        room = int(self.plot.height() / (17 * self._look.scale))
+        self._grid.levels = ticks(*self._range, most=min(max(room, 1), 4))
+        self._grid.update()
 
     def show_edges(self, edges: tuple[float, ...]) -> None:
         """Mark the times (s) at which a bridge switches."""
@@ -329,11 +334,12 @@ class Strip(QWidget):
                 continue
             box = QRectF(0, y - half, gutter(self._look) - 6, 2 * half)
             painter.drawText(
-                box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{level:g}"
+                box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, _level(level)
             )
 
     def resizeEvent(self, event: object) -> None:
         if self._curve is not None:
+            self._rule()
             self._place_limits()
             self._draw()
 
@@ -403,7 +409,7 @@ class Strip(QWidget):
         middle = (ghost.t[:-1] + ghost.t[1:]) / 2.0
         high = np.asarray(ghost.high)
         self._set_line(self._ghost_line, middle, high, _GHOST_DASH)
-        peak = "" if ghost.peak is None else f": {volts(ghost.peak)}"
+        peak = "" if ghost.peak is None else f": {reading(ghost.peak, ghost.reads)}"
         self._ghost_label.setText(f"{self._ghost_name}{peak}")
         self._place_ghost_label(float(middle[-1]), high)
 
@@ -457,11 +463,19 @@ class Strip(QWidget):
                 item.setVisible(low < value < high)
 
 
+def _level(value: float) -> str:
+    """A figure at a hairline; thousands of turns a minute as "20k"."""
+    return f"{value / 1000.0:g}k" if abs(value) >= 5000.0 else f"{value:g}"
+
+
 def _figure(curve: Curve) -> str:
     if curve.peak is None:
         return ""
     slow = "slow " if curve.slow else ""
-    words = f"{slow}peak {volts(curve.peak)}"
-    if curve.lowest is not None and any(not limit.upper for limit in curve.limits):
-        words += f", lowest {volts(curve.lowest)}"
+    words = f"{slow}peak {reading(curve.peak, curve.reads)}"
+    if curve.reads == "duty" and curve.lowest is not None:
+        return f"{curve.lowest:.0f} to {reading(curve.peak, curve.reads)}"
+    needed = any(not limit.upper for limit in curve.limits) or curve.reads != "volts"
+    if curve.lowest is not None and needed:
+        words += f", lowest {reading(curve.lowest, curve.reads)}"
     return words

@@ -68,7 +68,8 @@ class Limit(msgspec.Struct, frozen=True):
 class Curve(msgspec.Struct, frozen=True, eq=False):
     """A signal between `t[k]` and `t[k+1]` lies between `low[k]` and `high[k]`.
 
-    t has one value more than low and high. `peak` and `lowest` are over the
+    t has one value more than low and high. `reads` is the kind of the signal, which has
+    its unit: V, A, turns a minute or percent. `peak` and `lowest` are over the
     whole event; where nothing is known of the ripple they are the slow ones and
     `slow` says so.
     """
@@ -83,6 +84,12 @@ class Curve(msgspec.Struct, frozen=True, eq=False):
     peak: float | None = None
     lowest: float | None = None
     slow: bool = False
+    reads: str = "volts"
+
+    @property
+    def key(self) -> tuple[str, str, str | None]:
+        """What it is of: the same in the curves of another option."""
+        return self.reads, self.place, self.ground
 
 
 class JointRow(msgspec.Struct, frozen=True):
@@ -178,7 +185,7 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
 
 
 class Between(msgspec.Struct, frozen=True):
-    """A clipped place at two times, and over the stretch between them, V.
+    """A clipped place at two times, and over the stretch between them, in its unit.
 
     `slow`: nothing is known of the ripple, so lowest, highest and RMS are of the slow course.
     """
@@ -191,6 +198,12 @@ class Between(msgspec.Struct, frozen=True):
     mean: float
     rms_ac: float
     slow: bool = False
+    reads: str = "volts"
+
+    @property
+    def key(self) -> tuple[str, str, str | None]:
+        """What it is of, as a curve's."""
+        return self.reads, self.place, self.ground
 
 
 class Curves(msgspec.Struct, frozen=True, eq=False):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from app.solver.protocol import (
     Answer,
@@ -21,7 +24,7 @@ from app.solver.protocol import (
 from app.words import LOWER
 from sim.assemble import assemble
 from sim.build import Clip, events_of
-from sim.errors import Cancelled
+from sim.errors import Cancelled, SimError
 from sim.options import apply
 from sim.signals import Signal
 
@@ -35,11 +38,17 @@ if TYPE_CHECKING:
 
 # More edges than this in a window stand closer than a hand's width of pixels: not marked.
 _MOST_EDGES = 160
+_FINE = 5  # samples a column of what does not ring
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
 #: While a hand drags, no extreme of a curve or figure is further off than this; exact on release.
 LIVE_SLACK_V = 0.25
+
+
+def signal_of(clip: Clip) -> Signal:
+    """What a clip reads."""
+    return Signal(clip.reads, clip.tip, clip.ground)
 
 
 @dataclass
@@ -60,15 +69,18 @@ class Solved:
         shown = apply(self.build, option)
         self.network = assemble(shown, self.event)
         # An option may take a clipped part away; the clip then hangs in the air.
-        hung = tuple(
-            clip
-            for clip in self.build.clips
-            if clip.tip in self.network.ports
-            and (clip.ground is None or clip.ground in self.network.ports)
-        )
+        hung = tuple(clip for clip in self.build.clips if self._hangs_on(clip))
         self.clips = hung or tuple(
             Clip(tip=place) for place in self.solution.places()[:_CLIPS_OFFERED]
         )
+
+    def _hangs_on(self, clip: Clip) -> bool:
+        """Whether there is something at its tip and its ground."""
+        try:
+            self.solution.sample([signal_of(clip)], np.zeros(1))
+        except SimError:
+            return False
+        return True
 
 
 def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> Answer:
@@ -125,11 +137,11 @@ def edges(solved: Solved, window: tuple[float, float]) -> tuple[float, ...]:
 
 def between(solved: Solved, cursors: tuple[float, float]) -> tuple[Between, ...]:
     """Figures of every clip at two times and over the stretch between them."""
-    import numpy as np
-
     solution = solved.solution
     a, b = sorted(min(max(t, 0.0), solution.duration_s) for t in cursors)
-    signals = [Signal("volts", clip.tip, clip.ground) for clip in solved.clips]
+    # speeds and duties have no ripple that figures would tell of
+    clips = [clip for clip in solved.clips if clip.reads in ("volts", "offset", "amps")]
+    signals = [signal_of(clip) for clip in clips]
     if not signals or b <= a:
         return ()
     at = solution.sample(signals, np.array([a, b]))
@@ -144,8 +156,9 @@ def between(solved: Solved, cursors: tuple[float, float]) -> tuple[Between, ...]
             mean=float(figures.mean[k]),
             rms_ac=float(max(figures.mean_square[k] - figures.mean[k] ** 2, 0.0) ** 0.5),
             slow=not solution.knows_peaks,
+            reads=clip.reads,
         )
-        for k, clip in enumerate(solved.clips)
+        for k, clip in enumerate(clips)
     )
 
 
@@ -160,13 +173,57 @@ def curves(
     clips = solved.clips if clips is None else clips
     if not clips:
         return ()
-    signals = [Signal("volts", clip.tip, clip.ground) for clip in clips]
-    times, low, high = solved.solution.envelope(signals, window[0], window[1], columns, slack)
-    return tuple(_curve(solved, clip, times, low[k], high[k]) for k, clip in enumerate(clips))
+    times = np.linspace(window[0], window[1], columns + 1)
+    swinging = [clip for clip in clips if clip.reads in ("volts", "offset", "amps")]
+    rows: dict[Clip, tuple[Any, Any]] = {}
+    if swinging:
+        signals = [signal_of(clip) for clip in swinging]
+        times, low, high = solved.solution.envelope(signals, *window, columns, slack)
+        rows |= {clip: (low[k], high[k]) for k, clip in enumerate(swinging)}
+    if slow := [clip for clip in clips if clip.reads in ("speed", "duty")]:
+        # A speed cannot turn, nor a duty be latched, twice within a part of a column.
+        fine = np.linspace(window[0], window[1], _FINE * columns + 1)
+        values = solved.solution.sample([signal_of(clip) for clip in slow], fine)
+        for clip, value in zip(slow, values * 1.0, strict=True):
+            value *= 60.0 / math.tau if clip.reads == "speed" else 100.0
+            parts = value[:-1].reshape(columns, _FINE)
+            ends = value[_FINE::_FINE]
+            rows[clip] = np.minimum(parts.min(1), ends), np.maximum(parts.max(1), ends)
+    return tuple(_curve(solved, clip, times, *rows[clip]) for clip in clips)
+
+
+def _name(solved: Solved, place: str) -> str:
+    """What a person calls a part, a port, or a lead by its ends."""
+    build, labels = solved.solution.context.build, solved.network.labels
+    lead, part = build.lead(place), build.part(place)
+    if lead is not None:
+        return " to ".join(labels.get(end, end) for end in (lead.from_, lead.to))
+    if part is not None:
+        return part.label or labels.get(place, place)
+    return labels.get(place, place)
+
+
+_NAMES = {"amps": "current", "speed": "speed", "duty": "duty", "offset": "ground offset"}
 
 
 def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve:
     labels = solved.network.labels
+    if clip.reads != "volts":
+        label = f"{_name(solved, clip.tip)}, {_NAMES[clip.reads]}"
+        if clip.ground:
+            label += f" to {labels.get(clip.ground, clip.ground)}"
+        return Curve(
+            place=clip.tip,
+            ground=clip.ground,
+            label=label,
+            t=times,
+            low=low,
+            high=high,
+            peak=float(high.max()),
+            lowest=float(low.min()),
+            slow=not solved.solution.knows_peaks,
+            reads=clip.reads,
+        )
     own_ground = clip.ground in (None, clip.tip)
     label = labels.get(clip.tip, clip.tip)
     # what was already found of the whole event, exact or within a drag's slack

@@ -96,3 +96,33 @@ def test_another_event_puts_the_cursors_away(opened: Callable[[Build], Driver]) 
 )
 def test_times_have_the_digits_that_can_be_seen(value: float, span: float, words: str) -> None:
     assert fine_seconds(value, span) == words
+
+
+def test_a_watched_current_has_its_own_scale(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench = driver.bench
+    bench.select(("main", "esc1", "motor1"))
+    driver.key(Qt.Key.Key_A)
+    driver.curves()
+    scope = driver.window.scope
+    assert scope is not None
+    names = [strip.name.text() for strip in scope.strips]
+    assert names[2:] == ["pack to Pads, current", "ESC 1, current", "motor1, speed"]
+    assert scope.strips[2].figure.text().endswith("A")
+    assert scope.strips[4].figure.text().endswith("rpm")
+    assert scope.strips[0]._range == scope.strips[1]._range != scope.strips[4]._range
+    solution = sim.solve(bench.build, event=1, option=1, detail="averaged")
+    assert bench.answer is not None
+    main = next(c for c in bench.answer.curves if c.place == "main")
+    if bench.answer.detail == "averaged":
+        times = (main.t[:-1] + main.t[1:]) / 2
+        inside = solution.sample([Signal("amps", "main")], times)[0]
+        assert np.all(inside >= main.low - 1e-6)
+        assert np.all(inside <= main.high + 1e-6)
+    driver.key(Qt.Key.Key_A)  # the ESC's duty; current of lead and speed of motor go
+    driver.curves()
+    assert [strip.name.text() for strip in scope.strips][2:] == ["ESC 1, duty"]
+    driver.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    driver.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert bench.build == with_capacitor()
