@@ -273,14 +273,17 @@ class EdgeRun:
     def _force(self, pieces: Ints) -> Array:
         """Modal force of pieces (T,), (T, n)."""
         p = self._m.table.patterns
-        at = self._pattern[pieces]
+        # many times lie in one piece: each piece's force is made once
+        some, back = np.unique(pieces, return_inverse=True)
+        at = self._pattern[some]
         n_j = len(self.equations.loads)
-        held = self._held[pieces]
-        return np.asarray(
+        held = self._held[some]
+        force = (
             p["force"][at]
             + np.einsum("tij,tj->ti", p["force_load"][at], held[:, :n_j])
             + np.einsum("tij,tj->ti", p["force_drag"][at], held[:, n_j:])
         )
+        return np.asarray(force[back])
 
     def _modal(self, pieces: Ints, dt: Array) -> Array:
         """Modal states (T, n) of flat pieces `dt` after their starts."""
