@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec.structs import replace
 
@@ -340,13 +340,23 @@ def move_part(build: Build, id_: str, at: Point) -> Build:
     WrongPort   if there is no such part
     """
     part = _part(build, id_)
-    return _keeping_slack(build, _with_part(build, replace(part, at=_finite(at, id_))))
+    return keeping_slack(build, _with_part(build, replace(part, at=_finite(at, id_))))
+
+
+def move_parts(build: Build, places: Mapping[str, Point]) -> Build:
+    """With several parts elsewhere at once: leads between them stay as they are.
+
+    Raises as `move_part`.
+    """
+    parts = {id_: replace(_part(build, id_), at=_finite(at, id_)) for id_, at in places.items()}
+    moved = tuple(parts.get(part.id, part) for part in build.parts)
+    return keeping_slack(build, replace(build, parts=moved))
 
 
 def turn_part(build: Build, id_: str, turn: float) -> Build:
     """With a part turned to `turn` degrees clockwise; its leads keep their slack."""
     part = _part(build, id_)
-    return _keeping_slack(build, _with_part(build, replace(part, turn=turn % 360.0)))
+    return keeping_slack(build, _with_part(build, replace(part, turn=turn % 360.0)))
 
 
 def set_deck(build: Build, id_: str, deck: Deck) -> Build:
@@ -357,7 +367,7 @@ def set_deck(build: Build, id_: str, deck: Deck) -> Build:
 def set_via(build: Build, lead_id: str, via: Sequence[Point]) -> Build:
     """With a lead led through other points; it keeps its slack."""
     lead = replace(_lead(build, lead_id), via=tuple(_finite(p, lead_id) for p in via))
-    return _keeping_slack(build, _with_lead(build, lead))
+    return keeping_slack(build, _with_lead(build, lead))
 
 
 def set_value(build: Build, id_: str, field: str, given: Given | None) -> Build:
@@ -415,7 +425,7 @@ def rename(build: Build, id_: str, label: str) -> Build:
     return _with_part(build, replace(part, label=label))
 
 
-def _keeping_slack(before: Build, after: Build) -> Build:
+def keeping_slack(before: Build, after: Build) -> Build:
     """`after` with the leads whose way has changed as much longer or shorter."""
     leads = []
     for lead in after.leads:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from app.wiring import placing
 from app.wiring.facts import part_name
-from app.wiring.gestures import moved
 
 if TYPE_CHECKING:
     from app.wiring.scene import WiringScene
@@ -53,6 +52,8 @@ def with_boards(scene: WiringScene, ids: tuple[str, ...]) -> tuple[str, ...]:
 
 def nudge(view: FrameView, dx: float, dy: float) -> bool:
     """Move the selected parts by so many mm; False if no part is selected."""
+    from sim.edit import move_parts
+
     scene = view.scene_
     ids = tuple(i for i in view.workbench.selection if i in scene.parts)
     if not ids:
@@ -63,7 +64,7 @@ def nudge(view: FrameView, dx: float, dy: float) -> bool:
         targets[id_] = (round(p.x() + dx, 1), round(p.y() + dy, 1))
     name = scene.parts[ids[0]].facts.name
     text = f"Move {name}" if len(ids) == 1 else f"Move {len(ids)} parts"
-    return view.change(text, lambda b: moved(b, targets), merge="nudge " + " ".join(ids))
+    return view.change(text, lambda b: move_parts(b, targets), merge="nudge " + " ".join(ids))
 
 
 def join_selected(view: FrameView) -> None:

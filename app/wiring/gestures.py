@@ -88,6 +88,7 @@ class DragParts(Gesture):
         view.viewport().setCursor(Qt.CursorShape.ClosedHandCursor)
 
     def move(self, place: QPointF) -> None:
+        from sim.edit import move_parts
         from sim.options import through_option
 
         dx = _snapped(place.x() - self._start.x())
@@ -95,7 +96,7 @@ class DragParts(Gesture):
         targets = {i: (round(x + dx, 1), round(y + dy, 1)) for i, (x, y) in self._at.items()}
         try:
             self._done = through_option(
-                self._from, self.view.workbench.option, lambda b: moved(b, targets)
+                self._from, self.view.workbench.option, lambda b: move_parts(b, targets)
             )
         except SimError as error:
             self.view.say(str(error))
@@ -321,15 +322,6 @@ class PlacePart(Gesture):
             return False
         self.move(self.place + QPointF(*way))
         return True
-
-
-def moved(build: Build, targets: dict[str, Point]) -> Build:
-    """Several parts moved at once."""
-    from sim.edit import move_part
-
-    for id_, at in targets.items():
-        build = move_part(build, id_, at)
-    return build
 
 
 def _bend(lead: Lead, pads: list[Point], at: Point) -> tuple[list[Point], int]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, Qt
 
-from app.wiring import placing
+from app.wiring import copying, placing
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
 
@@ -32,7 +32,7 @@ class Keys:
 
     def __init__(self, view: FrameView) -> None:
         self.view = view
-        #: Without Ctrl, and with it.
+        #: Without Ctrl, with Shift, and with Ctrl.
         self.plain: dict[Qt.Key, Callable[[], object]] = {
             Key.Key_Plus: view.open_tray_by_key,
             Key.Key_N: view.open_tray_by_key,
@@ -41,14 +41,43 @@ class Keys:
             Key.Key_Return: view.request_sheet,
             Key.Key_Enter: view.request_sheet,
             Key.Key_Home: view.fit,
-            Key.Key_Escape: lambda: view.workbench.select(()),
+            Key.Key_Escape: self._escape,
             Key.Key_L: lambda: join_selected(view),
+            Key.Key_M: lambda: copying.mirror(view),
+            Key.Key_R: lambda: copying.turn(view, 45.0),
+            Key.Key_U: lambda: copying.next_deck(view),
+            Key.Key_K: self.keep,
+        }
+        self.shifted: dict[Qt.Key, Callable[[], object]] = {
+            Key.Key_M: lambda: copying.mirrored_copy(view),
+            Key.Key_R: lambda: copying.turn(view, -45.0),
         }
         self.control: dict[Qt.Key, Callable[[], object]] = {
             Key.Key_Plus: lambda: view.zoom_middle(1.25),
             Key.Key_Equal: lambda: view.zoom_middle(1.25),
             Key.Key_Minus: lambda: view.zoom_middle(0.8),
+            Key.Key_A: lambda: copying.select_all(view),
+            Key.Key_C: lambda: copying.copy(view),
+            Key.Key_X: lambda: copying.cut(view),
+            Key.Key_V: self._paste,
+            Key.Key_D: lambda: copying.duplicate(view),
+            Key.Key_F: view.finder.open,
         }
+        #: What stays selected while Tab goes on.
+        self.kept: tuple[str, ...] = ()
+
+    def wants(self, event: QKeyEvent) -> bool:
+        """Whether a key is the canvas's before it is a shortcut of the window."""
+        key = Qt.Key(event.key())
+        if key == Key.Key_Escape:
+            return bool(self.view.gesture or self.view.workbench.selection)
+        if self.view.gesture is not None:
+            return key in _WAYS or key in _ENTER
+        control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
+        shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        if control:
+            return key in self.control and not shift
+        return key in self.plain or key in self.shifted
 
     def press(self, event: QKeyEvent) -> bool:
         """Do what a key means here; False if it means nothing."""
@@ -61,6 +90,8 @@ class Keys:
             self.view.mouse.space = True
             return True
         action = (self.control if control else self.plain).get(key)
+        if shift and not control:
+            action = self.shifted.get(key, action)
         if action is not None:
             action()
             return True
@@ -69,6 +100,23 @@ class Keys:
         step = 10.0 if shift else 1.0
         dx, dy = _WAYS[key]
         return nudge(self.view, dx * step, dy * step)
+
+    def _paste(self) -> None:
+        """Where the pointer is, or a little aside if it is elsewhere."""
+        at = self.view.pointer
+        inside = self.view.viewport().underMouse() and self.view.visible_mm().contains(at)
+        copying.paste(self.view, (at.x(), at.y()) if inside else None)
+
+    def keep(self) -> None:
+        """What is selected stays so while Tab goes on to the next."""
+        self.kept = self.view.workbench.selection
+        if self.kept:
+            self.view.say("Kept. Tab adds the next one; Escape lets all go.")
+
+    def _escape(self) -> None:
+        self.kept = ()
+        self.view.say("")
+        self.view.workbench.select(())
 
     def _in_gesture(self, key: Qt.Key, shift: bool) -> bool:
         view, gesture = self.view, self.view.gesture
@@ -91,11 +139,13 @@ class Keys:
             return True
         order = view.scene_.reading_order()
         chosen = view.workbench.selection
-        at = order.index(chosen[0]) if chosen and chosen[0] in order else None
+        last = chosen[-1] if chosen else ""
+        at = order.index(last) if last in order else None
         to = (0 if forward else len(order) - 1) if at is None else at + (1 if forward else -1)
         if not view.hasFocus() or not 0 <= to < len(order):
             return False
-        view.workbench.select((order[to],))
+        kept = tuple(i for i in self.kept if i in chosen and i != order[to])
+        view.workbench.select((*kept, order[to]))
         view.ensure_seen(order[to])
         return True
 

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QPoint, QPointF, Qt
 
 from app.wiring.commands import with_boards
+from app.wiring.context import menu
 from app.wiring.gestures import BendLead, DragParts, Pan, PlacePart, PullLead
+from app.wiring.lasso import Lasso
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QMouseEvent
@@ -28,6 +30,7 @@ class Mouse:
         self.space = False
         self._pressed: QPoint | None = None
         self._press_place = QPointF()
+        self._adding = False
 
     # What is where
 
@@ -62,9 +65,21 @@ class Mouse:
             return
         if event.button() == Qt.MouseButton.MiddleButton or self.space:
             view.begin(Pan(view, at))
+        elif event.button() == Qt.MouseButton.RightButton:
+            self._menu_at(event)
         elif event.button() == Qt.MouseButton.LeftButton:
             self._pressed, self._press_place = at, view.mapToScene(at)
-            self._select_at(self._press_place, bool(event.modifiers() & _ADDING))
+            self._adding = bool(event.modifiers() & _ADDING)
+            self._select_at(self._press_place, self._adding)
+
+    def _menu_at(self, event: QMouseEvent) -> None:
+        """The menu for what is there, which is selected if it was not."""
+        view = self.view
+        place = view.mapToScene(event.position().toPoint())
+        id_ = self.id_at(place)
+        if id_ not in view.workbench.selection:
+            view.workbench.select((id_,) if id_ else ())
+        menu(view, place).popup(event.globalPosition().toPoint())
 
     def _select_at(self, place: QPointF, add: bool) -> None:
         bench = self.view.workbench
@@ -73,6 +88,8 @@ class Mouse:
         chosen = bench.selection
         if add and id_:
             bench.select(tuple(i for i in chosen if i != id_) if id_ in chosen else (*chosen, id_))
+        elif add:
+            return  # a loop is about to add to what is selected
         elif id_ not in chosen or not id_:
             bench.select((id_,) if id_ else ())
 
@@ -108,7 +125,7 @@ class Mouse:
         if lead is not None:
             view.begin(BendLead(view, lead.lead.id, place))
         else:
-            view.begin(Pan(view, view.mapFromScene(place)))
+            view.begin(Lasso(view, place, self._adding))
 
     def release(self, event: QMouseEvent) -> None:
         self._pressed = None

@@ -16,6 +16,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QToolTip, QWidget
 
 from app.wiring import commands, placing
+from app.wiring.finder import Finder
 from app.wiring.gestures import Gesture, PlacePart
 from app.wiring.glass import Glass
 from app.wiring.keys import Keys
@@ -41,8 +42,9 @@ class FrameView(Glass):
 
     Keys: Tab and Shift+Tab go through parts and leads, arrows move what is selected by
     1 mm (with Shift 10 mm), Enter asks for its sheet, Delete removes it, L joins two
-    selected parts by a lead, + or N opens the tray, Home fits the frame, Ctrl with
-    plus or minus zooms, Escape lets go.
+    selected parts by a lead, K keeps what is selected while Tab goes on, M mirrors, R
+    turns, U puts a deck up, + or N opens the tray, Home fits the frame, Ctrl with plus or
+    minus zooms, with C, X, V and D copies, Escape lets go.
 
     Signals
     -------
@@ -57,6 +59,8 @@ class FrameView(Glass):
         self.gesture: Gesture | None = None
         #: Where the pointer was last, mm.
         self.pointer = QPointF()
+        #: The sentence shown last, "" once it is taken away.
+        self.said = ""
         self.setAccessibleName("Frame from above")
         self.setAccessibleDescription(_OUTLINE_TOO)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -67,6 +71,7 @@ class FrameView(Glass):
         self._words = Words(self)
         self._hint = Hint(self)
         self.tray = Tray(look, self)
+        self.finder = Finder(self)
         self.mouse = Mouse(self)
         self.keys = Keys(self)
         self._label_timer = QTimer(self, singleShot=True)
@@ -91,6 +96,7 @@ class FrameView(Glass):
         self.tray.pulled.connect(self._start_pulling)
         self.tray.pull_moved.connect(lambda at: self.move_gesture(self.from_global(at)))
         self.tray.pull_released.connect(self._end_pulling)
+        self.finder.closed.connect(lambda: self.setFocus(Qt.FocusReason.PopupFocusReason))
         self.tray.closed.connect(lambda: self.setFocus(Qt.FocusReason.PopupFocusReason))
 
     # Showing
@@ -175,6 +181,7 @@ class FrameView(Glass):
 
     def say(self, words: str, at: QPointF | None = None, bad: bool = False) -> None:
         """A sentence near a place in mm, or at the foot; "" takes it away."""
+        self.said = words
         self._words.show_words(words, bad, self.look)
         if not words:
             return
@@ -323,6 +330,16 @@ class FrameView(Glass):
             self.scene_.set_hovered("")
             self.scene_.show_pads("")
         super().leaveEvent(event)
+
+    def event(self, event: QEvent) -> bool:
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and isinstance(event, QKeyEvent)
+            and self.keys.wants(event)
+        ):
+            event.accept()
+            return True
+        return super().event(event)
 
     def viewportEvent(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
