@@ -7,6 +7,7 @@ says so, and so is an ideal source that is shorted.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from sim import lead as geometry
@@ -64,7 +65,11 @@ def assemble(build: Build, event: Event | None = None, *, skip_free: bool = Fals
     for part in kept:
         values = resolve(part)
         behind = precharge if part.kind in SOURCES else 0.0
-        KINDS[part.kind].stamp(values, _stamp(maker, part, behind))
+        if behind:
+            view: Stamp = _BehindResistor(maker, part.id, behind)
+        else:
+            view = maker.stamp(part.id, behind_watts(build, part))
+        KINDS[part.kind].stamp(values, view)
     for lead in build.leads:
         ends = [find_port(build, address)[0].id for address in (lead.from_, lead.to)]
         if not any(end in free for end in ends):
@@ -163,8 +168,55 @@ class _BehindResistor(Stamp):
         return inner, minus
 
 
-def _stamp(maker: NetworkMaker, part: Part, precharge: float) -> Stamp:
-    return _BehindResistor(maker, part.id, precharge) if precharge else maker.stamp(part.id)
+def behind_watts(build: Build, part: Part, above: tuple[str, ...] = ()) -> float:
+    """What hangs on a regulator's `out` draws at its set voltage, in W; 0 for other parts.
+
+    Found from leads and parts that let current pass, regulators in a row included.
+
+    Raises
+    ------
+    Conflict   if regulators feed each other in a ring
+    """
+    volts = KINDS[part.kind].output_volts(resolve(part))
+    if volts is None:
+        return 0.0
+    if part.id in above:
+        raise Conflict(part.id, "feeds itself", "Lead its input to the pack's side")
+    reached = joined(build, f"{part.id}.out")
+    total = 0.0
+    for other in build.parts:
+        if f"{other.id}.in" not in reached or other.id == part.id:
+            continue
+        kind = KINDS[other.kind]
+        own = 0.0
+        if kind.output_volts(resolve(other)) is not None:
+            own = behind_watts(build, other, (*above, part.id))
+        total += kind.watts(resolve(other), volts, own)
+    return total
+
+
+def joined(build: Build, start: str) -> set[str]:
+    """All ports that leads and series parts join with the port `start`."""
+    nearby: defaultdict[str, set[str]] = defaultdict(set)
+
+    def join(a: str, b: str) -> None:
+        nearby[a].add(b)
+        nearby[b].add(a)
+
+    for lead in build.leads:
+        ends = [find_port(build, address) for address in (lead.from_, lead.to)]
+        (one, port), (other, other_port) = ends
+        join(f"{one.id}.{port.name}", f"{other.id}.{other_port.name}")
+    for part in build.parts:
+        if KINDS[part.kind].series:
+            join(f"{part.id}.in", f"{part.id}.out")
+    reached = {start}
+    edge = [start]
+    while edge:
+        new = nearby[edge.pop()] - reached
+        reached |= new
+        edge += new
+    return reached
 
 
 def _add_ports(maker: NetworkMaker, build: Build, part: Part) -> None:

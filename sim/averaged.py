@@ -200,6 +200,11 @@ class AveragedRun:
                 for load, joule in zip(eq.loads, (volts.T * amps) @ share, strict=True):
                     add(load.owner, float(joule))
             w = eq.speeds(x)
+            if eq.network.controls:
+                followers, rows = eq.followers
+                emf, amps = np.split(self.mean.rows(rows, duty, x, slope, u), 2)
+                for owner, joule in zip(followers, (emf * amps) @ share, strict=True):
+                    add(owner, -float(joule))
             for i, rotor in enumerate(eq.network.rotors):
                 add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * w[:, i]) @ share))
         ends = np.array([t0, np.nextafter(t1, t0)])

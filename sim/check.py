@@ -7,7 +7,6 @@ build as drawn and under each option.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -134,7 +133,9 @@ def _ratings(build: Build, values: dict[str, Values]) -> Iterator[Finding]:
 
 def _full_volts(build: Build, values: dict[str, Values], part: Part) -> float:
     """The highest full supply that reaches a part without a regulator between; 0 if none."""
-    reached = _joined(build, f"{part.id}.{kind_of(part).ports[0].name}")
+    from sim.assemble import joined
+
+    reached = joined(build, f"{part.id}.{kind_of(part).ports[0].name}")
     highest = 0.0
     for source in build.parts:
         if f"{source.id}.out" not in reached:
@@ -146,28 +147,6 @@ def _full_volts(build: Build, values: dict[str, Values], part: Part) -> float:
         elif source.kind == "bench_supply":
             highest = max(highest, numbers.number("voltage"))
     return highest
-
-
-def _joined(build: Build, start: str) -> set[str]:
-    """All ports that leads and series parts join with `start`."""
-    nearby: defaultdict[str, set[str]] = defaultdict(set)
-
-    def join(a: str, b: str) -> None:
-        nearby[a].add(b)
-        nearby[b].add(a)
-
-    for lead in build.leads:
-        join(_port(build, lead.from_), _port(build, lead.to))
-    for part in build.parts:
-        if kind_of(part).series:
-            join(f"{part.id}.in", f"{part.id}.out")
-    reached = {start}
-    edge = [start]
-    while edge:
-        new = nearby[edge.pop()] - reached
-        reached |= new
-        edge += new
-    return reached
 
 
 def _port(build: Build, address: str) -> str:

@@ -12,9 +12,12 @@ inductor of 0 H joins its two nodes, a capacitor of 0 F is not there.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from sim.errors import Conflict, WrongPort
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 BranchType = Literal["source", "capacitor", "resistor", "inductor", "bus", "mid", "rotor", "load"]
 
@@ -110,6 +113,7 @@ class Load:
     minimum_v : below it the current falls: I v / minimum, or P v / minimum^2
     bandwidth_hz : the current follows its law as a first-order lag of this
         bandwidth; 0 means at once
+    draws : False: its current only moves a `Control`; it needs a bandwidth then
     """
 
     owner: str
@@ -117,6 +121,24 @@ class Load:
     value: float
     minimum_v: float
     bandwidth_hz: float
+    draws: bool = True
+
+
+@dataclass(frozen=True)
+class Control:
+    """A source whose EMF follows other quantities: value + gains times what they are now.
+
+    Attributes
+    ----------
+    source : index of the source into `Network.branches`
+    load : index into `loads` of a load with a bandwidth, whose current it adds, 1 V per A
+    lags : gain and corner in Hz of first-order lags of that load's voltage, which it adds
+    """
+
+    owner: str
+    source: int
+    load: int
+    lags: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -143,6 +165,7 @@ class Network:
     ports: dict[str, tuple[int, int]]
     port_branches: dict[str, tuple[tuple[int, float], ...]]
     labels: dict[str, str] = field(default_factory=dict)
+    controls: tuple[Control, ...] = ()
 
 
 class _Sets:
@@ -177,6 +200,7 @@ class NetworkMaker:
         self._choppers: list[Chopper] = []
         self._rotors: list[Rotor] = []
         self._loads: list[Load] = []
+        self._controls: list[Control] = []
         self._ports: dict[str, tuple[int, int]] = {}
         self._labels: dict[str, str] = {}
         self._joints: set[str] = set()
@@ -253,9 +277,13 @@ class NetworkMaker:
         self._loads.append(spec)
         return len(self._loads) - 1
 
-    def stamp(self, part_id: str) -> Stamp:
+    def control(self, spec: Control) -> None:
+        """Let a source follow."""
+        self._controls.append(spec)
+
+    def stamp(self, part_id: str, behind_w: float = 0.0) -> Stamp:
         """The view of one part."""
-        return Stamp(self, part_id)
+        return Stamp(self, part_id, behind_w)
 
     def finish(self) -> Network:
         """Number the joined nodes and give out the network."""
@@ -283,6 +311,7 @@ class NetworkMaker:
                 if k not in self._joints
             },
             labels=dict(self._labels),
+            controls=tuple(self._controls),
         )
 
     def _into(self, address: str, plus: int) -> tuple[tuple[int, float], ...]:
@@ -313,9 +342,11 @@ class NetworkMaker:
 class Stamp:
     """What a kind of part uses to add its primitives."""
 
-    def __init__(self, maker: NetworkMaker, part_id: str) -> None:
+    def __init__(self, maker: NetworkMaker, part_id: str, behind_w: float = 0.0) -> None:
         self._maker = maker
         self.part_id = part_id
+        #: What hangs on the part's `out` draws at its set voltage, in W (regulators).
+        self.behind_w = behind_w
 
     def port(self, name: str) -> tuple[int, int]:
         """Plus and minus node of one of the part's ports."""
@@ -382,7 +413,15 @@ class Stamp:
         index = float(self._maker.rotor(spec))
         self._maker.branch("rotor", a, b, index, self.part_id, "back-EMF")
 
-    def load(self, a: int, b: int, spec: Load) -> None:
-        """A current or power load drawing from `a` to `b`."""
-        index = float(self._maker.load(spec))
-        self._maker.branch("load", a, b, index, self.part_id, "load")
+    def load(self, a: int, b: int, spec: Load) -> int:
+        """A current or power load drawing from `a` to `b`; its index, for `follow`."""
+        index = self._maker.load(spec)
+        self._maker.branch("load", a, b, float(index), self.part_id, "load")
+        return index
+
+    def follow(
+        self, source: int | None, load: int, lags: Sequence[tuple[float, float]] = ()
+    ) -> None:
+        """Let a source's EMF follow a load and what it stands across (see `Control`)."""
+        assert source is not None
+        self._maker.control(Control(self.part_id, source, load, tuple(lags)))

@@ -21,7 +21,8 @@ factors where matrices are full), so the stored energy is |x|^2 / 2 and
 
 mass is the identity unless a bridge or a load sits in a cut-set of inductors.
 After the energy states come auxiliary ones that store no energy: currents of loads
-with finite bandwidth, and the supply voltage that a current-limiting ESC senses.
+with finite bandwidth, the supply voltage that a current-limiting ESC senses, and lags of
+what a controlled source (a regulator's output) follows.
 
 Inputs u: EMFs of the sources, commanded currents of the loads, drag torques.
 """
@@ -217,8 +218,9 @@ class StateEquations:
             for k, c in enumerate(net.choppers)
             if c.limit_a is not None or c.brake_limit_a is not None
         ]
-        cuts = np.cumsum([0, n_l, n_c, n_w, len(lagged), len(sensing)])
-        at_l, at_c, at_w, at_j, at_v = (slice(int(a), int(b)) for a, b in pairwise(cuts))
+        lags = [(c.load, corner) for c in net.controls for _gain, corner in c.lags]
+        cuts = np.cumsum([0, n_l, n_c, n_w, len(lagged), len(sensing), len(lags)])
+        at_l, at_c, at_w, at_j, at_v, at_f = (slice(int(a), int(b)) for a, b in pairwise(cuts))
         n = int(cuts[-1])
         n_e = len(t["E"])
         at_ue, at_ug = slice(0, n_e), slice(n_e, n_e + n_j)
@@ -243,10 +245,14 @@ class StateEquations:
         v_cap = place(n_c, at_c, to_voltage, n)
         speed = place(n_w, at_w, to_speed, n)
         j_x, j_u = np.zeros((n_j, n)), np.zeros((n_j, n_u))
+        of_load = np.zeros((n_j, n))  # the loads' own states, drawing or not
         for row, load in enumerate(lagged):
-            j_x[load, at_j.start + row] = AUX_SCALE
+            of_load[load, at_j.start + row] = AUX_SCALE
+        draws = np.array([load.draws for load in self.loads], dtype=bool)
+        j_x[draws] = of_load[draws]
         for load in direct:
             j_u[load, at_ug.start + load] = 1.0
+        emf_x = self._followed(of_load, at_f)
         emf = place(n_e, at_ue, np.eye(n_e), n_u)
 
         # resistors
@@ -257,14 +263,15 @@ class StateEquations:
         z = 0.5 * (z + z.T)
         const = SwitchPoly.constant
         vr_x = (-z) @ (
-            const(f_rr.T @ g_link @ f_rc @ v_cap + f("J", "R").T @ j_x) + fl_r.T @ i_link
+            const(f_rr.T @ g_link @ (f_rc @ v_cap + f_re @ emf_x) + f("J", "R").T @ j_x)
+            + fl_r.T @ i_link
         )
         vr_u = const(-z @ (f_rr.T @ g_link @ f_re @ emf + f("J", "R").T @ j_u))
-        irl_x = g_link @ (const(f_rc @ v_cap) + f_rr @ vr_x)
+        irl_x = g_link @ (const(f_rc @ v_cap + f_re @ emf_x) + f_rr @ vr_x)
         irl_u = g_link @ (const(f_re @ emf) + f_rr @ vr_u)
 
         # inductor rows
-        kl_x = const(fl_w @ np.diag(ke) @ speed) + fl_c @ v_cap + fl_r @ vr_x
+        kl_x = const(fl_w @ np.diag(ke) @ speed) + fl_c @ v_cap + fl_r @ vr_x + fl_e @ emf_x
         kl_u = fl_e @ emf + fl_r @ vr_u
         # capacitor rows
         kc_x = (const(f_rc.T) @ irl_x + fl_c.T @ i_link + const(f("J", "C").T @ j_x)).scaled(-1.0)
@@ -292,7 +299,7 @@ class StateEquations:
         # voltage of a bridge's supply side, and its sensed copy
         f_b = {g: f("B", g) for g in "ECRL"}
         vb = Rows(
-            const(f_b["C"] @ v_cap) + f_b["R"] @ vr_x,
+            const(f_b["C"] @ v_cap + f_b["E"] @ emf_x) + f_b["R"] @ vr_x,
             f_b["L"] @ vlt_d,
             const(f_b["E"] @ emf) + f_b["R"] @ vr_u,
             tuple(f_b["L"] @ r for r in vlt_ramp),
@@ -300,9 +307,25 @@ class StateEquations:
         pick = np.zeros((len(sensing), n_s))
         for row, k in enumerate(sensing):
             pick[row, k] = net.choppers[k].frequency_hz / AUX_SCALE
-        sensed = vb.combined(pick)
         rate = np.array([net.choppers[k].frequency_hz for k in sensing])
-        kv_x = sensed.x + const(place(len(sensing), at_v, -np.diag(rate), n))
+        sensed = vb.combined(pick)
+        if lags:
+            # what a control's lags look at, as they look at it
+            f_j = {g: f("J", g) for g in "ECRL"}
+            vj = Rows(
+                const(f_j["C"] @ v_cap + f_j["E"] @ emf_x) + f_j["R"] @ vr_x,
+                f_j["L"] @ vlt_d,
+                const(f_j["E"] @ emf) + f_j["R"] @ vr_u,
+                tuple(f_j["L"] @ r for r in vlt_ramp),
+            )
+            corner = 2.0 * np.pi * np.array([hz for _, hz in lags])
+            look = np.zeros((len(lags), n_j))
+            for row, (seen, _) in enumerate(lags):
+                look[row, seen] = corner[row] / AUX_SCALE
+            sensed = stack_rows([sensed, vj.combined(look)])
+            rate = np.concatenate([rate, corner])
+        n_v = int(cuts[6] - cuts[4])
+        kv_x = sensed.x + const(place(n_v, slice(at_v.start, at_f.stop), -np.diag(rate), n))
 
         # all rows together
         l_rows, c_rows, w_rows = to_current.T, to_voltage.T, to_speed.T
@@ -313,8 +336,8 @@ class StateEquations:
         )
         rest = np.zeros((n - n_l, n))
         rest[:, n_l:] = np.eye(n - n_l)
-        mass_v = const(rest[n - n_l - len(sensing) :]) - sensed.d
-        self.mass = stack([mass_l, const(rest[: n - n_l - len(sensing)]), mass_v])
+        mass_v = const(rest[n - n_l - n_v :]) - sensed.d
+        self.mass = stack([mass_l, const(rest[: n - n_l - n_v]), mass_v])
         self.mass_is_identity = self.mass.is_constant
         if self.mass_is_identity:
             # no bridge in a cut-set: the mass goes into the other matrices once and for all
@@ -328,7 +351,7 @@ class StateEquations:
                 stack(
                     [
                         l_rows @ ((n_of_s.T @ (inductance @ p)) @ i_link),
-                        SwitchPoly.zero(n - n_l - len(sensing), n),
+                        SwitchPoly.zero(n - n_l - n_v, n),
                         r.scaled(-1.0),
                     ]
                 )
@@ -342,11 +365,36 @@ class StateEquations:
         still[at_w, at_w] = np.eye(n_w)
         self.store = flux.T @ (inductance @ flux) + const(still)
 
+        self._j, self._emf_x = (j_x, j_u), emf_x
         self._outputs(vr_x, vr_u, irl_x, irl_u, vlt_d, vlt_ramp, vb, i_link, v_cap, speed)
-        self._j = (j_x, j_u)
-        self._emf_rows = emf
         self._owners()
         self._limits(mid, fl_w, ke, speed, at_v, sensing, to_current)
+
+    def _followed(self, of_load: Array, at_f: slice) -> Array:
+        """What states add to each source's EMF (n_sources, n), from the network's controls.
+
+        Raises
+        ------
+        Conflict   if such a source stands straight across a capacitor
+        """
+        out = np.zeros((len(self._t["E"]), self.n_states))
+        place = {self.tree.tree[p]: row for row, p in enumerate(self._t["E"])}
+        followers, at = [], at_f.start
+        for control in self.network.controls:
+            row = place[control.source]
+            followers.append(row)
+            out[row] += of_load[control.load]
+            for gain, _corner in control.lags:
+                out[row, at] += gain * AUX_SCALE
+                at += 1
+            if np.any(self._loop("C", "E")[:, row]):
+                raise Conflict(
+                    control.owner,
+                    "feeds a capacitor without any resistance",
+                    "Give its output some resistance",
+                )
+        self._followers = followers
+        return out
 
     def _inductance_matrix(self) -> Array:
         """Full inductance matrix, link inductors first, then tree inductors (H)."""
@@ -378,7 +426,7 @@ class StateEquations:
         speed: Array,
     ) -> None:
         """Rows for every tree voltage and every branch current."""
-        n, n_u = self.n_states, self.n_inputs
+        n_u = self.n_inputs
         t, ln, tree = self._t, self._l, self.tree
         const = SwitchPoly.constant
         ke = np.array([r.ke for r in self.network.rotors])[: len(t["W"])]
@@ -397,6 +445,7 @@ class StateEquations:
             spread(t["M"], n_t, vm[0])
             + spread(t["W"], n_t, const(np.diag(ke) @ speed))
             + spread(t["C"], n_t, const(v_cap))
+            + spread(t["E"], n_t, const(self._emf_x))
             + spread(t["R"], n_t, vr_x),
             spread(t["M"], n_t, vm[1]) + spread(t["L"], n_t, vlt_d),
             spread(t["E"], n_t, const(emf))
@@ -412,11 +461,7 @@ class StateEquations:
         n_k = len(tree.links)
         mid = -self._loop("L", "M").T
         bus = (mid @ const(i_link)).rows_times_switches().scaled(-1.0)
-        j_x, j_u = np.zeros((len(ln["J"]), n)), np.zeros((len(ln["J"]), n_u))
-        for row, load in enumerate(self.lagged):
-            j_x[load, self.load_states.start + row] = AUX_SCALE
-        for load in self.direct:
-            j_u[load, self.load_inputs.start + load] = 1.0
+        j_x, j_u = self._j
         link_x = (
             spread(ln["R"], n_k, irl_x)
             + spread(ln["L"], n_k, const(i_link))
@@ -438,7 +483,8 @@ class StateEquations:
         owners += [self._owner("C", i, links=False) for i in range(len(self._t["C"]))]
         owners += [self._owner("W", i, links=False) for i in range(len(self._t["W"]))]
         owners += [self.loads[i].owner for i in self.lagged]
-        owners += [""] * (self.n_states - len(owners))
+        lags = [c.owner for c in self.network.controls for _ in c.lags]
+        owners += [""] * (self.n_states - len(owners) - len(lags)) + lags
         self.state_owner = tuple(owners)
 
     def _limits(
@@ -536,6 +582,24 @@ class StateEquations:
         for row, index in enumerate(indices):
             left[row, index] = -1.0
         return self.branch_amps.combined(left)
+
+    @cached_property
+    def followers(self) -> tuple[tuple[str, ...], Rows]:
+        """Owners of the sources that follow something (k,), and rows (2 k,).
+
+        The rows are what each one's EMF follows, without its own value, then what current
+        it delivers.
+        """
+        net = self.network
+        owners = tuple(control.owner for control in net.controls)
+        pick = np.zeros((len(owners), len(self._t["E"])))
+        pick[np.arange(len(owners)), self._followers] = 1.0
+        emf = Rows(
+            SwitchPoly.constant(pick @ self._emf_x),
+            SwitchPoly.zero(len(owners), self.n_states),
+            SwitchPoly.zero(len(owners), self.n_inputs),
+        )
+        return owners, stack_rows([emf, self.source_amps.combined(pick)])
 
     def _amps_of(self, kind: str) -> Rows:
         indices = [i for i, b in enumerate(self.network.branches) if b.type == kind]

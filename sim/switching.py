@@ -544,6 +544,10 @@ class EdgeRun:
         if n_j:
             for j, joule in enumerate(self._load_energy(t0, t1, with_held[at_loads:])):
                 add(eq.loads[j].owner, joule)
+        if eq.network.controls:
+            followers, both = eq.followers
+            for owner, joule in zip(followers, self._products(both, t0, t1), strict=True):
+                add(owner, -joule)
         for i, rotor in enumerate(eq.network.rotors):
             add(rotor.owner, with_held[at_loads + n_j + i, n_j + i])
         ends = np.array([t0, t1])
@@ -570,11 +574,16 @@ class EdgeRun:
         pick = np.zeros((len(eq.lagged), len(eq.loads)))
         pick[np.arange(len(eq.lagged)), eq.lagged] = 1.0
         volts, amps = eq.load_volts.combined(pick), eq.load_amps.combined(pick)
-        total = _plus(volts, amps, 1.0)
-        less = _plus(volts, amps, -1.0)
-        _, square, _ = self._integrals(stack_rows([total, less]), t0, t1)
-        direct[eq.lagged] = 0.25 * (square[: len(eq.lagged)] - square[len(eq.lagged) :])
+        direct[eq.lagged] = self._products(stack_rows([volts, amps]), t0, t1)
         return direct
+
+    def _products(self, both: Rows, t0: float, t1: float) -> Array:
+        """Integrals of the products (k,) of outputs i and k + i of `both` (2 k outputs)."""
+        k = both.x.shape[0] // 2
+        first, second = np.hstack([np.eye(k), np.zeros((k, k))]), np.eye(2 * k)[k:]
+        total, less = both.combined(first + second), both.combined(first - second)
+        _, square, _ = self._integrals(stack_rows([total, less]), t0, t1)
+        return 0.25 * (square[:k] - square[k:])
 
     def _switches(self, t: float) -> Array:
         piece = int(np.clip(np.searchsorted(self._t, t, side="right") - 1, 0, len(self._t) - 1))
@@ -785,15 +794,6 @@ def _speed_rows(eq: StateEquations) -> Rows:
         SwitchPoly.constant(x),
         SwitchPoly.zero(count, eq.n_states),
         SwitchPoly.zero(count, eq.n_inputs),
-    )
-
-
-def _plus(one: Rows, other: Rows, sign: float) -> Rows:
-    return Rows(
-        one.x + other.x.scaled(sign),
-        one.d + other.d.scaled(sign),
-        one.u + other.u.scaled(sign),
-        one.ramp,
     )
 
 

@@ -441,6 +441,17 @@ class LoadKind(Kind):
                 watts, hertz = values.number("power"), values.number("bandwidth")
                 net.load(plus, minus, Load(values.owner, "power", watts, minimum, hertz))
 
+    def watts(self, values: Values, volts: float, behind_w: float) -> float:
+        """What it draws at `volts`."""
+        minimum = values.number("minimum_voltage")
+        match self.mode(values):
+            case "resistor":
+                return volts**2 / values.number("resistance")
+            case "current":
+                return values.number("current") * volts * min(1.0, volts / minimum)
+            case _:
+                return values.number("power") * min(1.0, volts / minimum) ** 2
+
     def summary(self, values: Values) -> str:
         """What it draws."""
         try:

@@ -147,6 +147,14 @@ class Kind:
         """Add the primitives of one part to the network."""
         raise NotImplementedError
 
+    def watts(self, values: Values, volts: float, behind_w: float) -> float:
+        """What it draws in W at a steady supply; `behind_w` hangs on its `out`. 0: no load."""
+        return 0.0
+
+    def output_volts(self, values: Values) -> float | None:
+        """The voltage it sets at its `out`; None: it sets none."""
+        return None
+
     def size_mm(self, values: Values) -> tuple[float, float]:
         """Width and depth of the part seen from above, in mm."""
         return (12.0, 12.0)
