@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from sim import quantity
 from sim.errors import BadField, Conflict, SimError, UnknownKind, WrongPort
 from sim.options import apply_change
+from sim.probe import probe_of
 from sim.records import Build, Change, Clip, Event, Given, Lead, Option, Part
 from sim.resolve import (
     check_name,
@@ -58,6 +59,10 @@ def problems(build: Build) -> Iterator[SimError]:
 def _clip(build: Build, clip: Clip, where: str) -> Iterator[SimError]:
     """A clip reads something that there is, and has a ground only where that means anything."""
     grounded = clip.reads in ("volts", "offset")
+    if clip.probe is not None:
+        yield from _tried(probe_of, clip, f"{where}.probe")
+        if not grounded:
+            yield BadField(f"{where}.probe", f"{clip.reads} needs no probe", "Leave it out")
     if clip.ground is not None and not grounded:
         yield BadField(f"{where}.ground", f"{clip.reads} has no ground", "Leave it out")
     for key, address in (("tip", clip.tip), ("ground", clip.ground)):

@@ -128,6 +128,22 @@ class Event(Record, frozen=True, kw_only=True):
     value: Given | None = None
 
 
+class ProbeSettings(Record, frozen=True, kw_only=True):
+    """What stands between a clip and a scope; `sim.probe` reads it.
+
+    Attributes
+    ----------
+    attenuation : 1 or 10
+    ground_wire : its length; 0 for a spring at the tip
+    bandwidth : limit set on the scope; None for none
+    """
+
+    attenuation: Literal[1, 10] = 10
+    ground_wire: Given = 0
+    bandwidth: Given | None = None
+    coupling: Literal["dc", "ac"] = "dc"
+
+
 class Clip(Record, frozen=True, kw_only=True):
     """A place to watch.
 
@@ -137,11 +153,13 @@ class Clip(Record, frozen=True, kw_only=True):
     ground : address of the ground; None is the same place
     reads : "volts"; "offset", minus of the tip against minus of the ground; "amps" along a
         lead or into a part; "speed" of a motor; "duty" of an ESC
+    probe : what stands between; None shows the truth
     """
 
     tip: str
     ground: str | None = None
     reads: Literal["volts", "offset", "amps", "speed", "duty"] = "volts"
+    probe: ProbeSettings | None = None
 
 
 class Build(Record, frozen=True, kw_only=True):
