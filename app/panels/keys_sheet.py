@@ -24,7 +24,7 @@ KEYS = (
     ("Delete", "take the selected parts out"),
     ("Ctrl+C, X, V, D", "copy, cut, paste, duplicate parts, also from build to build"),
     ("M, Shift+M", "mirror left and right; a mirrored copy"),
-    ("R, U", "turn by 45°; one deck up"),
+    ("R, U, S", "turn by 45°; one deck up; spread the decks"),
     ("K, Ctrl+A", "keep while Tab goes on to the next; select all"),
     ("L", "a lead between the two selected parts"),
     ("Ctrl+F", "find a part"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QPainter, QPen
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 
@@ -46,10 +46,11 @@ class BoardItem(QGraphicsItem):
         for item in escs:
             rect = rect.united(_square(item))
         near = rect.adjusted(-_PADS_MM, -_PADS_MM, _PADS_MM, _PADS_MM)
-        self.pads = tuple(j for j in joints if near.contains(j.pos()))
+        self.pads = tuple(j for j in joints if near.contains(QPointF(*j.place)))
         for item in self.pads:
             w, d = item.facts.size_mm
-            rect = rect.united(QRectF(item.pos().x() - w / 2, item.pos().y() - d / 2, w, d))
+            x, y = item.place
+            rect = rect.united(QRectF(x - w / 2, y - d / 2, w, d))
         self.escs = escs
         self.rect = rect.adjusted(-_EDGE_MM, -_EDGE_MM, _EDGE_MM, _EDGE_MM)
         self.update()
@@ -73,4 +74,5 @@ class BoardItem(QGraphicsItem):
 def _square(item: PartItem) -> QRectF:
     """An output's quarter of the board, whichever way the output is turned."""
     side = max(item.facts.size_mm)
-    return QRectF(item.pos().x() - side / 2, item.pos().y() - side / 2, side, side)
+    x, y = item.place
+    return QRectF(x - side / 2, y - side / 2, side, side)

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from PySide6.QtCore import QPointF
+
 from app.wiring import placing
 from app.wiring.facts import part_name
 
@@ -43,7 +45,7 @@ def with_boards(scene: WiringScene, ids: tuple[str, ...]) -> tuple[str, ...]:
             out |= {
                 i: None
                 for i, item in scene.parts.items()
-                if item.part.deck == "lower" and board.rect.contains(item.pos())
+                if item.part.deck == "lower" and board.rect.contains(QPointF(*item.place))
             }
     for id_ in ids:
         out |= dict.fromkeys(scene.riders(id_))
@@ -60,8 +62,8 @@ def nudge(view: FrameView, dx: float, dy: float) -> bool:
         return False
     targets = {}
     for id_ in with_boards(scene, ids):
-        p = scene.parts[id_].pos()
-        targets[id_] = (round(p.x() + dx, 1), round(p.y() + dy, 1))
+        x, y = scene.parts[id_].place
+        targets[id_] = (round(x + dx, 1), round(y + dy, 1))
     name = scene.parts[ids[0]].facts.name
     text = f"Move {name}" if len(ids) == 1 else f"Move {len(ids)} parts"
     return view.change(text, lambda b: move_parts(b, targets), merge="nudge " + " ".join(ids))

@@ -45,6 +45,7 @@ def entries(view: FrameView, place: QPointF) -> Iterator[Entry]:
     yield None
     yield ("Select all", "Ctrl+A", lambda: copying.select_all(view))
     yield ("Find a part…", "Ctrl+F", view.finder.open)
+    yield ("Spread the decks", "S", view.spread.toggle)
     yield ("Fit the frame", "Home", view.fit)
 
 

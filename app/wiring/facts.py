@@ -35,6 +35,7 @@ class Facts:
     summary : the part's own data ("220 µF 35 V")
     across : it is a two-pole part that stands across a joint
     series : current passes from `in` to `out`
+    height_mm : above its deck, 0 where it is not known
     """
 
     size_mm: tuple[float, float]
@@ -44,6 +45,14 @@ class Facts:
     summary: str
     across: bool
     series: bool
+    height_mm: float = 0.0
+
+    @property
+    def measures(self) -> str:
+        """Its size in words: what has to find room."""
+        w, d = self.size_mm
+        size = f"{w:g} mm across" if abs(w - d) < 0.05 else f"{w:.3g} × {d:.3g} mm"
+        return size + (f", {self.height_mm:g} mm high" if self.height_mm else "")
 
 
 def facts(part: Part) -> Facts:
@@ -53,10 +62,11 @@ def facts(part: Part) -> Facts:
     kind = KINDS.get(part.kind)
     if kind is None:
         return Facts((14.0, 10.0), {"in": (0.0, 0.0)}, part.label or part.id, "?", "", False, False)
-    size, summary = (14.0, 10.0), ""
+    size, summary, high = (14.0, 10.0), "", 0.0
     try:
         values = resolve(part)
         size, summary = kind.size_mm(values), kind.summary(values)
+        high = kind.height_mm(values)
     except SimError:
         summary = "cannot be read"
         legs = values.as_dict().get("leg_length")
@@ -70,6 +80,7 @@ def facts(part: Part) -> Facts:
         summary=summary,
         across=is_across(kind),
         series=kind.series,
+        height_mm=high,
     )
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPainter, QPainterPath, QPen
+from PySide6.QtGui import QPainter, QPainterPath, QPen, QTransform
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 
+from app.wiring.decks import shift_of
 from app.wiring.frames import Frame
 
 if TYPE_CHECKING:
@@ -24,6 +25,26 @@ class FrameItem(QGraphicsItem):
         self.setZValue(-10.0)
         self.look = look
         self.frame = frame
+
+        self._spread = 0.0
+        self._decks: tuple[str, ...] = ()
+
+    def set_spread(self, spread: float, decks: set[str]) -> None:
+        """Draw a plate for each upper deck that holds parts, so far apart."""
+        self.prepareGeometryChange()
+        self._spread = spread
+        self._decks = tuple(d for d in ("upper", "top") if d in decks)
+        self.update()
+
+    def spread_rect(self) -> QRectF:
+        """Where the plates of the upper decks are drawn."""
+        rect = QRectF()
+        for deck in self._decks:
+            rect = rect.united(self._plate(deck))
+        return rect
+
+    def _plate(self, deck: str) -> QRectF:
+        return QRectF(*self.frame.plate).translated(*shift_of(self.frame, deck, self._spread))
 
     def set_frame(self, frame: Frame) -> None:
         """Show another outline."""
@@ -45,7 +66,8 @@ class FrameItem(QGraphicsItem):
         rect = self.core
         for x, y in self.frame.motors:
             rect = rect.united(QRectF(x - r, y - r, 2 * r, 2 * r))
-        return rect
+        # room for the name above a plate that is drawn aside
+        return rect.united(self.spread_rect().adjusted(0, -30, 0, 2))
 
     def paint(
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
@@ -72,3 +94,34 @@ class FrameItem(QGraphicsItem):
         painter.setPen(arm)
         for (x0, y0), (x1, y1) in zip(frame.roots, frame.motors, strict=True):
             painter.drawLine(QPointF(x0, y0), QPointF(x1, y1))
+        if self._spread:
+            self._paint_decks(painter)
+
+    def _paint_decks(self, painter: QPainter) -> None:
+        """Plates of the upper decks with their names, and dashed lines to where they belong."""
+        palette = self.look.palette
+        plate = QRectF(*self.frame.plate)
+        for deck in self._decks:
+            aside = self._plate(deck)
+            pen = QPen(palette.muted, 1.0)
+            pen.setCosmetic(True)
+            pen.setDashPattern([2.0, 4.0])
+            painter.setPen(pen)
+            for a, b in (
+                (plate.topLeft(), aside.topLeft()),
+                (plate.bottomRight(), aside.bottomRight()),
+            ):
+                painter.drawLine(a, b)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(palette.deck)
+            painter.drawRoundedRect(aside, self.frame.radius, self.frame.radius)
+            at = painter.worldTransform().map(QPointF(aside.center().x(), aside.top()))
+            painter.save()
+            painter.setWorldTransform(QTransform())
+            painter.setFont(self.look.font("name"))
+            painter.setPen(palette.ink)
+            box = QRectF(at.x() - 200, at.y() - 60, 400, 54)
+            painter.drawText(
+                box, Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom, f"{deck} deck"
+            )
+            painter.restore()

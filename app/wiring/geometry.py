@@ -2,22 +2,24 @@
 
 x is to the right, y to the rear, turns are clockwise in degrees as seen from
 above. A lead that is longer than its way shows the rest: a little as a wave, more
-as loops whose circumference is just the slack, so what is drawn is what is there.
+as flat loops whose circumference is just the slack, so what is drawn is what is there.
 """
 
 from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from math import atan2, cos, degrees, hypot, pi, radians, sin, sqrt
+from math import atan2, ceil, cos, degrees, hypot, pi, radians, sin, sqrt
 
 Point = tuple[float, float]
 
 #: Shorter slack than this, as a share of the way and in mm, is drawn straight.
 _NO_SLACK_SHARE = 0.02
 _NO_SLACK_MM = 1.0
-#: Radius above which one loop becomes two, so that loops stay smaller than parts.
-_LOOP_RADIUS_MM = 9.0
+#: A loop is folded flat along the lead, as it is tied down on an arm: this half as wide,
+_LOOP_RADIUS_MM = 3.2
+#: and no longer than this share of the stretch it lies in, else there are more of them.
+_LOOP_SHARE = 0.62
 
 
 def turned(point: Point, degrees_: float) -> Point:
@@ -80,10 +82,8 @@ def course(
     if start + end < 0.6 * spans[longest]:
         _, u, _ = _frame(a, b)
         a, b = _along(a, u, start), _along(b, u, -end)
-    radius = slack / (2 * pi)
-    if radius >= loop_above_mm:
-        loops = max(1, round(radius / max(_LOOP_RADIUS_MM, 1.1 * gap_mm)))
-        middle = _loops(a, b, slack / (2 * pi * loops), loops)
+    if slack / (2 * pi) >= loop_above_mm:
+        loops, middle = _folds(a, b, slack, gap_mm)
     else:
         loops = 0
         middle = _wave(a, b, slack, gap_mm)
@@ -98,23 +98,39 @@ def _frame(a: Point, b: Point) -> tuple[float, Point, Point]:
     return d, u, (-u[1], u[0])
 
 
-def _loops(a: Point, b: Point, radius: float, count: int) -> list[Point]:
-    """Loops side by side in the middle; the first and last point are where they begin to close."""
+def _folds(a: Point, b: Point, slack: float, gap: float) -> tuple[int, list[Point]]:
+    """Flat loops in the middle of a stretch, by turns on either side of it.
+
+    A loop goes on along the lead, turns back in a half circle, and turns on again: twice
+    its straight and two half circles, which together are its share of the slack.
+    """
     d, u, n = _frame(a, b)
-    apart = min(2.5 * radius, d / (count + 1))
-    first = d / 2 - apart * (count - 1) / 2
-    lead_in = min(1.6 * radius, first / 2)
-    points = [_along(a, u, first - lead_in)]
+    radius = max(_LOOP_RADIUS_MM, 1.1 * gap)
+    longest = max(_LOOP_SHARE * d - 2 * radius, 2 * radius)
+    each = 2 * longest + 2 * pi * radius
+    count = max(1, ceil(slack / each - 1e-9))
+    share = slack / count
+    radius = min(radius, share / (2 * pi))
+    straight = max(0.0, share / 2 - pi * radius)
+    left, right = d / 2 - straight / 2, d / 2 + straight / 2
+    points = [(left - radius, 0.0)]
     for k in range(count):
-        along = first + apart * k
-        steps = 28
-        for i in range(steps + 1):
-            angle = 2 * pi * i / steps
-            x = along + radius * sin(angle)
-            y = radius * (1 - cos(angle))
-            points.append((a[0] + u[0] * x + n[0] * y, a[1] + u[1] * x + n[1] * y))
-    points.append(_along(a, u, first + apart * (count - 1) + lead_in))
-    return points
+        side = 1.0 if k % 2 == 0 else -1.0
+        points.append((left, 0.0))
+        points += _half_circle(right, radius, side, 1.0)
+        points += _half_circle(left, radius, side, -1.0)
+    points += [(right, 0.0), (right + radius, 0.0)] if straight else [(right + radius, 0.0)]
+    return count, [(a[0] + u[0] * x + n[0] * y, a[1] + u[1] * x + n[1] * y) for x, y in points]
+
+
+def _half_circle(at: float, radius: float, side: float, way: float) -> list[Point]:
+    """From the lead out to its other lane (`way` 1) or back from there (-1), in its own frame."""
+    steps = 14
+    out = []
+    for i in range(steps + 1):
+        angle = pi * i / steps + (0.0 if way > 0 else pi)
+        out.append((at + radius * sin(angle), side * radius * (1 - cos(angle))))
+    return out
 
 
 def _along(a: Point, u: Point, by: float) -> Point:

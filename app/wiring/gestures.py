@@ -81,9 +81,7 @@ class DragParts(Gesture):
         self._ids = ids
         self._start = start
         self._from = view.workbench.build
-        self._at = {
-            i: (view.scene_.parts[i].pos().x(), view.scene_.parts[i].pos().y()) for i in ids
-        }
+        self._at = {i: view.scene_.parts[i].place for i in ids}
         self._done: Build | None = None
         view.viewport().setCursor(Qt.CursorShape.ClosedHandCursor)
 

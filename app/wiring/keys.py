@@ -47,6 +47,7 @@ class Keys:
             Key.Key_R: lambda: copying.turn(view, 45.0),
             Key.Key_U: lambda: copying.next_deck(view),
             Key.Key_K: self.keep,
+            Key.Key_S: view.spread.toggle,
         }
         self.shifted: dict[Qt.Key, Callable[[], object]] = {
             Key.Key_M: lambda: copying.mirrored_copy(view),

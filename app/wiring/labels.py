@@ -168,19 +168,18 @@ class Labels:
                 text = item.facts.summary
             if id_ in self._scene.bypassed:
                 name, text = f"{name}, bypassed", ""
-            item_inside = item.fits_inside(self._scene.zoom, name, text)
-            if item_inside != item.inside:
-                item.inside = item_inside
+            inside = item.fits_inside(self._scene.zoom, name, text)
+            told = bool(inside[0] and inside[1] == text)
+            if kind == "joint":
+                told |= not asked and bool(inside[0] or id_ in on_boards)
+            elif kind in ("camera", "flight_controller", "receiver"):
+                told |= bool(inside[0]) and not (bad or asked)
+            # Its name stands once: inside the outline or beside it.
+            inside = inside if told else ("", "")
+            if inside != item.inside:
+                item.inside = inside
                 item.update()
-            if item_inside[0] and item_inside[1] == text:
-                continue
-            if kind == "joint" and not asked and (item_inside[0] or id_ in on_boards):
-                continue
-            if (
-                kind in ("camera", "flight_controller", "receiver")
-                and item_inside[0]
-                and not (bad or asked)
-            ):
+            if told:
                 continue
             if id_ == worst:
                 name = f"{name}, worst"

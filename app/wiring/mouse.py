@@ -122,7 +122,9 @@ class Mouse:
             view.begin(DragParts(view, with_boards(scene, ids), place))
             return
         lead = scene.lead_at(place, _PAD_REACH / scene.zoom)
-        if lead is not None:
+        if lead is not None and scene.spread:
+            view.say("Put the decks together first: S.")
+        elif lead is not None:
             view.begin(BendLead(view, lead.lead.id, place))
         else:
             view.begin(Lasso(view, place, self._adding))

@@ -52,7 +52,11 @@ class PartItem(QGraphicsItem):
         self.hub = False
         self.see_through = False
         self.loaded = False
+        #: It stands in another part, or is too high for where it is.
+        self.crowded = False
         self.inside: tuple[str, str] = ("", "")
+        #: Drawn this far from its place while decks are spread, mm.
+        self.shift: Point = (0.0, 0.0)
         self.set_part(part, facts)
 
     def set_part(self, part: Part, facts: Facts) -> None:
@@ -60,14 +64,28 @@ class PartItem(QGraphicsItem):
         self.prepareGeometryChange()
         self.part = part
         self.facts = facts
-        x, y = part.at or (0.0, 0.0)
-        self.setPos(x, y)
+        self._set_pos()
         self.setRotation(part.turn)
         small = min(self.size_mm) / 1000.0
         self.setZValue(_DECK_Z.get(part.deck, 10.0) + (0.9 - small))
         self.update()
 
+    def set_shift(self, shift: Point) -> None:
+        """Draw it aside from its place."""
+        if shift != self.shift:
+            self.shift = shift
+            self._set_pos()
+
+    def _set_pos(self) -> None:
+        x, y = self.place
+        self.setPos(x + self.shift[0], y + self.shift[1])
+
     # Geometry, in mm
+
+    @property
+    def place(self) -> Point:
+        """Where the part is, whatever it is drawn at."""
+        return self.part.at or (0.0, 0.0)
 
     @property
     def size_mm(self) -> Point:
@@ -115,6 +133,8 @@ class PartItem(QGraphicsItem):
         pen.setCosmetic(True)
         if self.ghost or self.see_through:
             pen.setStyle(Qt.PenStyle.DashLine)
+        elif self.crowded:
+            pen.setStyle(Qt.PenStyle.DashDotLine)
         painter.setPen(pen)
         card = QColor(palette.card)
         if self.ghost:
@@ -175,7 +195,7 @@ class PartItem(QGraphicsItem):
 
     def _outline(self) -> QColor:
         palette = self.look.palette
-        if self.marked:
+        if self.marked or self.crowded:
             return palette.over
         if self.figure is not None and self.figure.verdict in ("close", "over"):
             return palette.verdict(self.figure.verdict)

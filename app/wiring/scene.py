@@ -9,6 +9,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtWidgets import QGraphicsScene
 
 from app.wiring.board_item import BoardItem
+from app.wiring.decks import shift_of
 from app.wiring.facts import (
     CANS,
     SOURCES,
@@ -19,9 +20,11 @@ from app.wiring.facts import (
     lead_name,
     lead_summary,
 )
+from app.wiring.fit import Misfit, misfits
 from app.wiring.frame_item import FrameItem
 from app.wiring.frames import frame
 from app.wiring.geometry import halfway
+from app.wiring.geometry import length as way_length
 from app.wiring.handles import Handles
 from app.wiring.labels import Labels
 from app.wiring.lead_item import LeadItem
@@ -64,6 +67,9 @@ class WiringScene(QGraphicsScene):
         self._leads_changed = False
         self.boards: dict[str, BoardItem] = {}
         self.bypassed: frozenset[str] = frozenset()
+        #: How far the decks are apart, 0 to 1.
+        self.spread = 0.0
+        self.misfits: tuple[Misfit, ...] = ()
 
     # Keeping in step
 
@@ -73,6 +79,8 @@ class WiringScene(QGraphicsScene):
         self.build = build
         if before is None or before.frame != build.frame:
             self.frame_item.set_frame(frame(build.frame))
+            for item in self.parts.values():
+                item.set_shift(self._shift(item.part.deck))
         moved = self._sync_parts(build)
         self._sync_leads(build, moved)
         if moved or self._leads_changed:
@@ -95,10 +103,12 @@ class WiringScene(QGraphicsScene):
             item = self.parts.get(part.id)
             if item is None:
                 item = PartItem(part, facts(part), self.look)
+                item.set_shift(self._shift(part.deck))
                 self.parts[part.id] = item
                 self.addItem(item)
                 changed.add(part.id)
             elif item.part is not part and item.part != part:
+                item.set_shift(self._shift(part.deck))
                 same = item.part.values == part.values and item.part.kind == part.kind
                 item.set_part(part, _kept(item.facts, part) if same else facts(part))
                 changed.add(part.id)
@@ -126,6 +136,7 @@ class WiringScene(QGraphicsScene):
                 board_item = self.boards[name] = BoardItem(name, self.look)
                 self.addItem(board_item)
             board_item.gather(tuple(items), joints)
+            board_item.setPos(*self._shift(items[0].part.deck))
             for item in items:
                 item.on_board = True
                 item.update()
@@ -151,14 +162,14 @@ class WiringScene(QGraphicsScene):
 
     def _find_see_through(self) -> None:
         """What is on an upper deck over other parts is drawn as an outline."""
-        solid = [board.rect for board in self.boards.values()]
+        solid = [board.mapRectToScene(board.rect) for board in self.boards.values()]
         solid += [
             item.mapRectToScene(item.body)
             for item in self.parts.values()
             if item.part.deck == "lower"
         ]
         for item in self.parts.values():
-            if item.part.deck == "lower":
+            if item.part.deck == "lower" or self.spread:
                 through = False
             else:
                 rect = item.mapRectToScene(item.body)
@@ -193,13 +204,66 @@ class WiringScene(QGraphicsScene):
             if part.part.kind in CANS:
                 self._orient(part)
 
+    def _shift(self, deck: str) -> Point:
+        return shift_of(self.frame_item.frame, deck, self.spread)
+
+    def set_spread(self, spread: float) -> None:
+        """Draw the decks apart, 0 to 1; nothing of the build changes."""
+        self.spread = spread
+        self.frame_item.set_spread(spread, {i.part.deck for i in self.parts.values()})
+        for part in self.parts.values():
+            part.set_shift(self._shift(part.part.deck))
+        for board in self.boards.values():
+            board.setPos(*self._shift(board.escs[0].part.deck))
+        for item in self.leads.values():
+            self._lay(item, item.lead)
+        for part in self.parts.values():
+            if part.part.kind in CANS:
+                self._orient(part)
+        self._find_see_through()
+        self.handles.refresh(self.parts)
+
+    def joined(self, a: str, b: str) -> bool:
+        """Whether a lead runs between two parts."""
+        return any(
+            {self.leads[i].lead.from_.partition(".")[0], self.leads[i].lead.to.partition(".")[0]}
+            == {a, b}
+            for i in self._attached.get(a, ())
+        )
+
+    def _bends(self, lead: Lead) -> tuple[list[Point], float]:
+        """The bends as drawn while decks are spread, and what the way is longer by then."""
+        ends = [self.parts.get(a.partition(".")[0]) for a in (lead.from_, lead.to)]
+        shifts = [item.shift if item is not None else (0.0, 0.0) for item in ends]
+        if shifts[0] == shifts[1] == (0.0, 0.0):
+            return list(lead.via), 0.0
+        count = len(lead.via) + 1
+        bends = []
+        for k, (x, y) in enumerate(lead.via, 1):
+            (ax, ay), (bx, by) = shifts
+            t = k / count
+            bends.append((x + ax + t * (bx - ax), y + ay + t * (by - ay)))
+        pads = [self.pad(lead.from_), self.pad(lead.to)]
+        if pads[0] is None or pads[1] is None:
+            return bends, 0.0
+        drawn = [pads[0], *bends, pads[1]]
+        real = [
+            (pads[0][0] - shifts[0][0], pads[0][1] - shifts[0][1]),
+            *lead.via,
+            (pads[1][0] - shifts[1][0], pads[1][1] - shifts[1][1]),
+        ]
+        return bends, way_length(drawn) - way_length(real)
+
     def _lay(self, item: LeadItem, lead: Lead) -> None:
-        way = [self.pad(lead.from_), *lead.via, self.pad(lead.to)]
+        bends, stretched = self._bends(lead)
+        way = [self.pad(lead.from_), *bends, self.pad(lead.to)]
         points: list[Point] = [p for p in way if p is not None]
         if len(points) < 2:
             x, y = points[0] if points else (0.0, 0.0)
             points = [(x, y), (x, y + _LOOSE_MM)]
         length, copper, spacing = self._values(lead)
+        if length is not None:
+            length += stretched
         item.setVisible(not self._within_board(lead))
         item.lay(
             lead,
@@ -297,6 +361,8 @@ class WiringScene(QGraphicsScene):
         rect = self.frame_item.core if self.frame_item.frame.motors else QRectF()
         for item in self.parts.values():
             rect = rect.united(item.mapRectToScene(item.body))
+        if self.spread:
+            rect = rect.united(self.frame_item.spread_rect())
         return rect if not rect.isNull() else self.frame_item.core
 
     def part_at(self, place: QPointF, slack_mm: float = 0.0) -> PartItem | None:
@@ -380,6 +446,16 @@ class WiringScene(QGraphicsScene):
                 item.raise_up() if isinstance(item, LeadItem) else item.update()
         self.chosen = ids
 
+    def check_fit(self) -> tuple[Misfit, ...]:
+        """Find what does not fit, and outline it."""
+        self.misfits = misfits(self)
+        crowded = {i for m in self.misfits for i in m.ids}
+        for id_, item in self.parts.items():
+            if item.crowded != (id_ in crowded):
+                item.crowded = id_ in crowded
+                item.update()
+        return self.misfits
+
     def set_hovered(self, id_: str) -> None:
         """Strengthen what the pointer is on; "" for nothing."""
         if id_ == self._hovered:
@@ -424,11 +500,13 @@ class WiringScene(QGraphicsScene):
             lines = [item.facts.name]
             if item.facts.summary and item.facts.summary != item.facts.name:
                 lines.append(item.facts.summary)
+            lines.append(f"{item.facts.measures}, {item.part.deck} deck")
             figure = self.figures.get(id_)
             if figure is not None:
                 lines.append(figure.text + (f", {figure.verdict}" if figure.verdict else ""))
             if id_ in self.marked:
                 lines.append(self.marked[id_])
+            lines += [m.words for m in self.misfits if id_ in m.ids]
             return "\n".join(lines)
         lead = self.leads.get(id_)
         if lead is None:

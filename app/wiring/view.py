@@ -16,7 +16,9 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QToolTip, QWidget
 
 from app.wiring import commands, placing
+from app.wiring.decks import Spread
 from app.wiring.finder import Finder
+from app.wiring.frame_name import FitLine, FrameName
 from app.wiring.gestures import Gesture, PlacePart
 from app.wiring.glass import Glass
 from app.wiring.keys import Keys
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 
 #: While the wheel turns, words keep their places; they are laid out once it rests.
 _LABELS_AFTER_MS = 40
+#: While a part is dragged, whether it fits is looked at when it rests.
+_FIT_AFTER_MS = 120
 _OUTLINE_TOO = "The outline lists the same parts and leads."
 
 
@@ -43,8 +47,8 @@ class FrameView(Glass):
     Keys: Tab and Shift+Tab go through parts and leads, arrows move what is selected by
     1 mm (with Shift 10 mm), Enter asks for its sheet, Delete removes it, L joins two
     selected parts by a lead, K keeps what is selected while Tab goes on, M mirrors, R
-    turns, U puts a deck up, + or N opens the tray, Home fits the frame, Ctrl with plus or
-    minus zooms, with C, X, V and D copies, Escape lets go.
+    turns, U puts a deck up, S spreads the decks, + or N opens the tray, Home fits the
+    frame, Ctrl with plus or minus zooms, with C, X, V and D copies, Escape lets go.
 
     Signals
     -------
@@ -70,12 +74,17 @@ class FrameView(Glass):
         self._scale = ScaleBar(self)
         self._words = Words(self)
         self._hint = Hint(self)
+        self.frame_name = FrameName(self, look)
+        self.fit_line = FitLine(self)
+        self.spread = Spread(self)
         self.tray = Tray(look, self)
         self.finder = Finder(self)
         self.mouse = Mouse(self)
         self.keys = Keys(self)
         self._label_timer = QTimer(self, singleShot=True)
         self._label_timer.timeout.connect(self.place_labels)
+        self._fit_timer = QTimer(self, singleShot=True, interval=_FIT_AFTER_MS)
+        self._fit_timer.timeout.connect(self._check_fit)
         self._connect()
         self._dress()
         self._show_build()
@@ -91,6 +100,7 @@ class FrameView(Glass):
         bench.problem_changed.connect(self._show_problem)
         self.look.changed.connect(self._dress)
         self.looked.connect(self._on_looked)
+        self.spread.ended.connect(self._on_spread)
         self._plus.clicked.connect(self._open_tray_at_button)
         self.tray.picked.connect(self.start_placing)
         self.tray.pulled.connect(self._start_pulling)
@@ -112,6 +122,18 @@ class FrameView(Glass):
         # Only another document empties the history: that is looked at whole.
         if (new_frame or self.workbench.undo_stack.count() == 0) and self.isVisible():
             self.fit()
+        self.frame_name.show_frame()
+        self._check_fit()
+        self._lay_children()
+        self._label_timer.start(0)
+
+    def _check_fit(self) -> None:
+        self.fit_line.show_misfits(self.scene_.check_fit())
+
+    def _on_spread(self) -> None:
+        for label in self.scene_.labels.items.values():
+            label.setVisible(True)
+        self.fit()
         self._label_timer.start(0)
 
     def _bypassed(self) -> frozenset[str]:
@@ -123,6 +145,7 @@ class FrameView(Glass):
 
     def _show_preview(self) -> None:
         self.scene_.sync(self.workbench.shown_build)
+        self._fit_timer.start()
 
     def _show_answer(self) -> None:
         self.scene_.set_figures(self.workbench.answer)
@@ -154,10 +177,13 @@ class FrameView(Glass):
 
         blocked = [
             (float(r.left()), float(r.top()), float(r.right()), float(r.bottom()))
-            for r in (w.geometry() for w in (self._plus, self._scale, self._hint) if w.isVisible())
+            for r in (w.geometry() for w in self._on_glass() if w.isVisible())
         ]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
         self.scene_.labels.lay_out(room, to_pixels, blocked)
+
+    def _on_glass(self) -> tuple[QWidget, ...]:
+        return (self._plus, self._scale, self._hint, self.frame_name, self.fit_line)
 
     def _on_looked(self) -> None:
         self._scale.set_zoom(self.scene_.zoom)
@@ -168,7 +194,7 @@ class FrameView(Glass):
         self.setBackgroundBrush(self.look.palette.paper)
         self.scene_.setBackgroundBrush(self.look.palette.paper)
         self.scene_.repaint_all()
-        for child in (self._plus, self._scale, self._words, self._hint):
+        for child in (self._plus, self._scale, self._words, self._hint, self.fit_line):
             child.dress(self.look)
         self._lay_children()
         self._label_timer.start(0)
@@ -178,6 +204,10 @@ class FrameView(Glass):
         self._plus.move(20, height - self._plus.height() - 14)
         self._scale.move(18, height - self._plus.height() - self._scale.height() - 26)
         self._hint.move(16, 6)
+        self.fit_line.move(16, 6 if self._hint.isHidden() else 8 + self._hint.height())
+        name = self.frame_name
+        name.adjustSize()
+        name.move(self.width() - name.width() - 14, height - name.height() - 12)
 
     def say(self, words: str, at: QPointF | None = None, bad: bool = False) -> None:
         """A sentence near a place in mm, or at the foot; "" takes it away."""
@@ -230,6 +260,7 @@ class FrameView(Glass):
     def start_placing(self, kind: str, at: QPointF | None = None) -> None:
         """A ghost of a new part of this kind follows the pointer; `at` in mm."""
         self.end_gesture(cancel=True)
+        self.spread.set(False)
         if at is None:
             seen = self.visible_mm()
             at = self.pointer if seen.contains(self.pointer) else seen.center()

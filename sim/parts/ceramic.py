@@ -52,6 +52,10 @@ class Ceramic(CapacitorKind):
         """A 1210 case, or a smaller one below 5 µF."""
         return (3.2, 2.5) if values.number("capacitance") >= 5e-6 else (2.0, 1.25)
 
+    def height_mm(self, values: Values) -> float:
+        """A chip lies flat."""
+        return 0.0
+
     def check(self, values: Values) -> list[str]:
         """What is given but not modelled."""
         if values.optional("half_voltage") is None:

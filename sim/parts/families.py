@@ -140,6 +140,10 @@ class CapacitorKind(Kind):
         diameter, _height = can_mm(values.number("capacitance"), values.optional("rated_voltage"))
         return (diameter, diameter)
 
+    def height_mm(self, values: Values) -> float:
+        """The can standing on its legs, the legs not counted."""
+        return can_mm(values.number("capacitance"), values.optional("rated_voltage"))[1]
+
     def summary(self, values: Values) -> str:
         """Capacitance and voltage."""
         volt = values.optional("rated_voltage")

@@ -159,6 +159,10 @@ class Kind:
         """Width and depth of the part seen from above, in mm."""
         return (12.0, 12.0)
 
+    def height_mm(self, values: Values) -> float:
+        """Height above what it stands on, in mm; 0 where nothing is known."""
+        return 0.0
+
     def summary(self, values: Values) -> str:
         """The part's own data in a few words, such as "470 µF 35 V"."""
         return self.title
