@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import time
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from sim import averaged, rosenbrock, switching
-from sim.assemble import assemble
+from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
@@ -22,6 +22,8 @@ from sim.options import apply
 from sim.patterns import PatternTable
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.solution import Context, Mode, Solution, modes_of
+from sim.staged import StagedRun
+from sim.stages import Stage, stages_of
 from sim.state_equations import StateEquations
 from sim.threads import one_blas_thread
 
@@ -30,8 +32,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.averaged import AveragedRun
     from sim.event import Drive
     from sim.records import Build, Event
+    from sim.switching import EdgeRun
     from sim.trajectory import Trajectory
 
     Array = NDArray[np.float64]
@@ -47,8 +51,30 @@ THREADS = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
+class Wired:
+    """One stage of an event made ready; `lifted` holds a lifted contact's other states.
+
+    These are the contact burning with the current out of the pack, into it, and open.
+    """
+
+    start_s: float
+    end_s: float
+    equations: StateEquations
+    mean: MeanEquations
+    lifted: tuple[MeanEquations, MeanEquations, MeanEquations] | None = None
+
+    @cached_property
+    def table(self) -> PatternTable:
+        """Switch patterns met so far; shared by all ESC timings."""
+        return PatternTable(self.equations)
+
+
+@dataclass(frozen=True)
 class Case:
-    """One option and event made ready: equations, drive and starting state."""
+    """One option and event made ready: equations, drive and starting state.
+
+    `equations` and `mean` are those the event starts with, `stages` all of them.
+    """
 
     build: Build
     option: str | None
@@ -59,11 +85,12 @@ class Case:
     start: Array
     stable: bool
     modes: tuple[Mode, ...]
+    stages: tuple[Wired, ...]
 
-    @cached_property
+    @property
     def table(self) -> PatternTable:
-        """Switch patterns met so far; shared by all ESC timings."""
-        return PatternTable(self.equations)
+        """Switch patterns met so far in the first stage; shared by all ESC timings."""
+        return self.stages[0].table
 
     @property
     def chops(self) -> bool:
@@ -87,9 +114,9 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
     at = option_index(build, option)
     chosen = None if at is None else build.options[at]
     drawn = apply(build, chosen)
-    network = assemble(drawn, which_event)
-    equations = StateEquations(network)
-    mean = MeanEquations(equations)
+    stages = tuple(_wired(stage, which_event) for stage in stages_of(drawn, which_event))
+    equations, mean = stages[0].equations, stages[0].mean
+    network = equations.network
     drive = slewed(drive_of(drawn, which_event, network), network)
     command = np.asarray(drive.start_duty, dtype=float)
     if which_event.kind == "plug_in":
@@ -114,7 +141,19 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         start=start,
         stable=stable,
         modes=modes_of(jacobian, equations.state_owner),
+        stages=stages,
     )
+
+
+def _wired(stage: Stage, event: Event) -> Wired:
+    def made(contact: Contact | None) -> MeanEquations:
+        return MeanEquations(StateEquations(assemble(stage.build, event, contact=contact)))
+
+    mean = made(Contact() if stage.contact else None)
+    lifted = None
+    if stage.contact == "lifted":
+        lifted = made(Contact(arc_v=ARC_V)), made(Contact(arc_v=-ARC_V)), made(Contact(OPEN_OHM))
+    return Wired(stage.start_s, stage.end_s, mean.eq, mean, lifted)
 
 
 def _refuse_impulse(equations: StateEquations) -> None:
@@ -182,28 +221,12 @@ def solve_case(
         )
         raise BadField(f"event {case.event.name}", why, "Turn freewheel on")
     begin = time.perf_counter()
-    run: Trajectory
     if detail == "edges" and case.chops:
-        run = switching.run(
-            case.mean,
-            case.drive,
-            case.start,
-            seed,
-            table=case.table,
-            cancelled=cancelled,
-            progress=progress,
-        )
+        runs = _edge_runs(case, seed, cancelled, progress)
     else:
-        # where nothing chops there is nothing to average: the same run, to a closer tolerance
-        solver, usual = (averaged.run, _RTOL) if reference else (rosenbrock.run, rosenbrock.RTOL)
-        run = solver(
-            case.mean,
-            case.drive,
-            case.start,
-            rtol=usual if case.chops else _RTOL_STILL,
-            cancelled=cancelled,
-            progress=progress,
-        )
+        runs = _mean_runs(case, reference, cancelled, progress)
+    starts = [0.0, *(run.duration_s for run in runs[:-1])]
+    run = runs[0] if len(runs) == 1 else StagedRun(runs, starts)
     context = Context(
         build=case.build,
         values={part.id: resolve(part) for part in case.build.parts},
@@ -217,6 +240,108 @@ def solve_case(
         solve_s=time.perf_counter() - begin,
     )
     return Solution(context, run)
+
+
+def _edge_runs(
+    case: Case,
+    seed: int,
+    cancelled: Callable[[], bool] | None,
+    progress: Callable[[float], None] | None,
+) -> list[Trajectory]:
+    runs: list[EdgeRun] = []
+    x = case.start
+    for stage in case.stages:
+        run = switching.run(
+            stage.mean,
+            replace(case.drive, duration_s=stage.end_s),
+            x,
+            seed,
+            table=stage.table,
+            before=runs[-1] if runs else None,
+            cancelled=cancelled,
+            progress=progress,
+        )
+        if stage is not case.stages[-1]:
+            x = run.end_flat()
+        runs.append(run)
+    return list(runs)
+
+
+def _mean_runs(
+    case: Case,
+    reference: bool,
+    cancelled: Callable[[], bool] | None,
+    progress: Callable[[float], None] | None,
+) -> list[Trajectory]:
+    # where nothing chops there is nothing to average: the same run, to a closer tolerance
+    solver, usual = (averaged.run, _RTOL) if reference else (rosenbrock.run, rosenbrock.RTOL)
+
+    def solved(mean: MeanEquations, start_s: float, end_s: float, x: Array) -> AveragedRun:
+        return solver(
+            mean,
+            replace(case.drive, duration_s=end_s),
+            x,
+            rtol=usual if case.chops else _RTOL_STILL,
+            start_s=start_s,
+            cancelled=cancelled,
+            progress=progress,
+        )
+
+    runs: list[AveragedRun] = []
+    x = case.start
+    for stage in case.stages:
+        start = stage.start_s
+        if stage.lifted is not None:
+            burning = _burnt(stage, x, solved)
+            if burning is not None:
+                runs.append(burning)
+                start, x = burning.duration_s, _end_state(burning)
+        mean = stage.mean if stage.lifted is None else stage.lifted[2]
+        if start < stage.end_s:
+            runs.append(solved(mean, start, stage.end_s, x))
+            x = _end_state(runs[-1])
+    return list(runs)
+
+
+def _end_state(run: AveragedRun) -> Array:
+    return np.asarray(run.states(np.array([run.duration_s]))[0])
+
+
+#: Moments at which an arc's current is looked at before its zero is halved into.
+_ARC_LOOKS = 4097
+
+
+def _burnt(
+    stage: Wired, x: Array, solved: Callable[[MeanEquations, float, float, Array], AveragedRun]
+) -> AveragedRun | None:
+    """The run of a lifted contact while it burns; None where no current flows."""
+    assert stage.lifted is not None
+    contact = next(
+        (i, 1.0)
+        for i, b in enumerate(stage.equations.network.branches)
+        if b.type == "source" and b.name == "arc"
+    )
+
+    def amps(run: AveragedRun, times: Array) -> Array:
+        # the source's own direction is the current out of the pack
+        return np.asarray(run.sample(run.equations.amps([contact]), times)[0])
+
+    closed = solved(stage.mean, stage.start_s, stage.start_s * (1.0 + 1e-9) + 1e-12, x)
+    first = float(amps(closed, np.array([stage.start_s]))[0])
+    if abs(first) < 1e-6:
+        return None
+    sign = 1.0 if first > 0.0 else -1.0
+    burning = stage.lifted[0 if sign > 0.0 else 1]
+    run = solved(burning, stage.start_s, stage.end_s, x)
+    times = np.linspace(stage.start_s, stage.end_s, _ARC_LOOKS)
+    out = np.flatnonzero(sign * amps(run, times) <= 0.0)
+    if not len(out):
+        return run
+    low, high = float(times[max(out[0] - 1, 0)]), float(times[out[0]])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if sign * amps(run, np.array([middle]))[0] > 0 else (low, middle)
+    return solved(burning, stage.start_s, high, x) if high > stage.start_s else None
 
 
 def cells_over_timings(

@@ -8,6 +8,7 @@ says so, and so is an ideal source that is shorted.
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim import lead as geometry
@@ -25,7 +26,33 @@ if TYPE_CHECKING:
 SOURCES = ("battery", "bench_supply")
 
 
-def assemble(build: Build, event: Event | None = None, *, skip_free: bool = False) -> Network:
+#: Volts of an arc between opening contacts; from memory.
+ARC_V = 13.0
+#: A contact that may bounce, closed and open: our guess, and the leakage of a clean plug.
+CONTACT_OHM, OPEN_OHM = 1e-3, 1e7
+
+
+@dataclass(frozen=True)
+class Contact:
+    """The contact of a source in a plug-in that bounces.
+
+    Attributes
+    ----------
+    ohm : of the contact, closed or open
+    arc_v : of the arc, against the current out of the pack; 0 without one
+    """
+
+    ohm: float = CONTACT_OHM
+    arc_v: float = 0.0
+
+
+def assemble(
+    build: Build,
+    event: Event | None = None,
+    *,
+    skip_free: bool = False,
+    contact: Contact | None = None,
+) -> Network:
     """The network of a build whose option is already applied.
 
     Parameters
@@ -33,6 +60,7 @@ def assemble(build: Build, event: Event | None = None, *, skip_free: bool = Fals
     event : a plug_in event puts its pre-charge resistor in series with each pack's plus, and
         refuses an ideal source onto a capacitor
     skip_free : leave out what hangs free instead of refusing it
+    contact : stands behind each source's plus
 
     Raises
     ------
@@ -65,8 +93,8 @@ def assemble(build: Build, event: Event | None = None, *, skip_free: bool = Fals
     for part in kept:
         values = resolve(part)
         behind = precharge if part.kind in SOURCES else 0.0
-        if behind:
-            view: Stamp = _BehindResistor(maker, part.id, behind)
+        if behind or (contact is not None and part.kind in SOURCES):
+            view: Stamp = _BehindContact(maker, part.id, behind, contact)
         else:
             view = maker.stamp(part.id, behind_watts(build, part))
         KINDS[part.kind].stamp(values, view)
@@ -150,22 +178,30 @@ class _Groups:
         self._parent[self.find(a)] = self.find(b)
 
 
-class _BehindResistor(Stamp):
-    """A source's view whose `out` lies behind the pre-charge resistor.
+class _BehindContact(Stamp):
+    """A source's view whose `out` lies behind contact and pre-charge resistor.
 
     The part's address stays at the outside of the contact, and its current is still the
     one that leaves it.
     """
 
-    def __init__(self, maker: NetworkMaker, part_id: str, ohm: float) -> None:
+    def __init__(
+        self, maker: NetworkMaker, part_id: str, ohm: float, contact: Contact | None
+    ) -> None:
         super().__init__(maker, part_id)
-        self._ohm = ohm
+        self._ohm, self._contact = ohm, contact
 
     def port(self, name: str) -> tuple[int, int]:
         plus, minus = super().port(name)
         inner = self.node()
         self.resistor(plus, inner, self._ohm, "pre-charge")
-        return inner, minus
+        if self._contact is None:
+            return inner, minus
+        behind, arc = self.node(), self.node()
+        self.resistor(inner, arc, self._contact.ohm, "contact")
+        # the current flows from the pack outwards, from `behind` to `arc`
+        self.source(behind, arc, self._contact.arc_v, "arc")
+        return behind, minus
 
 
 def behind_watts(build: Build, part: Part, above: tuple[str, ...] = ()) -> float:

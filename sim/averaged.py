@@ -191,7 +191,13 @@ class AveragedRun:
             share = weights[block]
             duty, x, slope, u, volts = self._along(times[block])
             delivered = self.mean.rows(eq.source_amps, duty, x, slope, u)
-            from_sources += float(eq.sources @ (delivered @ share))
+            for (owner, name), joule in zip(
+                eq.source_names, eq.sources * (delivered @ share), strict=True
+            ):
+                if name == "arc":  # it takes what it is against
+                    add(owner, -float(joule))
+                else:
+                    from_sources += float(joule)
             squares = self.mean.mean_squares(eq.resistor_amps, duty, x, slope, u) @ share
             for (owner, _name, ohm), square in zip(eq.resistors, squares, strict=True):
                 add(owner, ohm * float(square))
@@ -252,6 +258,7 @@ def run(
     x0: Array,
     *,
     rtol: float = 1e-8,
+    start_s: float = 0.0,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> AveragedRun:
@@ -259,6 +266,7 @@ def run(
 
     Parameters
     ----------
+    start_s : when x0 is, at most the event's end
     rtol : relative tolerance; the absolute one is rtol times 1 A, 1 V or 10 rad/s
     cancelled : looked at in every right-hand side
     progress : called with the event time reached, in s
@@ -270,9 +278,10 @@ def run(
     """
     eq = mean.eq
     atol = rtol * residual_scale(eq)
-    cuts = [0.0, *(t for t in drive.kinks_s if 0.0 < t < drive.duration_s), drive.duration_s]
+    kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)
+    cuts = [start_s, *kinks, drive.duration_s]
     x = x0
-    knots: list[Array] = [np.array([0.0])]
+    knots: list[Array] = [np.array([start_s])]
     pieces: list[Piece] = []
     for start, end in pairwise(cuts):
         # inside a piece the drive is read from its own side of a jump

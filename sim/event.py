@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,8 @@ from sim.records import Build, Event
 from sim.resolve import given_number, seconds
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from sim.network import Network
@@ -149,18 +152,17 @@ def drive(build: Build, event: Event, network: Network) -> Drive:
 
     Raises
     ------
-    BadField   if a value of the event is missing or outside its range, or it is of a kind
-        that cannot be solved yet
+    BadField   if a value of the event is missing or outside its range
     """
     where = event.name
-    if event.kind == "load_step":
-        raise BadField(where, "a load step cannot be solved yet", "Use a throttle event")
     duration = seconds(event.duration, f"{where}: duration")
     if not duration > 0.0:
         raise BadField(f"{where}: duration", "is not above 0 s", "Give a time such as 150 ms")
     owners = [chopper.owner for chopper in network.choppers]
     shared = _corners(event.course, f"{where}: course")
     own = {id_: _corners(c, f"{where}: courses.{id_}") for id_, c in event.courses.items()}
+    if event.log is not None:
+        own |= log_courses(event.log, owners, f"{where}: log")
     courses = [_course_of(event, own.get(owner) or shared, owner) for owner in owners]
     freewheel = [
         chopper.freewheel if event.freewheel is None else event.freewheel
@@ -215,6 +217,65 @@ def _corners(course: Course, where: str) -> _Corners | None:
     return times, duties
 
 
+#: Units a log's time may be in.
+_LOG_TIMES = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
+
+
+def log_courses(
+    text: str, escs: Sequence[str], where: str
+) -> dict[str, tuple[list[float], list[float]]]:
+    """Courses of a flight log: a heading such as "time_ms,esc1,esc2", then a line per moment.
+
+    Times count from the first line. A column "all" stands for every ESC without its own; a name
+    that ends with % holds percent instead of shares.
+
+    Raises
+    ------
+    BadField   if it is no such table, with the line
+    """
+    lines = [line for line in text.splitlines() if line.strip()]
+    if len(lines) < 2:
+        raise BadField(where, "has no lines below its heading", "Give a heading and a line")
+    heading = [cell.strip() for cell in lines[0].split(",")]
+    if heading[0] not in _LOG_TIMES:
+        hint = f"It starts with one of {', '.join(_LOG_TIMES)}"
+        raise BadField(f"{where} line 1", f"{heading[0][:40]!r} is no time", hint)
+    names = [name.removesuffix("%").strip() for name in heading[1:]]
+    for name in names:
+        if name != "all" and name not in escs:
+            raise BadField(
+                f"{where} line 1", f"{name[:40]!r} is no ESC", f"ESCs are {', '.join(escs)}, or all"
+            )
+    if not names or len(set(names)) < len(names):
+        raise BadField(f"{where} line 1", "names no ESC, or one twice", "Give each one column")
+    rows = []
+    for number, line in enumerate(lines[1:], 2):
+        try:
+            cells = [float(cell) for cell in line.split(",")]
+        except ValueError:
+            raise BadField(f"{where} line {number}", "is not numbers alone", "") from None
+        if len(cells) != len(heading) or not all(map(math.isfinite, cells)):
+            raise BadField(
+                f"{where} line {number}", f"has {len(cells)} cells", f"Give {len(heading)}"
+            )
+        rows.append(cells)
+    scale = _LOG_TIMES[heading[0]]
+    times = [(row[0] - rows[0][0]) * scale for row in rows]
+    if any(b < a for a, b in pairwise(times)):
+        raise BadField(where, "goes back in time", "Sort by time")
+    found: dict[str, tuple[list[float], list[float]]] = {}
+    for column, (head, name) in enumerate(zip(heading[1:], names, strict=True), 1):
+        share = 0.01 if head.endswith("%") else 1.0
+        duties = [row[column] * share for row in rows]
+        if not all(0.0 <= duty <= 1.0 for duty in duties):
+            raise BadField(f"{where} column {head!r}", "leaves 0 to 1", 'Use "name %" for percent')
+        found[name] = (times, duties)
+    everyone = found.pop("all", None)
+    if everyone is not None:
+        found = {esc: found.get(esc, everyone) for esc in escs}
+    return found
+
+
 def _course_of(event: Event, given: _Corners | None, owner: str) -> _Corners:
     """The corners of one ESC."""
     if event.kind == "plug_in":
@@ -225,6 +286,8 @@ def _course_of(event: Event, given: _Corners | None, owner: str) -> _Corners:
         if not 0.0 <= event.duty <= 1.0:
             raise BadField(f"{event.name}: duty", f"{event.duty:g} is no duty", "Give 0 to 1")
         return [0.0], [event.duty]
+    if event.kind in ("steady", "load_step"):
+        return [0.0], [0.0]
     what = "a course" if event.kind == "throttle" else "a duty or a course"
     raise BadField(event.name, f"gives {owner} no duty", f"Give {what}")
 

@@ -22,6 +22,7 @@ _SAID = {
     "RMS": "Ripple current",
     "peak current": "Peak current",
     "mean power": "Heat",
+    "time below": "Time below the lowest supply",
 }
 _LOWER = ("lowest", "slow lowest")
 _ORDER: tuple[Verdict, ...] = ("within", "close", "over")

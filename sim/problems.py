@@ -211,6 +211,8 @@ _ONLY_FOR = {
     "frequency": ("tap",),
     "decay": ("tap",),
     "resistance": ("plug_in",),
+    "bounce": ("plug_in",),
+    "log": ("log",),
     "part": ("load_step",),
     "at": ("load_step",),
     "value": ("load_step",),
@@ -224,6 +226,7 @@ _NEEDED = {
     "plug_in": (),
     "tap": ("size", "frequency", "decay"),
     "load_step": ("part", "at", "value"),
+    "log": ("log",),
 }
 _EVENT_UNITS = {"frequency": "Hz", "decay": "s", "resistance": "Ohm", "at": "s"}
 
@@ -258,6 +261,12 @@ def _event(build: Build, event: Event, where: str) -> Iterator[SimError]:
             escs = tuple(p.id for p in build.parts if p.kind == "esc")
             yield BadField(place, "is no ESC", nearest_names(id_, escs, "ESCs are"))
         yield from _tried(_check_course, course, place)
+    yield from _tried(_check_bounce, event, f"{where}.bounce")
+    if event.log is not None:
+        from sim.event import log_courses
+
+        escs = tuple(part.id for part in build.parts if part.kind == "esc")
+        yield from _tried(log_courses, event.log, escs, f"{where}.log")
     if event.part is not None and not _is_added(build, event.part):
         yield from _tried(_check_step, build, event, where)
 
@@ -282,6 +291,16 @@ def _check_course(course: Sequence[tuple[Given, float]], where: str) -> None:
         before = at
         if not 0.0 <= duty <= 1.0:
             raise BadField(f"{where}[{index}][1]", f"{duty:g} is no duty", "Give 0 to 1")
+
+
+def _check_bounce(event: Event, where: str) -> None:
+    before = 0.0
+    for index, pair in enumerate(event.bounce):
+        for at, given in enumerate(pair):
+            place = f"{where}[{index}][{at}]"
+            if not seconds(given, place) > before:
+                raise BadField(place, "does not lie after the time before", "Sort by time")
+            before = seconds(given, place)
 
 
 def _check_step(build: Build, event: Event, where: str) -> None:

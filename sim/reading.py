@@ -283,7 +283,7 @@ def _reworded(
 
 def _bad_choice(key: str, node: Any, place: str) -> DocumentError:
     allowed = {
-        "kind": "throttle, steady, plug_in, tap, load_step",
+        "kind": "throttle, steady, plug_in, tap, load_step, log",
         "deck": "lower, upper, top",
         "conductor": "pair, plus, minus",
         "mark": "sourced, derived, assumed, measured",

@@ -17,7 +17,7 @@ VERSION: Final = 1
 Mark = Literal["sourced", "derived", "assumed", "measured"]
 Deck = Literal["lower", "upper", "top"]
 Conductor = Literal["pair", "plus", "minus"]
-EventKind = Literal["throttle", "steady", "plug_in", "tap", "load_step"]
+EventKind = Literal["throttle", "steady", "plug_in", "tap", "load_step", "log"]
 
 
 class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -109,7 +109,9 @@ class Event(Record, frozen=True, kw_only=True):
     duty : of a steady event, and what a tap or a load step starts from
     size, frequency, decay : of a tap
     resistance : pre-charge resistor of a plug-in
+    bounce : when the contact of a plug-in lifts and when it closes again, in pairs
     part, at, value : load, time and new value of a load step
+    log : throttle of a flight log as text, a line per moment and the columns named in the first
     """
 
     name: str
@@ -123,9 +125,11 @@ class Event(Record, frozen=True, kw_only=True):
     frequency: Given | None = None
     decay: Given | None = None
     resistance: Given | None = None
+    bounce: tuple[tuple[Given, Given], ...] = ()
     part: str | None = None
     at: Given | None = None
     value: Given | None = None
+    log: str | None = None
 
 
 class ProbeSettings(Record, frozen=True, kw_only=True):

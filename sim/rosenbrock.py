@@ -358,6 +358,7 @@ def run(
     x0: Array,
     *,
     rtol: float = RTOL,
+    start_s: float = 0.0,
     compiled: bool | None = None,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
@@ -367,6 +368,7 @@ def run(
     Parameters
     ----------
     rtol : allowed error per step over the largest current, voltage or speed
+    start_s : when x0 is, at most the event's end
     compiled : use the compiled kernel, which equations with a bridge in a cut-set of
         inductors do not fit; None where it need not be compiled first
     cancelled : looked at before every step, or every few ms where compiled
@@ -389,7 +391,8 @@ def run(
         if progress is not None:
             progress(t)
 
-    cuts = [0.0, *(t for t in drive.kinks_s if 0.0 < t < drive.duration_s), drive.duration_s]
+    kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)
+    cuts = [start_s, *kinks, drive.duration_s]
     x, parts = x0, []
     for start, end in pairwise(cuts):
         commands = Commands.of(drive, start, end)
@@ -400,4 +403,4 @@ def run(
             parts.append(integrate(_Driven(form, commands), start, end, x, scale, first, stop))
         x = parts[-1].x[-1]
     steps = Steps.joined(parts)
-    return AveragedRun(mean, drive, steps.t, [Piece(0.0, drive.duration_s, steps.states)])
+    return AveragedRun(mean, drive, steps.t, [Piece(start_s, drive.duration_s, steps.states)])

@@ -40,6 +40,9 @@ NOT_COVERED = (
 
 Detail = Literal["averaged", "edges"]
 
+#: Stretches of an event in which a time below a limit is counted.
+_LOOKS = 2000
+
 #: Voltages read in one go; between goes a run can be told to stop.
 _PLACES_AT_ONCE = 4
 
@@ -466,6 +469,10 @@ class Solution:
         uses = []
         for rating in KINDS[kind].ratings:
             limit = values.optional(rating.field)
+            if limit is not None and rating.reads == "time_below":
+                if self.context.event_kind != "plug_in":
+                    uses.append(self._time_below(part, rating, values, limit))
+                continue
             read = self._read(rating, volts.get(f"{part}.{rating.port}"), peak_a, rms_a, watts)
             if limit is None or read is None:
                 continue
@@ -484,6 +491,23 @@ class Solution:
                 )
             )
         return tuple(uses)
+
+    def _time_below(self, part: str, rating: Rating, values: Values, limit: float) -> RatingUse:
+        """The longest time in a row below the lowest supply, whole carrier ripple included.
+
+        A look at the highest voltage in each of `_LOOKS` stretches of the event: time counts as
+        below where not even ripple reaches the limit.
+        """
+        place = f"{part}.{rating.port}"
+        lowest = values.number("minimum_voltage")
+        _, _, high = self.envelope([Signal("volts", place)], 0.0, self.duration_s, _LOOKS)
+        longest = run = 0
+        for below in high[0] < lowest:
+            run = run + 1 if below else 0
+            longest = max(longest, run)
+        value = longest * self.duration_s / _LOOKS
+        used = use_of_limit(value, limit, lower=False)
+        return RatingUse(rating.name, "time below", place, value, limit, used, "s", verdict(used))
 
     def _read(
         self,

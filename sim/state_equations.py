@@ -75,6 +75,22 @@ class Rows:
 
 
 @dataclass(frozen=True)
+class StagedRows(Rows):
+    """Outputs of an event in stages: those of the first, and of each in `per`."""
+
+    per: tuple[Rows, ...] = ()
+
+    @classmethod
+    def of(cls, per: Sequence[Rows]) -> StagedRows:
+        """The outputs of each stage as one."""
+        first = per[0]
+        return cls(first.x, first.d, first.u, first.ramp, tuple(per))
+
+    def combined(self, left: Array) -> Rows:
+        return StagedRows.of([rows.combined(left) for rows in self.per])
+
+
+@dataclass(frozen=True)
 class Limits:
     """What a current-limiting ESC needs to know, one row per chopper.
 
@@ -232,6 +248,8 @@ class StateEquations:
         self.source_inputs, self.load_inputs, self.torque_inputs = at_ue, at_ug, at_ut
         self.lagged, self.direct = lagged, direct
         self.sources = self._values("E", links=False)
+        at_e = [self.tree.tree[p] for p in t["E"]]
+        self.source_names = tuple((net.branches[i].owner, net.branches[i].name) for i in at_e)
         self.drag = np.array([r.drag for r in net.rotors])[:n_w]
         self.speed_scale = np.diag(to_speed).copy() if n_w else np.zeros(0)
         self.current_scale, self.voltage_scale = to_current, to_voltage
@@ -624,6 +642,9 @@ def stack_rows(rows: Sequence[Rows]) -> Rows:
     """Outputs below one another."""
     if not rows:
         raise Conflict("signals", "there is nothing to show", "Hang a clip")
+    staged = [r.per for r in rows if isinstance(r, StagedRows)]
+    if staged:
+        return StagedRows.of([stack_rows(stage) for stage in zip(*staged, strict=True)])
     switches = max(len(r.ramp) for r in rows)
     width = rows[0].x.shape[1]
 

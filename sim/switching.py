@@ -599,6 +599,15 @@ class EdgeRun:
 
     # -- what is no linear output ----------------------------------------------
 
+    def end_flat(self) -> Array:
+        """End the run within its last flat stretch, where no bridge moves; the state (n,) there."""
+        last = int(np.flatnonzero((self._ramp > -2) & (self._d > 0.0))[-1])
+        flat_end = float(self._t[last] + self._d[last])
+        if flat_end < self.duration_s - 1e-15 or int(self._ramp[last]) >= 0:
+            flat_end = float(self._t[last]) + 0.999 * float(self._d[last])
+        self.duration_s = min(flat_end, self.duration_s)
+        return np.asarray(self.states(np.array([self.duration_s]))[0])
+
     def duties(self, times_s: Array) -> Array:
         c = self._m.carriers
         at = np.floor(np.outer(c.frequency_hz, times_s) + c.phase[:, None]).astype(np.int64)
@@ -804,6 +813,7 @@ def run(
     seed: int = 0,
     *,
     table: PatternTable | None = None,
+    before: EdgeRun | None = None,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> EdgeRun:
@@ -813,6 +823,7 @@ def run(
     ----------
     seed : ESC timing
     table : patterns already met by other runs of the same equations
+    before : a run whose end x0 is, in the same ESC timing: this one goes on from there
     cancelled : asked about 40 times a run
     progress : told the event time reached, in s
 
@@ -829,8 +840,11 @@ def run(
                 "one edge takes longer than a carrier period",
                 "Shorten the rise time or lower the PWM frequency",
             )
-    start = -settle_time(mean, drive.start_duty, x0)
+    start = -settle_time(mean, drive.start_duty, x0) if before is None else before.duration_s
     carriers = latch(mean.eq.network, drive, seed, start)
+    if before is not None:
+        # the periods that run on keep the duty they latched
+        carriers.command[:, 0] = before.duties(np.array([start]))[:, 0]
     marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))
     marcher.run(cancelled, progress)
     return EdgeRun(marcher)

@@ -381,6 +381,25 @@ def load_fields(*, minimum: float, maximum: float | None) -> tuple[Field, ...]:
             source="not there unless given",
         ),
         Field(
+            "start_delay",
+            "s",
+            "How long after plug-in it starts, in ms, all at once; 0: with the supply",
+            0.0,
+            low=0.0,
+            high=3600.0,
+            label="starts after",
+            source="not there unless given",
+        ),
+        Field(
+            "dropout_time",
+            "s",
+            "Time in ms it lives through below its lowest supply; none: not checked",
+            low=0.0,
+            open_low=True,
+            high=3600.0,
+            label="drop-out time",
+        ),
+        Field(
             "bandwidth",
             "Hz",
             "How fast a power load follows the supply, in kHz; 0: at once",
@@ -400,6 +419,7 @@ class LoadKind(Kind):
     ratings: ClassVar[tuple[Rating, ...]] = (
         Rating("highest supply", "maximum_voltage", "peak_volts"),
         Rating("lowest supply", "minimum_voltage", "minimum_volts"),
+        Rating("drop-out time", "dropout_time", "time_below"),
     )
 
     def mode(self, values: Values) -> str:
@@ -444,6 +464,21 @@ class LoadKind(Kind):
             case _:
                 watts, hertz = values.number("power"), values.number("bandwidth")
                 net.load(plus, minus, Load(values.owner, "power", watts, minimum, hertz))
+
+    def changes(
+        self, values: Values, *, plugged: bool
+    ) -> tuple[tuple[float, dict[str, float]], ...]:
+        """Plugged in, it draws nothing until its start."""
+        delay = values.number("start_delay")
+        if not plugged or delay == 0.0:
+            return ()
+        match self.mode(values):
+            case "resistor":
+                off, on = 1e9, values.number("resistance")
+            case mode:
+                off, on = 0.0, values.number(mode)
+        name = "resistance" if self.mode(values) == "resistor" else self.mode(values)
+        return ((0.0, {name: off}), (delay, {name: on}))
 
     def watts(self, values: Values, volts: float, behind_w: float) -> float:
         """What it draws at `volts`."""

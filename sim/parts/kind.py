@@ -79,13 +79,16 @@ class Rating:
     ----------
     name : what the limit is called on screen ("MOSFET limit")
     field : the field that holds the limit; no field value, no check
-    reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts"
+    reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "time_below"
+        (the longest time in a row that the voltage is below the part's minimum_voltage)
     port : where it is read
     """
 
     name: str
     field: str
-    reads: Literal["peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts"]
+    reads: Literal[
+        "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "time_below"
+    ]
     port: str = "in"
 
 
@@ -154,6 +157,12 @@ class Kind:
     def output_volts(self, values: Values) -> float | None:
         """The voltage it sets at its `out`; None: it sets none."""
         return None
+
+    def changes(
+        self, values: Values, *, plugged: bool
+    ) -> tuple[tuple[float, dict[str, float]], ...]:
+        """What changes by itself: time in s and the new values in SI; `plugged` at time 0."""
+        return ()
 
     def size_mm(self, values: Values) -> tuple[float, float]:
         """Width and depth of the part seen from above, in mm."""

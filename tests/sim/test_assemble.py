@@ -320,12 +320,6 @@ def test_a_tap_rings_with_the_signs_of_a_correction_and_is_clipped() -> None:
     assert d.slope(middle) == pytest.approx(slope, rel=1e-5)
 
 
-def test_a_load_step_says_that_it_cannot_be_solved_yet() -> None:
-    event = Event(name="VTX on", kind="load_step", duration="1 ms", part="vtx", at=0, value="12 W")
-    with pytest.raises(BadField, match="load step"):
-        four(event)
-
-
 def test_events_of_a_build_that_names_none() -> None:
     with_esc = build((PACK, PADS, esc()), (MAIN,))
     assert [e.name for e in default_events(with_esc)] == ["Chop", "Punch", "Plug in"]

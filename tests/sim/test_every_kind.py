@@ -50,7 +50,7 @@ KEYS |= dict.fromkeys(("load", "vtx", "camera", "receiver", "flight_controller")
 
 PORTS = {"battery": "out", "bench_supply": "out", "esc": "in motor", "motor": "in"}
 PORTS |= dict.fromkeys(
-    ("inductor", "bead", "resistor", "lc_stage", "rc_stage", "regulator"), "in out"
+    ("inductor", "bead", "resistor", "lc_stage", "rc_stage", "regulator", "antispark"), "in out"
 )
 
 #: Words of a unit that the help has to hold, so that nobody has to guess.
