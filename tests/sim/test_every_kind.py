@@ -135,7 +135,7 @@ def test_a_field_says_its_unit_range_and_origin(kind: Kind, field: Field) -> Non
 @every_kind
 def test_ratings_read_a_field_and_a_port_that_are_there(kind: Kind) -> None:
     for rating in kind.ratings:
-        assert kind.field(rating.field).unit in ("V", "A", "W")
+        assert kind.field(rating.field).unit in ("V", "A", "W", "s")
         assert rating.port in {port.name for port in kind.ports}
 
 
