@@ -169,6 +169,7 @@ class MainWindow(QMainWindow):
             "pin": self._action("Pin this option", "P", self.toggle_pin),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
+            "view": self._action("Next view of the curves", "V", self.next_view),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
         }
@@ -215,9 +216,8 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
-        menu.addActions(
-            [actions[name] for name in ("pin", "before", "findings", "cursors", "current")]
-        )
+        menu.addActions([actions[name] for name in ("pin", "before", "findings")])
+        menu.addActions([actions[name] for name in ("cursors", "current", "view")])
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
 
@@ -353,6 +353,11 @@ class MainWindow(QMainWindow):
         """Two cursors on the curves, or none."""
         if self.scope is not None:
             self.scope.cursor_row.toggle()
+
+    def next_view(self) -> None:
+        """Over time, spectrum, impedance, where the joules go."""
+        if self.scope is not None:
+            self.scope.view_row.next()
 
     def watch_current(self) -> None:
         """Watch the current of what is selected, then its duty, then neither; a motor's speed."""

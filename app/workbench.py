@@ -15,7 +15,18 @@ import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
-from app.solver.protocol import Answer, Between, Curves, Fault, FindingsRow, Ghost, Request, Zoom
+from app.solver.protocol import (
+    Across,
+    Answer,
+    Between,
+    Curves,
+    Fault,
+    FindingsRow,
+    Ghost,
+    Joules,
+    Request,
+    Zoom,
+)
 from sim.build import events_of
 from sim.errors import SimError
 from sim.options import apply
@@ -64,6 +75,8 @@ class Workbench(QObject):
     answer_changed : `answer` or `ghost` changed
     stale_changed : a newer answer is on its way
     window_changed, cursors_changed : the stretch shown; the two cursors
+    view_changed : how the answer is looked at: "time", "spectrum", "impedance", "joules"
+    across_changed : `across`, what such a view shows, changed
     between_changed : `between`, the figures at and between the cursors, changed
     findings_changed : `findings` or `findings_stale` changed
     problem_changed : `problem` changed
@@ -83,6 +96,8 @@ class Workbench(QObject):
     window_changed = Signal()
     cursors_changed = Signal()
     between_changed = Signal()
+    view_changed = Signal()
+    across_changed = Signal()
 
     def __init__(
         self, build: Build, solver: Solver | None = None, parent: QObject | None = None
@@ -105,6 +120,8 @@ class Workbench(QObject):
         self.answer: Answer | None = None
         self.ghost: Ghost | None = None
         self.between: tuple[Between, ...] = ()
+        self.across: Across | Joules | None = None
+        self._view = "time"
         self.findings: FindingsRow | None = None
         self.problem: Problem | None = None
         self.stale = solver is not None
@@ -305,9 +322,24 @@ class Workbench(QObject):
         if self._solver is None or self.answer is None or self.stale or self._cursors is None:
             return
         window = self._window or (0.0, self.answer.duration_s)
-        self._solver.zoom(
-            Zoom(id=self._request_id, window=window, columns=0, cursors=self._cursors)
-        )
+        self._read_off(window, 0)
+
+    @property
+    def view(self) -> str:
+        """How the answer is looked at: "time", "spectrum", "impedance" or "joules"."""
+        return self._view
+
+    def set_view(self, view: str) -> None:
+        """Look at the same answer otherwise; nothing is solved again."""
+        if view != self._view:
+            self._view = view
+            self.across = None
+            self.view_changed.emit()
+            self._read_view()
+
+    def _read_view(self) -> None:
+        if self.answer is not None and not self.stale and self._view != "time":
+            self._read_off(self._window or (0.0, self.answer.duration_s), 0)
 
     def _set_between(self, between: tuple[Between, ...]) -> None:
         if between != self.between:
@@ -326,14 +358,19 @@ class Workbench(QObject):
         if self._solver is None or self.answer is None or self.stale:
             return
         window = self._window or (0.0, self.answer.duration_s)
-        self._solver.zoom(
-            Zoom(
-                id=self._request_id,
-                window=window,
-                columns=self._columns,
-                cursors=self._cursors,
+        self._read_off(window, self._columns)
+
+    def _read_off(self, window: tuple[float, float], columns: int) -> None:
+        if self._solver is not None:
+            self._solver.zoom(
+                Zoom(
+                    id=self._request_id,
+                    window=window,
+                    columns=columns,
+                    cursors=self._cursors,
+                    view=self._view,
+                )
             )
-        )
 
     # The answer
 
@@ -368,7 +405,9 @@ class Workbench(QObject):
             self.stale = True
             self.stale_changed.emit()
 
-    def take(self, message: Answer | Curves | Ghost | FindingsRow | Fault) -> None:
+    def take(
+        self, message: Answer | Curves | Across | Joules | Ghost | FindingsRow | Fault
+    ) -> None:
         """Show what the solver sent, unless it answers a question nobody asks any more."""
         newest = message.request_id == self._request_id
         # While a value is dragged the picture has moved on by the time an answer
@@ -382,10 +421,15 @@ class Workbench(QObject):
             self.answer_changed.emit()
             if message.window != (self._window or (0.0, message.duration_s)):
                 self._zoom()
-            else:
+            elif self._cursors is not None:
                 self._read_cursors()
+            else:
+                self._read_view()
         elif isinstance(message, Curves):
             self._take_curves(message)
+        elif isinstance(message, Across | Joules):
+            self.across = message
+            self.across_changed.emit()
         elif isinstance(message, Ghost):
             self.ghost = message
             self.answer_changed.emit()

@@ -19,6 +19,7 @@ KEYS = (
     ("F", "findings: every limit, option and event"),
     ("C", "hang two cursors on the curves, or put them away"),
     ("A", "watch the current of what is selected; again: duty, then off"),
+    ("V", "next view: over time, spectrum, impedance, where the joules go"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),
     ("Delete", "take the selected parts out"),

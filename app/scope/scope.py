@@ -8,10 +8,14 @@ from PySide6.QtCore import QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
+from app.scope.across import AcrossView
 from app.scope.cursors import CursorRow
+from app.scope.joules import JoulesView
 from app.scope.ribbon import Ribbon
 from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
+from app.scope.view_row import ViewRow
+from app.solver.protocol import Across, Joules
 from app.words import seconds
 
 if TYPE_CHECKING:
@@ -38,8 +42,12 @@ class Scope(QWidget):
         self.setAccessibleName("Curves")
         self._patience = QTimer(self, singleShot=True, interval=_PATIENCE_MS)
         self._patience.timeout.connect(self._turn_pale)
+        self._over_time = QWidget()
         self._column = QVBoxLayout()
         self._column.setSpacing(8)
+        self.view_row = ViewRow(workbench, look)
+        self.across_view = AcrossView(look)
+        self.joules_view = JoulesView(look)
         self._axis = _TimeAxis(look)
         self.ribbon = Ribbon(look)
         self._nothing = QLabel(
@@ -58,11 +66,17 @@ class Scope(QWidget):
         caption_row.addStretch(1)
         caption_row.addWidget(self._energy)
         column = QVBoxLayout(self)
-        column.setContentsMargins(8, 10, 18, 8)
+        column.setContentsMargins(8, 4, 18, 8)
         column.setSpacing(4)
+        over_time = QVBoxLayout(self._over_time)
+        over_time.setContentsMargins(0, 0, 0, 0)
+        over_time.setSpacing(4)
+        over_time.addLayout(self._column, 1)
+        over_time.addWidget(self._axis)
+        column.addWidget(self.view_row)
         column.addWidget(self._nothing, 1)
-        column.addLayout(self._column, 1)
-        column.addWidget(self._axis)
+        for widget in (self._over_time, self.across_view, self.joules_view):
+            column.addWidget(widget, 1)
         column.addLayout(ribbon_row)
         column.addLayout(caption_row)
         self.ribbon.window_wanted.connect(workbench.set_window)
@@ -72,6 +86,8 @@ class Scope(QWidget):
         workbench.window_changed.connect(self.cursor_row.refresh)
         workbench.cursors_changed.connect(self._show_cursors)
         workbench.between_changed.connect(self._show_cursors)
+        workbench.view_changed.connect(self._show_view)
+        workbench.across_changed.connect(self._show_view)
         look.changed.connect(self._restyle)
         self._restyle()
 
@@ -89,8 +105,9 @@ class Scope(QWidget):
         bench = self._workbench
         self._wait_for_answer()
         answer = bench.answer
-        for widget in (self._axis, self.ribbon, self._energy):
+        for widget in (self.ribbon, self._energy):
             widget.setVisible(answer is not None)
+        self._show_view()
         self._nothing.setVisible(answer is None and not bench.stale)
         self._show_caption()
         if answer is None:
@@ -139,6 +156,18 @@ class Scope(QWidget):
             f"heat and air, {energy.stored_change_J:.4g} J more stored; "
             f"not accounted for: {energy.residual:.1e} of what was turned over"
         )
+
+    def _show_view(self) -> None:
+        """Curves over time, or another view of the same answer."""
+        bench = self._workbench
+        there = bench.answer is not None
+        self.view_row.setVisible(there and not self._look.projector)
+        self._over_time.setVisible(there and bench.view == "time")
+        self.across_view.setVisible(there and bench.view in ("spectrum", "impedance"))
+        self.joules_view.setVisible(there and bench.view == "joules")
+        across = bench.across
+        self.across_view.show_across(across if isinstance(across, Across) else None)
+        self.joules_view.show_joules(across if isinstance(across, Joules) else None)
 
     def _show_cursors(self) -> None:
         bench = self._workbench
@@ -198,6 +227,7 @@ class Scope(QWidget):
             label.setStyleSheet(f"color: {self._look.palette.muted.name()}")
         for row in self._indented:
             row.setContentsMargins(gutter(self._look), 0, 0, 0)
+        self.view_row.setContentsMargins(gutter(self._look) - 6, 0, 0, 0)
         self.refresh()
 
     def resizeEvent(self, event: object) -> None:

@@ -49,12 +49,14 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     window, columns : curves over another window; 0 columns: the curves are not asked for
     cursors : two times in seconds, figures at and between them are wanted; or None
+    view : "time", or what is wanted besides: "spectrum", "impedance" or "joules"
     """
 
     id: int
     window: tuple[float, float]
     columns: int
     cursors: tuple[float, float] | None = None
+    view: str = "time"
 
 
 class Limit(msgspec.Struct, frozen=True):
@@ -221,6 +223,50 @@ class Curves(msgspec.Struct, frozen=True, eq=False):
     edges: tuple[float, ...] = ()
 
 
+class Line(msgspec.Struct, frozen=True, eq=False):
+    """A curve over frequency: the value (V or Ohm, above 0) at each of `hz`."""
+
+    place: str
+    label: str
+    hz: np.ndarray
+    value: np.ndarray
+
+
+class HzMark(msgspec.Struct, frozen=True):
+    """A frequency with a reason; `kind` groups what is drawn alike."""
+
+    hz: float
+    label: str
+    kind: str
+
+
+class Across(msgspec.Struct, frozen=True, eq=False, kw_only=True):
+    """A view over frequency; `why` says what it cannot show."""
+
+    request_id: int
+    view: str
+    unit: str
+    lines: tuple[Line, ...] = ()
+    marks: tuple[HzMark, ...] = ()
+    why: str = ""
+
+
+class Bar(msgspec.Struct, frozen=True):
+    """What one part turned into heat, work on the air, or its load's use."""
+
+    label: str
+    joule: float
+
+
+class Joules(msgspec.Struct, frozen=True, kw_only=True):
+    """Where the energy of a stretch came from and went."""
+
+    request_id: int
+    from_sources: float
+    stored_change: float
+    bars: tuple[Bar, ...]
+
+
 class Ghost(msgspec.Struct, frozen=True, eq=False):
     """Curves of the option to compare with."""
 
@@ -295,4 +341,4 @@ class Done(msgspec.Struct, frozen=True):
     cancelled: bool
 
 
-Message = Answer | Curves | Ghost | FindingsRow | Fault | Progress | Done
+Message = Answer | Curves | Across | Joules | Ghost | FindingsRow | Fault | Progress | Done

@@ -192,7 +192,7 @@ def curves(
     return tuple(_curve(solved, clip, times, *rows[clip]) for clip in clips)
 
 
-def _name(solved: Solved, place: str) -> str:
+def name_of(solved: Solved, place: str) -> str:
     """What a person calls a part, a port, or a lead by its ends."""
     build, labels = solved.solution.context.build, solved.network.labels
     lead, part = build.lead(place), build.part(place)
@@ -209,7 +209,7 @@ _NAMES = {"amps": "current", "speed": "speed", "duty": "duty", "offset": "ground
 def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve:
     labels = solved.network.labels
     if clip.reads != "volts":
-        label = f"{_name(solved, clip.tip)}, {_NAMES[clip.reads]}"
+        label = f"{name_of(solved, clip.tip)}, {_NAMES[clip.reads]}"
         if clip.ground:
             label += f" to {labels.get(clip.ground, clip.ground)}"
         return Curve(

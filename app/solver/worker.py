@@ -11,6 +11,7 @@ import platform
 import signal
 import traceback
 from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -159,6 +160,19 @@ class _Desk:
                 rows.edges(present, zoom.window) if zoom.columns else (),
             )
         )
+        if zoom.view != "time":
+            self._across(present, zoom)
+
+    def _across(self, present: rows.Solved, zoom: Zoom) -> None:
+        """A view over frequency or of the joules; another zoom or request ends it."""
+        # Its libraries are read in only when somebody looks.
+        from app.solver.across import across
+
+        def cancelled() -> bool:
+            return bool(self._zooms.value != self._zooms_seen or self._newest.value != zoom.id)
+
+        with suppress(Cancelled):
+            self._send(across(present, zoom.view, zoom.window, zoom.id, cancelled))
 
     def _curves(self, request: Request) -> None:
         self._ghost = None
