@@ -162,9 +162,12 @@ def figures(between: Between) -> str:
 def all_figures(between: Between) -> str:
     """The same with all there is, for a tooltip and a screen reader."""
     unit = "A" if between.reads == "amps" else "V"
+    bands = "".join(
+        f"\n{name}: {reading(value, between.reads)} RMS" for name, value in between.bands
+    )
     return (
         f"at A {between.at[0]:.4g} {unit}, at B {between.at[1]:.4g} {unit}; between them lowest "
         f"{between.lowest:.4g} {unit}, highest {between.highest:.4g} {unit}, "
         f"mean {between.mean:.4g} {unit}, "
-        f"RMS about the mean {reading(between.rms_ac, between.reads)}"
+        f"RMS about the mean {reading(between.rms_ac, between.reads)}{bands}"
     )

@@ -189,6 +189,8 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
 class Between(msgspec.Struct, frozen=True):
     """A clipped place at two times, and over the stretch between them, in its unit.
 
+    `bands` holds RMS values by frequency with the bands' names, none while they are read.
+
     `slow`: nothing is known of the ripple, so lowest, highest and RMS are of the slow course.
     """
 
@@ -201,6 +203,7 @@ class Between(msgspec.Struct, frozen=True):
     rms_ac: float
     slow: bool = False
     reads: str = "volts"
+    bands: tuple[tuple[str, float], ...] = ()
 
     @property
     def key(self) -> tuple[str, str, str | None]:

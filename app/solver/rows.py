@@ -22,6 +22,7 @@ from app.solver.protocol import (
     RatingRow,
 )
 from app.words import LOWER
+from sim import measure
 from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.errors import Cancelled, SimError
@@ -135,30 +136,43 @@ def edges(solved: Solved, window: tuple[float, float]) -> tuple[float, ...]:
     return tuple(float(t) for t in times) if len(times) <= _MOST_EDGES else ()
 
 
-def between(solved: Solved, cursors: tuple[float, float]) -> tuple[Between, ...]:
-    """Figures of every clip at two times and over the stretch between them."""
+def between(
+    solved: Solved,
+    cursors: tuple[float, float],
+    *,
+    bands: bool = False,
+    cancelled: Callable[[], bool] | None = None,
+) -> tuple[Between, ...]:
+    """Figures of every clip at two times and over the stretch between them.
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so; only asked with `bands`, which take a while
+    """
     solution = solved.solution
     a, b = sorted(min(max(t, 0.0), solution.duration_s) for t in cursors)
     # speeds and duties have no ripple that figures would tell of
     clips = [clip for clip in solved.clips if clip.reads in ("volts", "offset", "amps")]
-    signals = [signal_of(clip) for clip in clips]
-    if not signals or b <= a:
+    if not clips or b <= a:
         return ()
-    at = solution.sample(signals, np.array([a, b]))
-    figures = solution.stretch(signals, a, b)
+    signals = [signal_of(clip) for clip in clips]
+    found = measure.between(solution, signals, a, b, bands=bands, cancelled=cancelled)
     return tuple(
         Between(
             place=clip.tip,
             ground=clip.ground,
-            at=(float(at[k, 0]), float(at[k, 1])),
-            lowest=float(figures.lowest[k]),
-            highest=float(figures.highest[k]),
-            mean=float(figures.mean[k]),
-            rms_ac=float(max(figures.mean_square[k] - figures.mean[k] ** 2, 0.0) ** 0.5),
-            slow=not solution.knows_peaks,
+            at=row.at,
+            lowest=row.lowest,
+            highest=row.highest,
+            mean=row.mean,
+            rms_ac=row.rms_ac,
+            slow=row.slow,
             reads=clip.reads,
+            bands=()
+            if row.bands is None
+            else tuple(zip(measure.BAND_NAMES, row.bands.rms, strict=True)),
         )
-        for k, clip in enumerate(clips)
+        for clip, row in zip(clips, found, strict=True)
     )
 
 

@@ -160,19 +160,28 @@ class _Desk:
                 rows.edges(present, zoom.window) if zoom.columns else (),
             )
         )
-        if zoom.view != "time":
-            self._across(present, zoom)
+        with suppress(Cancelled):
+            self._look_closer(present, zoom)
 
-    def _across(self, present: rows.Solved, zoom: Zoom) -> None:
-        """A view over frequency or of the joules; another zoom or request ends it."""
-        # Its libraries are read in only when somebody looks.
-        from app.solver.across import across
+    def _look_closer(self, present: rows.Solved, zoom: Zoom) -> None:
+        """What takes longer: bands of frequency, and other views.
+
+        Raises
+        ------
+        Cancelled   if another zoom or request has come
+        """
 
         def cancelled() -> bool:
             return bool(self._zooms.value != self._zooms_seen or self._newest.value != zoom.id)
 
-        with suppress(Cancelled):
+        if zoom.view != "time":
+            # Its libraries are read in only when somebody looks.
+            from app.solver.across import across
+
             self._send(across(present, zoom.view, zoom.window, zoom.id, cancelled))
+        if zoom.cursors is not None:
+            between = rows.between(present, zoom.cursors, bands=True, cancelled=cancelled)
+            self._send(Curves(zoom.id, zoom.window, (), (), between, ()))
 
     def _curves(self, request: Request) -> None:
         self._ghost = None

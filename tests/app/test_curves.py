@@ -36,6 +36,7 @@ def test_cursors_read_what_the_engine_says(opened: Callable[[Build], Driver]) ->
     grid = solution.sample(signals, np.linspace(a, b, 20_001))
     for k, row in enumerate(bench.between):
         assert row.at == pytest.approx(tuple(expected[k]), abs=1e-6)
+        assert not row.bands or len(row.bands) == 4
         if row.slow:
             rms = float(np.sqrt(np.mean((grid[k] - grid[k].mean()) ** 2)))
             assert row.rms_ac == pytest.approx(rms, rel=1e-2)
