@@ -170,6 +170,8 @@ class MainWindow(QMainWindow):
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
             "view": self._action("Next view of the curves", "V", self.next_view),
+            "copy curves": self._action("Copy the curves", "Ctrl+Shift+C", self.copy_curves),
+            "save curves": self._action("Save the curves…", "Ctrl+Shift+E", self.save_curves),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
         }
@@ -218,6 +220,7 @@ class MainWindow(QMainWindow):
         actions["projector"].setChecked(self.look.projector)
         menu.addActions([actions[name] for name in ("pin", "before", "findings")])
         menu.addActions([actions[name] for name in ("cursors", "current", "view")])
+        menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
 
@@ -358,6 +361,32 @@ class MainWindow(QMainWindow):
         """Over time, spectrum, impedance, where the joules go."""
         if self.scope is not None:
             self.scope.view_row.next()
+
+    def copy_curves(self) -> None:
+        """What the curves show, as a picture on the clipboard."""
+        if self.scope is not None:
+            from app.scope.export import picture
+
+            QApplication.clipboard().setImage(picture(self.scope))
+            self.strip.say("The curves are on the clipboard.", [])
+
+    def save_curves(self) -> None:
+        """Ask for a name and save what the curves show: PNG, SVG, or CSV of every column."""
+        from app.scope.export import FILTER, save
+
+        answer = self.workbench.answer
+        if self.scope is None or answer is None:
+            self.strip.say("There are no curves yet: the build is not solved.", [])
+            return
+        start = Path(self._folder()) / "curves.png"
+        name, _ = QFileDialog.getSaveFileName(self, "Save the curves as", str(start), FILTER)
+        if not name:
+            return
+        path = Path(name) if Path(name).suffix else Path(name + ".png")
+        try:
+            save(self.scope, answer, path)
+        except SimError as error:
+            self.strip.say(str(error), [("Try again…", self.save_curves)])
 
     def watch_current(self) -> None:
         """Watch the current of what is selected, then its duty, then neither; a motor's speed."""

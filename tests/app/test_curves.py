@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, Qt
+from PySide6.QtGui import QImage
+from PySide6.QtSvg import QSvgRenderer
+from PySide6.QtWidgets import QFileDialog
 
 import sim
 from app.scope.cursors import fine_seconds
@@ -15,6 +18,7 @@ from tests.app.driver import Driver, with_capacitor
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from sim.build import Build
 
@@ -127,3 +131,42 @@ def test_a_watched_current_has_its_own_scale(opened: Callable[[Build], Driver]) 
     driver.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     driver.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     assert bench.build == with_capacitor()
+
+
+def test_curves_are_saved_as_they_are_shown(
+    opened: Callable[[Build], Driver], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    window, answer = driver.window, driver.bench.answer
+    assert answer is not None
+    assert window.scope is not None
+    for ending in ("png", "svg", "csv"):
+        path = tmp_path / f"curves.{ending}"
+        monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, p=path: (str(p), ""))
+        window.save_curves()
+        assert path.stat().st_size > 1000
+    image = QImage(str(tmp_path / "curves.png"))
+    assert image.width() == 2 * window.scope.width()
+    assert QSvgRenderer(str(tmp_path / "curves.svg")).isValid()
+    table = np.genfromtxt(tmp_path / "curves.csv", delimiter=",", names=True)
+    names = ("from_s", "to_s", "esc1in_V_lowest", "esc1in_V_highest")
+    assert set(names) <= set(table.dtype.names or ())
+    first = answer.curves[0]
+    assert len(table) == len(first.low)
+    assert table["esc1in_V_highest"] == pytest.approx(np.asarray(first.high), rel=1e-8)
+    # The largest figure saved is the figure printed, to a hundredth of the digit it has: an
+    # averaged band is read at the nodes of the solver's steps, its peak between them.
+    assert table["esc1in_V_highest"].max() == pytest.approx(first.peak, abs=1e-3)
+
+
+def test_curves_with_an_unknown_ending_are_refused_in_words(
+    opened: Callable[[Build], Driver], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    path = tmp_path / "curves.doc"
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(path), ""))
+    driver.window.save_curves()
+    assert driver.window.strip.isVisible()
+    assert not path.exists()
