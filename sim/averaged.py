@@ -66,10 +66,9 @@ class AveragedRun:
         return out
 
     def _along(self, times_s: Array) -> tuple[Array, Array, Array, Array, Array]:
-        x = self.states(times_s)
-        commands = self._commands(times_s)
-        duty, u, slope, volts = self.mean.along(commands, x)
-        return duty, x, slope, u, volts
+        """Duties, w, w', inputs and controls; see `MeanEquations.along`."""
+        duty, w, u, slope, controls = self.mean.along(self._commands(times_s), self.states(times_s))
+        return duty, w, slope, u, controls
 
     def _commands(self, times_s: Array) -> Array:
         if not self.equations.n_switches:
@@ -82,8 +81,8 @@ class AveragedRun:
         return np.clip(duty + np.outer(ringing, drive.tap_signs), 0.0, 1.0)
 
     def sample(self, rows: Rows, times_s: Array) -> Array:
-        duty, x, slope, u, _ = self._along(np.asarray(times_s, dtype=float))
-        return self.mean.rows(rows, duty, x, slope, u)
+        duty, w, slope, u, _ = self._along(np.asarray(times_s, dtype=float))
+        return self.mean.rows(rows, duty, w, slope, u)
 
     def _grid(self, t0: float, t1: float) -> tuple[Array, Array]:
         """Lobatto times in every step of a window, and their weights."""
@@ -189,8 +188,8 @@ class AveragedRun:
 
         for block in _blocks(len(times)):
             share = weights[block]
-            duty, x, slope, u, volts = self._along(times[block])
-            delivered = self.mean.rows(eq.source_amps, duty, x, slope, u)
+            duty, w, slope, u, controls = self._along(times[block])
+            delivered = self.mean.rows(eq.source_amps, duty, w, slope, u)
             for (owner, name), joule in zip(
                 eq.source_names, eq.sources * (delivered @ share), strict=True
             ):
@@ -198,27 +197,32 @@ class AveragedRun:
                     add(owner, -float(joule))
                 else:
                     from_sources += float(joule)
-            squares = self.mean.mean_squares(eq.resistor_amps, duty, x, slope, u) @ share
+            squares = self.mean.mean_squares(eq.resistor_amps, duty, w, slope, u) @ share
             for (owner, _name, ohm), square in zip(eq.resistors, squares, strict=True):
                 add(owner, ohm * float(square))
             if len(eq.loads):
-                amps = self.mean.rows(eq.load_amps, duty, x, slope, u)
-                for load, joule in zip(eq.loads, (volts.T * amps) @ share, strict=True):
+                amps = self.mean.rows(eq.load_amps, duty, w, slope, u)
+                volts = controls[:, : len(eq.loads)].T
+                for load, joule in zip(eq.loads, (volts * amps) @ share, strict=True):
                     add(load.owner, float(joule))
-            w = eq.speeds(x)
             if eq.network.controls:
                 followers, rows = eq.followers
-                emf, amps = np.split(self.mean.rows(rows, duty, x, slope, u), 2)
+                emf, amps = np.split(self.mean.rows(rows, duty, w, slope, u), 2)
                 for owner, joule in zip(followers, (emf * amps) @ share, strict=True):
                     add(owner, -float(joule))
+            if eq.curves:
+                # v i is a quarter of the difference of two squares, over the resistance
+                squares = self.mean.mean_squares(eq.curve_controls, duty, w, slope, u).T
+                both = share @ (squares - u[:, eq.curve_inputs] ** 2)
+                joules = 0.25 * both / self.mean.curves.value
+                for index, joule in zip(eq.curve_branches, joules, strict=True):
+                    add(eq.network.branches[index].owner, float(joule))
+            speeds = eq.speeds(w)
             for i, rotor in enumerate(eq.network.rotors):
-                add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * w[:, i]) @ share))
+                add(rotor.owner, float((u[:, eq.torque_inputs][:, i] * speeds[:, i]) @ share))
         ends = np.array([t0, np.nextafter(t1, t0)])
         x_ends, d_ends = self.states(ends), self._along(ends)[0]
-        stored = [
-            0.5 * float(xi @ self.mean.store(di) @ xi)
-            for xi, di in zip(x_ends, d_ends, strict=True)
-        ]
+        stored = [self.mean.stored(di, xi) for xi, di in zip(x_ends, d_ends, strict=True)]
         return EnergyBalance(
             from_sources=from_sources,
             dissipated=sum(by_owner.values()),

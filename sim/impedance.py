@@ -23,7 +23,7 @@ from sim.assemble import assemble, canonical
 from sim.carriers import slewed
 from sim.errors import BadField, Conflict, WrongPort
 from sim.event import drive as drive_of
-from sim.mean_equations import MeanEquations, equilibrium, residual_scale
+from sim.mean_equations import MeanEquations, equilibrium, linear_values, residual_scale
 from sim.network import Branch, Load
 from sim.options import apply
 from sim.resolve import event_index, events_of, option_index
@@ -171,9 +171,15 @@ class SmallSignal:
             branches.append(Branch("load", plus, minus, float(known + i), "", "test current"))
             loads.append(Load("", "current", 0.0, 0.0, _TEST_HZ))
         self.network = replace(network, branches=tuple(branches), loads=tuple(loads))
-        self.equations = eq = StateEquations(self.network)
-        self.mean = mean = MeanEquations(eq)
         self.command = np.asarray(duty, dtype=float)
+        mean = MeanEquations(StateEquations(self.network))
+        if not self.network.is_linear and not from_rest:
+            # about the start a store that fades is what is left of it there
+            values = linear_values(mean, self.command, equilibrium(mean, self.command))
+            self.network = self.network.linearised(values)
+            mean = MeanEquations(StateEquations(self.network))
+        self.mean = mean
+        self.equations = eq = mean.eq
         # the test loads draw nothing, so the start is that of the network without them
         self.x = np.zeros(eq.n_states) if from_rest else equilibrium(mean, self.command)
         self.a = mean.jacobian(self.command, self.x)
@@ -205,8 +211,8 @@ class SmallSignal:
         offsets = np.diag(step)
         xs = np.vstack([self.x + offsets, self.x - offsets])
         commands = np.tile(self.command, (2 * n, 1))
-        duty, u, slope, _ = mean.along(commands, xs)
-        y = mean.rows(rows, duty, xs, slope, u)
+        duty, w, u, slope, _ = mean.along(commands, xs)
+        y = mean.rows(rows, duty, w, slope, u)
         c = (y[:, :n] - y[:, n:]) / (2.0 * step)
         return c, self._mean_of(rows.d) @ self._b
 
@@ -337,7 +343,7 @@ class SmallSignal:
         first_place : the loads' test currents are the places from here on
         """
         eq, mean = self.equations, self.mean
-        _, _, _, volts = mean.along(self.command[None, :], self.x[None, :])
+        _, _, _, _, volts = mean.along(self.command[None, :], self.x[None, :])
         found = []
         place = first_place
         for j, load in enumerate(eq.loads[: self._n_known]):

@@ -1,7 +1,7 @@
 """The state equations with every bridge replaced by its duty.
 
-Loads and current limits are nonlinear; they are solved here, so that `slope` is a
-plain function of time and state with an analytic Jacobian.
+Loads, curves, stores that fade and current limits are nonlinear; they are solved here, so
+that `slope` is a plain function of time and state with an analytic Jacobian.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.errors import NoStart
+from sim.laws import CurveLaws, StoreLaws
 from sim.state_equations import AUX_SCALE
 from sim.switch_poly import MeanValues
 
@@ -51,15 +52,109 @@ class LoadLaws:
         return share * amps, share * slope
 
 
+class Stores:
+    """Stores that fade: from charges and fluxes x to voltages and currents w.
+
+    Without such stores the two are the same.
+    """
+
+    def __init__(self, equations: StateEquations) -> None:
+        self.eq = equations.stores
+        self.n = equations.n_states
+        self.laws = StoreLaws(self.eq.laws, self.eq.value)
+        self.some = len(self.eq) > 0
+        self._apart = not np.any(self.eq.own)
+        self._eye = np.eye(len(self.eq))
+
+    def _settled(self, x: Array) -> tuple[Array, Array, Array, Array]:
+        """Controls, residuals and their derivatives by the control, for states (..., n).
+
+        Newton on c = base + own r(c), where stores share a loop or a cut-set.
+        """
+        base = x @ self.eq.reach.T + self.eq.rest
+        r, slope, bend = self.laws.residuals(base)
+        if self._apart:
+            return base, r, slope, bend
+        c, own = base, self.eq.own
+        missing = base + r @ own.T - c
+        for _ in range(60):
+            system = self._eye - own * slope[..., None, :]
+            step = np.linalg.solve(system, missing[..., None])[..., 0]
+            # the laws are convex to either side of 0: too long a step is halved
+            share = np.ones((*c.shape[:-1], 1))
+            size = np.max(np.abs(missing), axis=-1, keepdims=True)
+            for _ in range(40):
+                trial = c + share * step
+                r, slope, bend = self.laws.residuals(trial)
+                new = base + r @ own.T - trial
+                worse = np.max(np.abs(new), axis=-1, keepdims=True) > size
+                if not worse.any():
+                    break
+                share = np.where(worse, 0.5 * share, share)
+            c, missing = trial, new
+            if np.max(np.abs(step)) <= 1e-13 * (1.0 + np.max(np.abs(c))):
+                break
+        return c, r, slope, bend
+
+    def w(self, x: Array) -> Array:
+        """Voltages and currents w (..., n) of states x (..., n)."""
+        if not self.some:
+            return x
+        return np.asarray(x + self._settled(x)[1] @ self.eq.gain.T)
+
+    def moment(self, x: Array) -> tuple[Array, Array, Array, Array]:
+        """At one state (n,): w, how r follows x (n_stores, n), dr/dc and d2r/dc2."""
+        _, r, slope, bend = self._settled(x)
+        rate = np.linalg.solve(
+            self._eye - slope[:, None] * self.eq.own, slope[:, None] * self.eq.reach
+        )
+        return x + self.eq.gain @ r, np.asarray(rate), slope, bend
+
+    def rates(self, x: Array, slope: Array) -> Array:
+        """r' (..., n_stores) of states and their slopes (..., n)."""
+        _, _, bend, _ = self._settled(x)
+        reached = (slope @ self.eq.reach.T) * bend
+        if self._apart:
+            return np.asarray(reached)
+        system = self._eye - bend[..., :, None] * self.eq.own
+        return np.asarray(np.linalg.solve(system, reached[..., None])[..., 0])
+
+    def energy_beyond(self, w: Array) -> Array:
+        """Energy more than the linear stores would hold at w (..., n), in J."""
+        if not self.some:
+            return np.zeros(w.shape[:-1])
+        return self.laws.energy_beyond(w @ self.eq.reach.T + self.eq.rest)
+
+
 @dataclass
 class Moment:
-    """Everything known at one time and state."""
+    """Everything known at one time and state; `controls` of the laws, loads' volts first."""
 
     x: Array
     duty: Array
     inputs: Array
     slope: Array
-    load_volts: Array
+    controls: Array
+
+
+@dataclass
+class _Solved:
+    """A moment and what its Jacobian needs.
+
+    `vd_x`: controls by x'; `system` x' = ..., None for the identity; `bends` of the laws;
+    `follow`: residuals of fading stores by x, `bend`, `bend2` by their controls.
+    """
+
+    moment: Moment
+    matrices: list[Array]
+    w: Array
+    vd_x: Array
+    system: Array | None
+    bends: Array
+    through: Array
+    follow: Array
+    bend: Array
+    bend2: Array
 
 
 class MeanEquations:
@@ -76,7 +171,12 @@ class MeanEquations:
     def __init__(self, equations: StateEquations) -> None:
         self.eq = equations
         self.laws = LoadLaws(equations)
-        rows = equations.load_volts
+        self.stores = Stores(equations)
+        at = list(equations.curve_branches)
+        values = np.array([equations.network.branches[i].value for i in at], dtype=float)
+        self.curves = CurveLaws(equations.curves, values)
+        rows = equations.law_controls
+        self.n_laws = rows.x.shape[0]
         self.values = MeanValues(
             [equations.k, equations.b, rows.x, rows.u, rows.d, equations.mass], equations.n_switches
         )
@@ -85,32 +185,54 @@ class MeanEquations:
         self._looped = self._through is None or bool(np.any(self._through))
 
     def _constant_through(self, rows: Rows) -> Array | None:
-        """d(load volts)/d(load amps) (n_loads, n_loads); None where it moves with the switches."""
+        """d(controls)/d(law inputs) (n_laws, n_laws); None where it moves."""
         eq = self.eq
-        loads_only = eq.load_inputs
-        vu, b = rows.u.columns(loads_only), eq.b.columns(loads_only)
+        those = eq.law_inputs
+        vu, b = rows.u.columns(those), eq.b.columns(those)
         if not (eq.mass_is_identity and vu.is_constant and rows.d.is_constant and b.is_constant):
             return None
         none = np.zeros(eq.n_switches)
+        if self.stores.some and np.any(rows.d.at(none) @ eq.stores.gain):
+            return None
         return np.asarray(vu.at(none) + rows.d.at(none) @ b.at(none))
 
-    def settle_loads(self, base: Array, through: Array) -> tuple[Array, Array, Array]:
-        """Currents, slopes di/dv and voltages of loads that move their own voltage.
+    def law(self, controls: Array) -> tuple[Array, Array]:
+        """Inputs of all laws and their slopes, for controls (..., n_laws)."""
+        n_j = len(self.eq.loads)
+        amps, slope = self.laws.amps(controls[..., :n_j], self.load_share)
+        if n_j == self.n_laws:
+            return amps, slope
+        residual, bend = self.curves.residuals(controls[..., n_j:])
+        return np.concatenate([amps, residual], -1), np.concatenate([slope, bend], -1)
 
-        Newton on amps = law(base + through amps), for base voltages (..., n_loads).
+    def settle_laws(self, base: Array, through: Array) -> tuple[Array, Array, Array]:
+        """Inputs, slopes and controls of laws that move their own control.
+
+        Newton on input = law(base + through input), for base controls (..., n_laws).
         """
-        n_j = base.shape[-1]
-        amps, slope = self.laws.amps(base, self.load_share)
-        volts = base
-        for _ in range(30):
-            volts = base + amps @ through.T
-            law, slope = self.laws.amps(volts, self.load_share)
-            system = np.eye(n_j) - slope[..., :, None] * through
-            step = np.linalg.solve(system, (law - amps)[..., None])[..., 0]
-            amps = amps + step
-            if np.max(np.abs(step)) <= 1e-13 * (1.0 + np.max(np.abs(amps))):
+        n = base.shape[-1]
+        y, slope = self.law(base)
+        control = base + y @ through.T
+        law, slope = self.law(control)
+        for _ in range(60):
+            missing = law - y
+            system = np.eye(n) - slope[..., :, None] * through
+            step = np.linalg.solve(system, missing[..., None])[..., 0]
+            size = np.max(np.abs(missing), axis=-1, keepdims=True)
+            share = np.ones((*base.shape[:-1], 1))
+            for _ in range(8 if len(self.eq.curves) else 1):
+                trial = y + share * step
+                control = base + trial @ through.T
+                law, slope = self.law(control)
+                # corners can send it to and fro: then a shorter step
+                worse = np.max(np.abs(law - trial), axis=-1, keepdims=True) > size * (1.0 + 1e-9)
+                if not worse.any():
+                    break
+                share = np.where(worse, 0.5 * share, share)
+            y = trial
+            if np.max(np.abs(step)) <= 1e-13 * (1.0 + np.max(np.abs(y))):
                 break
-        return amps, slope, volts
+        return y, slope, control
 
     # -- inputs ---------------------------------------------------------------
 
@@ -147,8 +269,13 @@ class MeanEquations:
         w = self.eq.speeds(x)
         return np.asarray(self.eq.drag * w * np.abs(w))
 
+    def stored(self, duty: Array, x: Array) -> float:
+        """Energy stored at a duty (n_s,) and state (n,), in J."""
+        w = self.stores.w(x)
+        return 0.5 * float(w @ self.store(duty) @ w) + float(self.stores.energy_beyond(w))
+
     def store(self, duty: Array) -> Array:
-        """Matrix of the stored energy, x^T store x / 2, at a duty (n_s,)."""
+        """Matrix of the energy in linear stores, w^T store w / 2, at a duty (n_s,)."""
         if self.eq.store.is_constant:
             return self.eq.store.at(duty)
         table = MeanValues([self.eq.store], self.eq.n_switches)
@@ -157,10 +284,10 @@ class MeanEquations:
     # -- one moment ------------------------------------------------------------
 
     def moment(self, command: Array, x: Array) -> Moment:
-        """Solve the loads and give the slope at one state (n,)."""
-        return self._solve(command, x)[0]
+        """Solve the laws and give the slope at one state (n,)."""
+        return self._solve(command, x).moment
 
-    def _solve(self, command: Array, x: Array) -> tuple[Moment, list[Array], Array, Array]:
+    def _solve(self, command: Array, x: Array) -> _Solved:
         eq = self.eq
         duty = self.limited(command, x)
         matrices = self.values.matrices(self.values.weights(duty))
@@ -168,96 +295,124 @@ class MeanEquations:
         u = np.zeros(eq.n_inputs)
         u[eq.source_inputs] = eq.sources
         u[eq.torque_inputs] = self._drag(x)
-        slope = k @ x + b @ u
-        if not eq.mass_is_identity:
-            slope = np.asarray(np.linalg.solve(mass, slope), dtype=float)
-        n_j = len(eq.loads)
-        volts = np.zeros(n_j)
-        law_slope = np.zeros(n_j)
-        through = np.zeros((n_j, n_j))
-        if n_j:
-            b_load = b[:, eq.load_inputs]
-            if not eq.mass_is_identity:
-                b_load = np.asarray(np.linalg.solve(mass, b_load), dtype=float)
-            volts = vx @ x + vu @ u + vd @ slope
+        w, vd_x, system = x, vd, None if eq.mass_is_identity else mass
+        follow = bend = bend2 = np.zeros((0, 0))
+        if self.stores.some:
+            w, follow, bend, bend2 = self.stores.moment(x)
+            # controls and masses are of w' = (1 + gain follow) x'
+            vd_x = vd + (vd @ eq.stores.gain) @ follow
+            vd_x = vd_x + vu[:, eq.rate_inputs] @ follow[eq.stores.with_rate]
+            if system is not None:
+                system = mass + ((mass - np.eye(len(x))) @ eq.stores.gain) @ follow
+        slope = k @ w + b @ u
+        if system is not None:
+            slope = np.asarray(np.linalg.solve(system, slope), dtype=float)
+        controls, bends = np.zeros(self.n_laws), np.zeros(self.n_laws)
+        through = np.zeros((self.n_laws, self.n_laws))
+        if self.n_laws:
+            b_law = b[:, eq.law_inputs]
+            if system is not None:
+                b_law = np.asarray(np.linalg.solve(system, b_law), dtype=float)
+            controls = vx @ w + vu @ u + vd_x @ slope
             if self._looped:
                 through = (
-                    vu[:, eq.load_inputs] + vd @ b_load if self._through is None else self._through
+                    vu[:, eq.law_inputs] + vd_x @ b_law if self._through is None else self._through
                 )
-                amps, law_slope, volts = self.settle_loads(volts, through)
+                inputs, bends, controls = self.settle_laws(controls, through)
             else:
-                amps, law_slope = self.laws.amps(volts, self.load_share)
-            u[eq.load_inputs] = amps
-            slope = slope + b_load @ amps
-        return Moment(x, duty, u, slope, volts), matrices, law_slope, through
+                inputs, bends = self.law(controls)
+            u[eq.law_inputs] = inputs
+            slope = slope + b_law @ inputs
+        if len(eq.stores.with_rate):
+            u[eq.rate_inputs] = follow[eq.stores.with_rate] @ slope
+        at = Moment(x, duty, u, slope, controls)
+        return _Solved(at, matrices, w, vd_x, system, bends, through, follow, bend, bend2)
 
     def jacobian(self, command: Array, x: Array) -> Array:
         """Derivative of the slope by the state, (n, n)."""
         eq = self.eq
-        at, matrices, law_slope, through = self._solve(command, x)
-        k, b, vx, _vu, vd, mass = matrices
+        at = self._solve(command, x)
+        k, b, vx, vu, vd, mass = at.matrices
+        duty, slope = at.moment.duty, at.moment.slope
+        gain, n = eq.stores.gain, eq.n_states
 
         def over_mass(m: Array) -> Array:
-            return m if eq.mass_is_identity else np.asarray(np.linalg.solve(mass, m), dtype=float)
+            return m if at.system is None else np.asarray(np.linalg.solve(at.system, m))
 
-        jac = k.copy()
-        w = eq.speeds(x)
-        if len(w):
+        def by_state(m: Array) -> Array:
+            """d(m w)/dx."""
+            return m + (m @ gain) @ at.follow if self.stores.some else m
+
+        jac = by_state(k).copy()
+        speed = eq.speeds(x)
+        if len(speed):
             jac[:, eq.speed_states] += b[:, eq.torque_inputs] * (
-                2.0 * eq.drag * np.abs(w) * eq.speed_scale
+                2.0 * eq.drag * np.abs(speed) * eq.speed_scale
             )
-        duty_x = self._duty_slopes(command, at.duty, x)
-        load_x_extra = None
+        volts_x = by_state(vx)
+        if self.stores.some:
+            # how w' = (1 + gain follow) x' moves with the state while x' stands
+            rate = at.follow @ slope
+            turn = np.linalg.solve(
+                np.eye(len(eq.stores)) - at.bend[:, None] * eq.stores.own,
+                (at.bend2 * (eq.stores.reach @ slope + eq.stores.own @ rate))[:, None]
+                * (eq.stores.reach + eq.stores.own @ at.follow),
+            )
+            volts_x = volts_x + (vd @ gain) @ turn
+            volts_x = volts_x + vu[:, eq.rate_inputs] @ turn[eq.stores.with_rate]
+            if at.system is not None:
+                jac -= ((mass - np.eye(n)) @ gain) @ turn
+        duty_x = self._duty_slopes(command, duty, x)
         if duty_x is not None:
-            slopes = self.values.weight_slopes(at.duty)
-            mass_part = np.zeros(eq.n_states)
-            load_x_extra = np.zeros((len(eq.loads), eq.n_states))
+            slopes = self.values.weight_slopes(duty)
+            moved = slope if not self.stores.some else slope + gain @ (at.follow @ slope)
             for s in np.flatnonzero(np.any(duty_x, axis=1)):
                 dk, db, dvx, dvu, _dvd, dmass = self.values.matrices(slopes[:, s])
-                if not eq.mass_is_identity:
-                    mass_part = dmass @ at.slope
-                jac += np.outer(dk @ x + db @ at.inputs - mass_part, duty_x[s])
-                if len(eq.loads):
-                    load_x_extra += np.outer(dvx @ x + dvu @ at.inputs, duty_x[s])
+                mass_part = np.zeros(n) if at.system is None else dmass @ moved
+                jac += np.outer(dk @ at.w + db @ at.moment.inputs - mass_part, duty_x[s])
+                volts_x = volts_x + np.outer(dvx @ at.w + dvu @ at.moment.inputs, duty_x[s])
         jac = over_mass(jac)
-        if len(eq.loads):
-            volts_x = vx + vd @ jac
-            if load_x_extra is not None:
-                volts_x = volts_x + load_x_extra
-            amps_x = np.linalg.solve(
-                np.eye(len(eq.loads)) - law_slope[:, None] * through, law_slope[:, None] * volts_x
+        if self.n_laws:
+            volts_x = volts_x + at.vd_x @ jac
+            inputs_x = np.linalg.solve(
+                np.eye(self.n_laws) - at.bends[:, None] * at.through, at.bends[:, None] * volts_x
             )
-            jac = jac + over_mass(b[:, eq.load_inputs]) @ amps_x
+            jac = jac + over_mass(b[:, eq.law_inputs]) @ inputs_x
         return np.asarray(jac)
 
     # -- many moments ----------------------------------------------------------
 
-    def along(self, commands: Array, xs: Array) -> tuple[Array, Array, Array, Array]:
-        """Duties, inputs, slopes and load voltages for commands (T, n_s) and states (T, n)."""
+    def along(self, commands: Array, xs: Array) -> tuple[Array, Array, Array, Array, Array]:
+        """Duties, w, inputs, w' and controls for commands (T, n_s) and states (T, n)."""
         eq = self.eq
         count = len(xs)
         duty = self.limited(commands, xs)
         u = np.zeros((count, eq.n_inputs))
         u[:, eq.source_inputs] = eq.sources
-        w = eq.speeds(xs)
-        u[:, eq.torque_inputs] = eq.drag * w * np.abs(w)
+        speed = eq.speeds(xs)
+        u[:, eq.torque_inputs] = eq.drag * speed * np.abs(speed)
+        w = self.stores.w(xs)
         slope = np.zeros((count, eq.n_states))
-        volts = np.zeros((count, len(eq.loads)))
-        if eq.mass_is_identity and (not len(eq.loads) or self._through is not None):
-            slope = self._weighted(eq.k, duty, xs).T + self._weighted(eq.b, duty, u).T
-            if len(eq.loads) and self._through is not None:
-                volts = self.rows(eq.load_volts, duty, xs, slope, u).T
+        controls = np.zeros((count, self.n_laws))
+        if eq.mass_is_identity and (not self.n_laws or self._through is not None):
+            slope = self._weighted(eq.k, duty, w).T + self._weighted(eq.b, duty, u).T
+            if self.n_laws and self._through is not None:
+                controls = self.rows(eq.law_controls, duty, w, slope, u).T
                 if self._looped:
-                    amps, _, volts = self.settle_loads(volts, self._through)
+                    inputs, _, controls = self.settle_laws(controls, self._through)
                 else:
-                    amps = self.laws.amps(volts, self.load_share)[0]
-                u[:, eq.load_inputs] = amps
-                slope = slope + self._weighted(eq.b.columns(eq.load_inputs), duty, amps).T
-            return duty, u, slope, volts
-        for i in range(count):
-            at = self.moment(commands[i], xs[i])
-            u[i], slope[i], volts[i] = at.inputs, at.slope, at.load_volts
-        return duty, u, slope, volts
+                    inputs = self.law(controls)[0]
+                u[:, eq.law_inputs] = inputs
+                slope = slope + self._weighted(eq.b.columns(eq.law_inputs), duty, inputs).T
+        else:
+            for i in range(count):
+                at = self.moment(commands[i], xs[i])
+                u[i], slope[i], controls[i] = at.inputs, at.slope, at.controls
+        if self.stores.some:
+            rates = self.stores.rates(xs, slope)
+            slope = slope + rates @ eq.stores.gain.T
+            u[:, eq.rate_inputs] = rates[:, eq.stores.with_rate]
+        return duty, w, u, slope, controls
 
     @staticmethod
     def _weighted(poly: SwitchPoly, duty: Array, vectors: Array) -> Array:
@@ -317,6 +472,18 @@ def equilibrium(mean: MeanEquations, command: Array, start: Array | None = None)
     finally:
         mean.load_share = 1.0
     return x
+
+
+def linear_values(mean: MeanEquations, command: Array, x: Array) -> dict[int, float]:
+    """What fading stores and curves, by branch, are linearised to where they stand at a state."""
+    net, stores = mean.eq.network, mean.eq.stores
+    z = stores.reach @ mean.stores.w(x) + stores.rest
+    values = {index: law.slope(float(at)) for (index, law), at in zip(net.stores, z, strict=True)}
+    controls = mean.moment(command, x).controls[len(mean.eq.loads) :]
+    # a curve's voltage is half of what control and residual sum to
+    volts = 0.5 * (controls + mean.curves.residuals(controls)[0])
+    values |= {index: law.ohm(float(v)) for (index, law), v in zip(net.curves, volts, strict=True)}
+    return values
 
 
 def _first_guess(mean: MeanEquations, command: Array) -> Array:

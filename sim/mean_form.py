@@ -1,11 +1,12 @@
 """The averaged equations as one matrix of the duties, for solvers that ask many times.
 
-With z = [states; inputs], everything linear is one product,
+With z = [w; inputs], everything linear is one product,
 
-    [slope; load volts] = H(duty) z,
+    [slope; controls] = H(duty) z,
 
-and H is a sum over monomials of the duties. `MeanEquations` says the same in the form
-it is derived in, and is what this is tested against.
+and H is a sum over monomials of the duties; w are the states, or what fading stores make of
+them. `MeanEquations` says the same in the form it is derived in, and is what this is tested
+against.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.mean_equations import residual_scale
-from sim.mean_kernels import Entries, Form, Plan
+from sim.mean_kernels import Entries, Fade, Form, Plan
 from sim.state_equations import AUX_SCALE
 from sim.switch_poly import MeanValues, SwitchPoly, stack
 
@@ -43,7 +44,8 @@ class MeanForm:
 
     Attributes
     ----------
-    plain : the mass is the identity and load volts need no slope, so H is a polynomial
+    plain : the mass is the identity and controls need no slope, so H is a polynomial
+    fits : fading stores meet neither mass nor slopes; where they do, `MeanEquations` has to serve
     table : (n_monomials, rows * columns) of H, if plain
     unit, kind : one volt, ampere or ten rad/s of each state, and which of them it is
     """
@@ -51,11 +53,14 @@ class MeanForm:
     def __init__(self, mean: MeanEquations) -> None:
         eq = mean.eq
         self.mean, self.eq = mean, eq
-        self.n, self.n_j = eq.n_states, len(eq.loads)
-        volts = eq.load_volts
+        self.n, self.n_j = eq.n_states, mean.n_laws
+        volts = eq.law_controls
         flow = _beside(eq.k, eq.b)
         drop = _beside(volts.x, volts.u)
         self.plain = eq.mass_is_identity and volts.d.is_constant
+        rates = volts.u.columns(eq.rate_inputs)
+        meets = any(np.any(m @ eq.stores.gain) for m in volts.d.terms.values()) or bool(rates.terms)
+        self.fits = not mean.stores.some or (eq.mass_is_identity and not meets)
         if self.plain:
             drop = drop + volts.d.at(np.zeros(eq.n_switches)) @ flow
         self.values = MeanValues(
@@ -64,7 +69,7 @@ class MeanForm:
         )
         self.shape = (self.n + self.n_j, self.n + eq.n_inputs)
         self.torques = slice(self.n + eq.torque_inputs.start, self.n + eq.torque_inputs.stop)
-        self.amps = slice(self.n + eq.load_inputs.start, self.n + eq.load_inputs.stop)
+        self.amps = slice(self.n + eq.law_inputs.start, self.n + eq.law_inputs.stop)
         self.unit = residual_scale(eq)
         self.kind = np.full(self.n, VOLTAGE, dtype=np.int64)
         self.kind[eq.current_states] = CURRENT
@@ -117,6 +122,19 @@ class MeanForm:
             power=laws.power,
             value=laws.value,
             minimum=laws.minimum,
+            curve_ohm=self.mean.curves.value,
+            curve_leak=self.mean.curves.leak,
+            corners=self.mean.curves.corners,
+            fading=Fade(
+                full=self.mean.stores.laws.full,
+                half=self.mean.stores.laws.half,
+                value=eq.stores.value,
+                reach=eq.stores.reach,
+                gain=eq.stores.gain,
+                own=eq.stores.own,
+                rest=eq.stores.rest,
+                apart=not np.any(eq.stores.own),
+            ),
             drag=eq.drag,
             speed_scale=eq.speed_scale,
             sense=limits.sense_state,
@@ -137,6 +155,12 @@ class MeanForm:
             by_state = eq.limits.emf[s] != 0.0
             by_state[eq.limits.sense_state[s]] = True
             states |= np.outer(moved, by_state)
+        store = eq.stores
+        by_store = states.astype(float) @ (store.gain != 0.0)
+        if len(store):
+            # stores of one loop or cut-set follow each other
+            tied = np.linalg.matrix_power((store.own != 0.0) + np.eye(len(store)), len(store))
+            states |= (by_store @ tied @ (store.reach != 0.0)) != 0.0
         drawn = np.any(some[:n, self.amps], axis=1)
         return np.asarray(states[:n] | np.outer(drawn, np.any(states[n:], axis=0)))
 
@@ -181,28 +205,28 @@ class MeanForm:
         return out
 
     def _settle(self, base: Array, through: Array) -> Array:
-        """Currents of the loads, by Newton with the Jacobian of the last `linear`."""
+        """Inputs of the laws, by Newton with the Jacobian of the last `linear`."""
         laws, amps = self.mean.laws, self._drawn
         for _ in range(8):
             volts = base + through @ amps
-            if (volts >= laws.minimum).all():
+            if not self.eq.curves and (volts >= laws.minimum).all():
                 law = self._watts / volts + self._steady
             else:
-                law = laws.amps(volts)[0]
+                law = self.mean.law(volts)[0]
             step = self._chord @ (law - amps)
             amps = amps + step
             # the chord leaves less than a hundredth of the step
             if np.abs(step).max() <= 1e-10 * (1.0 + np.abs(amps).max()):
                 break
         else:
-            amps = self.mean.settle_loads(base, through)[0]
+            amps = self.mean.settle_laws(base, through)[0]
         self._drawn = amps
         return amps
 
     def _fill(self, duty: Array, x: Array) -> tuple[Array, Array]:
         """H and the slope; leaves all inputs in `_z`."""
         eq, z, h = self.eq, self._z, self._matrix(duty)
-        z[: self.n] = x
+        z[: self.n] = self.mean.stores.w(x)
         w = x[eq.speed_states] * eq.speed_scale
         z[self.torques] = eq.drag * w * np.abs(w)
         if not self.n_j:
@@ -232,6 +256,9 @@ class MeanForm:
         whole[:, eq.speed_states] += h[:, self.torques] * (
             2.0 * eq.drag * np.abs(w) * eq.speed_scale
         )
+        if self.mean.stores.some:
+            follow = self.mean.stores.moment(x)[1]
+            whole += (whole @ eq.stores.gain) @ follow
         in_time = np.zeros(len(h))
         free = (duty > 0.0) & (duty < 1.0)
         held = free & (duty != command)
@@ -247,7 +274,7 @@ class MeanForm:
         if self.n_j:
             through = h[n:, self.amps]
             volts = h[n:, : n + eq.n_inputs] @ self._z
-            bend = self.mean.laws.amps(volts)[1][:, None]
+            bend = self.mean.law(volts)[1][:, None]
             self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
             draw = h[:n, self.amps] @ self._chord
             whole[:n] += draw @ (bend * whole[n:])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels import compiled
+from sim.nonlinear_kernels import curve_residual, store_residual
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -51,17 +52,32 @@ class Plan(NamedTuple):
     neighbour: Place
 
 
+class Fade(NamedTuple):
+    """Stores that fade; see `sim.state_equations.FadingStores`. `apart`: own is zero."""
+
+    full: Array
+    half: Array
+    value: Array
+    reach: Array
+    gain: Array
+    own: Array
+    rest: Array
+    apart: bool
+
+
 class Form(NamedTuple):
     """What `sim.mean_form.MeanForm` knows, as arrays.
 
     Attributes
     ----------
-    flow, drop : entries of the slope's and of the load volts' rows
+    flow, drop : entries of the slope's and of the controls' rows
     plan : of the Jacobian's entries
     factors : (n_monomials, p) places in [1, duties] whose product is the monomial's mean
     z : (columns,) of [states; inputs], sources filled in
-    torque, amps, speed : where drag torques and load amps start in z, speeds in the states
-    power, value, minimum : load laws; drag, speed_scale : rotors
+    torque, amps, speed : where drag torques and laws' inputs start in z, speeds in the states
+    power, value, minimum : load laws; curve_ohm, curve_leak, corners : curves, laws after loads
+    fading : stores that fade
+    drag, speed_scale : rotors
     sense, emf, brake, drive : limits (sense -1 for none), brake and drive in V
     """
 
@@ -77,6 +93,10 @@ class Form(NamedTuple):
     power: NDArray[np.bool_]
     value: Array
     minimum: Array
+    curve_ohm: Array
+    curve_leak: Array
+    corners: Array
+    fading: Fade
     drag: Array
     speed_scale: Array
     sense: Index
@@ -247,7 +267,15 @@ def limit(form: Form, x: Array, duty: Array, held: NDArray[np.bool_]) -> None:
 
 @compiled
 def law(form: Form, j: int, volts: float) -> tuple[float, float]:
-    """Current of a load and its slope by voltage; see `sim.mean_equations.LoadLaws`."""
+    """Current of a load, or residual of a curve, and its slope by the control.
+
+    See `sim.mean_equations.LoadLaws` and `sim.nonlinear`.
+    """
+    if j >= len(form.value):
+        k = j - len(form.value)
+        ohm, leak = form.curve_ohm[k], form.curve_leak[k]
+        residual, bend = curve_residual(volts, ohm, leak, form.corners[k])
+        return residual, bend
     value, minimum = form.value[j], form.minimum[j]
     if volts >= minimum:
         if form.power[j]:
@@ -257,6 +285,101 @@ def law(form: Form, j: int, volts: float) -> tuple[float, float]:
     if form.power[j]:
         slope /= minimum
     return slope * volts, slope
+
+
+@compiled
+def settle_stores(fade: Fade, x: Array, c: Array, r: Array, bend: Array) -> None:
+    """Controls, residuals and their slopes of stores that fade, at a state."""
+    n_k = len(r)
+    base = np.zeros(n_k)
+    for k in range(n_k):
+        total = fade.rest[k]
+        for i in range(len(x)):
+            total += fade.reach[k, i] * x[i]
+        base[k] = total
+        c[k] = total
+        r[k], bend[k] = store_residual(total, fade.value[k], fade.full[k], fade.half[k])
+    if fade.apart:
+        return
+    system, pivots = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64)
+    step, trial = np.zeros(n_k), np.zeros(n_k)
+    for _ in range(60):
+        size = 0.0
+        for k in range(n_k):
+            missing = base[k] - c[k]
+            for j in range(n_k):
+                missing += fade.own[k, j] * r[j]
+                system[k, j] = -fade.own[k, j] * bend[j]
+            system[k, k] += 1.0
+            step[k] = missing
+            size = max(size, abs(missing))
+        if not eliminate(system, pivots):
+            break
+        substitute(system, pivots, step)
+        share, moved, largest = 1.0, 0.0, 0.0
+        for _ in range(40):
+            for k in range(n_k):
+                trial[k] = c[k] + share * step[k]
+                r[k], bend[k] = store_residual(trial[k], fade.value[k], fade.full[k], fade.half[k])
+            new = 0.0
+            for k in range(n_k):
+                missing = base[k] - trial[k]
+                for j in range(n_k):
+                    missing += fade.own[k, j] * r[j]
+                new = max(new, abs(missing))
+            if new <= size:
+                break
+            share *= 0.5
+        for k in range(n_k):
+            moved = max(moved, abs(trial[k] - c[k]))
+            c[k] = trial[k]
+            largest = max(largest, abs(c[k]))
+        if moved <= 1e-13 * (1.0 + largest):
+            break
+
+
+@compiled
+def follow_stores(fade: Fade, bend: Array, follow: Array) -> None:
+    """How residuals of stores follow the state (n_stores, n), from their slopes."""
+    n_k, n = follow.shape
+    for k in range(n_k):
+        for j in range(n):
+            follow[k, j] = bend[k] * fade.reach[k, j]
+    if fade.apart:
+        return
+    system, pivots = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64)
+    column = np.zeros(n_k)
+    for k in range(n_k):
+        for j in range(n_k):
+            system[k, j] = -bend[k] * fade.own[k, j]
+        system[k, k] += 1.0
+    eliminate(system, pivots)
+    for j in range(n):
+        some = False
+        for k in range(n_k):
+            column[k] = follow[k, j]
+            some = some or column[k] != 0.0
+        if some:
+            substitute(system, pivots, column)
+            for k in range(n_k):
+                follow[k, j] = column[k]
+
+
+@compiled
+def chain_stores(fade: Fade, follow: Array, by_w: Array) -> None:
+    """Derivatives by the states from those by w, in place."""
+    n_k, n = follow.shape
+    gained = np.zeros(n_k)
+    for i in range(len(by_w)):
+        for k in range(n_k):
+            total = 0.0
+            for j in range(n):
+                total += by_w[i, j] * fade.gain[j, k]
+            gained[k] = total
+        for k in range(n_k):
+            if gained[k] != 0.0:
+                for j in range(n):
+                    by_w[i, j] += gained[k] * follow[k, j]
 
 
 @compiled
@@ -298,11 +421,17 @@ def add_product(entries: Entries, weight: Array, z: Array, out: Array) -> None:
 def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: Array) -> None:
     """Slope at a state; leaves all inputs in z and the loads' currents in `amps`.
 
-    Loads move their own voltage: Newton from the currents of the call before.
+    Loads and curves move their own control: Newton from the inputs of the call before.
     """
-    n, n_j = form.n, len(amps)
+    n, n_j, n_k = form.n, len(amps), len(form.fading.full)
     for i in range(n):
         z[i] = x[i]
+    if n_k:
+        c, r, bend = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
+        settle_stores(form.fading, x, c, r, bend)
+        for i in range(n):
+            for k in range(n_k):
+                z[i] += form.fading.gain[i, k] * r[k]
     for i in range(len(form.drag)):
         w = x[form.speed + i] * form.speed_scale[i]
         z[form.torque + i] = form.drag[i] * w * abs(w)
@@ -319,22 +448,29 @@ def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: 
                     base[form.drop.row[e]] += value * z[at]
         system, step = np.zeros((n_j, n_j)), np.zeros(n_j)
         pivots = np.zeros(n_j, np.int64)
-        for _ in range(30):
+        most, share = math.inf, 1.0
+        for _ in range(60):
+            size = 0.0
             for j in range(n_j):
                 volts = base[j]
                 for i in range(n_j):
                     volts += through[j, i] * amps[i]
                 drawn, bend = law(form, j, volts)
                 step[j] = drawn - amps[j]
+                size = max(size, abs(step[j]))
                 for i in range(n_j):
                     system[j, i] = -bend * through[j, i]
                 system[j, j] += 1.0
             if not eliminate(system, pivots):
                 break
             substitute(system, pivots, step)
+            # corners of a curve can send it to and fro: then by shorter steps
+            stuck = size > 0.9 * most and len(form.curve_ohm) > 0
+            share = max(0.5 * share, 0.1) if stuck else 1.0
+            most = min(most, size)
             moved, largest = 0.0, 0.0
             for j in range(n_j):
-                amps[j] += step[j]
+                amps[j] += share * step[j]
                 moved = max(moved, abs(step[j]))
                 largest = max(largest, abs(amps[j]))
             # quadratic: the next step would be smaller than rounding
@@ -380,7 +516,7 @@ def linearise(
     by_time: Array,
 ) -> None:
     """Jacobian and derivative by time of the slope, right after `evaluate`."""
-    n, n_j = form.n, len(form.value)
+    n, n_j, n_k = form.n, len(form.value) + len(form.curve_ohm), len(form.fading.full)
     jacobian[:] = 0.0
     by_time[:] = 0.0
     draw, volts_x = np.zeros((n, n_j)), np.zeros((n_j, n))
@@ -389,6 +525,13 @@ def linearise(
     spread(form, form.flow, weight, x, jacobian, draw)
     spread(form, form.drop, weight, x, volts_x, through)
     add_product(form.drop, weight, z, volts)
+    if n_k:
+        c, r, slope = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
+        follow = np.zeros((n_k, n))
+        settle_stores(form.fading, x, c, r, slope)
+        follow_stores(form.fading, slope, follow)
+        chain_stores(form.fading, follow, jacobian)
+        chain_stores(form.fading, follow, volts_x)
     for s in range(len(duty)):
         free = 0.0 < duty[s] < 1.0
         if not free or (not held[s] and rate[s] == 0.0):

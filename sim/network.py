@@ -11,13 +11,14 @@ inductor of 0 H joins its two nodes, a capacitor of 0 F is not there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from sim.errors import Conflict, WrongPort
+from sim.nonlinear import Curve, Fading
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 BranchType = Literal["source", "capacitor", "resistor", "inductor", "bus", "mid", "rotor", "load"]
 
@@ -154,6 +155,9 @@ class Network:
         sum of currents flows into the part at its plus terminal
     labels : address to the words shown; an address without is a second name ("bulk" for
         "bulk.in") or a lead
+    stores : (branch index, law) of capacitors and inductors that fade; the branch's value is
+        what they are linearised to
+    curves : (branch index, law) of resistors that are curves, likewise
     """
 
     n_nodes: int
@@ -166,6 +170,21 @@ class Network:
     port_branches: dict[str, tuple[tuple[int, float], ...]]
     labels: dict[str, str] = field(default_factory=dict)
     controls: tuple[Control, ...] = ()
+    stores: tuple[tuple[int, Fading], ...] = ()
+    curves: tuple[tuple[int, Curve], ...] = ()
+
+    @property
+    def is_linear(self) -> bool:
+        """No store fades and no resistor is a curve."""
+        return not self.stores and not self.curves
+
+    def linearised(self, values: Mapping[int, float]) -> Network:
+        """The network with the values of some branches, by index, replaced."""
+        branches = tuple(
+            replace(branch, value=values.get(i, branch.value))
+            for i, branch in enumerate(self.branches)
+        )
+        return replace(self, branches=branches)
 
 
 class _Sets:
@@ -201,6 +220,8 @@ class NetworkMaker:
         self._rotors: list[Rotor] = []
         self._loads: list[Load] = []
         self._controls: list[Control] = []
+        self._stores: list[tuple[int, Fading]] = []
+        self._curves: list[tuple[int, Curve]] = []
         self._ports: dict[str, tuple[int, int]] = {}
         self._labels: dict[str, str] = {}
         self._joints: set[str] = set()
@@ -281,6 +302,17 @@ class NetworkMaker:
         """Let a source follow."""
         self._controls.append(spec)
 
+    def fade(self, index: int | None, law: Fading) -> None:
+        """Let a capacitor or inductor fade; nothing where a zero left no branch."""
+        if index is not None:
+            self._stores.append((index, law))
+
+    def curve(self, a: int, b: int, law: Curve, owner: str, name: str) -> None:
+        """Add a resistor that is a curve, linearised at 0 V."""
+        index = self.branch("resistor", a, b, law.ohm(0.0), owner, name)
+        assert index is not None
+        self._curves.append((index, law))
+
     def stamp(self, part_id: str, behind_w: float = 0.0) -> Stamp:
         """The view of one part."""
         return Stamp(self, part_id, behind_w)
@@ -312,6 +344,8 @@ class NetworkMaker:
             },
             labels=dict(self._labels),
             controls=tuple(self._controls),
+            stores=tuple(self._stores),
+            curves=tuple(self._curves),
         )
 
     def _into(self, address: str, plus: int) -> tuple[tuple[int, float], ...]:
@@ -364,17 +398,34 @@ class Stamp:
         """A resistor; 0 ohm joins the nodes."""
         return self._maker.branch("resistor", a, b, ohm, self.part_id, name)
 
-    def inductor(self, a: int, b: int, henry: float, name: str) -> int | None:
-        """An inductor; 0 H joins the nodes. Returns a handle for `mutual`."""
-        return self._maker.branch("inductor", a, b, henry, self.part_id, name)
+    def inductor(
+        self, a: int, b: int, henry: float, name: str, *, saturation_a: float | None = None
+    ) -> int | None:
+        """An inductor; 0 H joins the nodes. Returns a handle for `mutual`.
+
+        With a saturation current it saturates softly, see `sim.nonlinear`.
+        """
+        index = self._maker.branch("inductor", a, b, henry, self.part_id, name)
+        if saturation_a is not None and henry:
+            self._maker.fade(index, Fading.saturating(henry, saturation_a))
+        return index
 
     def mutual(self, first: int | None, second: int | None, henry: float) -> None:
         """Couple two inductors of this part."""
         self._maker.mutual(first, second, henry)
 
-    def capacitor(self, a: int, b: int, farad: float, name: str) -> int | None:
-        """A capacitor; 0 F is left out."""
-        return self._maker.branch("capacitor", a, b, farad, self.part_id, name)
+    def capacitor(
+        self, a: int, b: int, farad: float, name: str, *, half_v: float | None = None
+    ) -> int | None:
+        """A capacitor; 0 F is left out. Half of it is left at `half_v`, see `sim.nonlinear`."""
+        index = self._maker.branch("capacitor", a, b, farad, self.part_id, name)
+        if half_v is not None and farad:
+            self._maker.fade(index, Fading(farad, half_v))
+        return index
+
+    def curve(self, a: int, b: int, law: Curve, name: str) -> None:
+        """A resistor whose current from `a` to `b` is a curve of its voltage."""
+        self._maker.curve(a, b, law, self.part_id, name)
 
     def source(self, a: int, b: int, volt: float, name: str) -> int | None:
         """An ideal EMF, plus at `a`."""
@@ -388,19 +439,24 @@ class Stamp:
         ohm: float = 0.0,
         henry: float = 0.0,
         farad: float | None = None,
+        half_v: float | None = None,
+        saturation_a: float | None = None,
         names: tuple[str, str, str] = ("esr", "esl", "capacitance"),
     ) -> None:
-        """R, L and, if given, C in series from `a` to `b`; zeros of R and L vanish."""
+        """R, L and, if given, C in series from `a` to `b`; zeros of R and L vanish.
+
+        `half_v` and `saturation_a` as in `capacitor` and `inductor`.
+        """
         if farad is not None and farad == 0.0:
             return
         after_r = self.node()
         self.resistor(a, after_r, ohm, names[0])
         if farad is None:
-            self.inductor(after_r, b, henry, names[1])
+            self.inductor(after_r, b, henry, names[1], saturation_a=saturation_a)
             return
         after_l = self.node()
-        self.inductor(after_r, after_l, henry, names[1])
-        self.capacitor(after_l, b, farad, names[2])
+        self.inductor(after_r, after_l, henry, names[1], saturation_a=saturation_a)
+        self.capacitor(after_l, b, farad, names[2], half_v=half_v)
 
     def chopper(self, plus: int, minus: int, mid: int, spec: Chopper) -> None:
         """A half bridge between `plus` and `minus` whose output is `mid`."""

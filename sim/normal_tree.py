@@ -64,14 +64,18 @@ def normal_tree(network: Network) -> NormalTree:
     Conflict   if sources close a loop, or a current source is all that joins two pieces
     """
     branches = network.branches
+    fading = {index for index, _ in network.stores}
 
-    def rank(index: int) -> tuple[int, float, int]:
+    def rank(index: int) -> tuple[int, bool, float, int]:
         branch = branches[index]
         # large capacitors into the tree and large inductors out of it: better conditioned
         size = -branch.value if branch.type == "capacitor" else 0.0
         if branch.type in ("inductor", "resistor"):
             size = branch.value
-        return _ORDER[branch.type], size, index
+        # a store that fades carries its own state wherever it can: capacitors do in the tree,
+        # inductors outside
+        last = (branch.type == "inductor") == (index in fading)
+        return _ORDER[branch.type], last, size, index
 
     parent = list(range(network.n_nodes))
 

@@ -119,13 +119,13 @@ class _System:
         u[eq.source_inputs] = eq.sources
         speed = eq.speeds(x)
         u[eq.torque_inputs] = eq.drag * speed * np.abs(speed)
-        if len(eq.loads):
-            through = of_u[:, eq.load_inputs]
+        if self.mean.n_laws:
+            through = of_u[:, eq.law_inputs]
             base = of_x @ x + of_u @ u
             if np.any(through):
-                u[eq.load_inputs] = self.mean.settle_loads(base, through)[0]
+                u[eq.law_inputs] = self.mean.settle_laws(base, through)[0]
             else:
-                u[eq.load_inputs] = self.mean.laws.amps(base)[0]
+                u[eq.law_inputs] = self.mean.law(base)[0]
         return u
 
     def slope(self, t: float, x: Array) -> Array:

@@ -287,6 +287,30 @@ class _Driven:
         return self.form.linear(self.commands.duty(t), self.commands.slope(t), x)
 
 
+class _General:
+    """The same where fading stores meet mass or slopes, by `MeanEquations` itself."""
+
+    #: Share of a duty by which it is moved for the derivative by time.
+    _NUDGE = 1e-6
+
+    def __init__(self, mean: MeanEquations, commands: Commands) -> None:
+        self.mean, self.commands = mean, commands
+
+    def slope(self, t: float, x: Array) -> Array:
+        return self.mean.moment(self.commands.duty(t), x).slope
+
+    def linear(self, t: float, x: Array) -> tuple[Array, Array, Array]:
+        duty, rate = self.commands.duty(t), self.commands.slope(t)
+        by_time = np.zeros(len(x))
+        for k in np.flatnonzero(rate):
+            moved = np.zeros(len(duty))
+            moved[k] = self._NUDGE
+            up, down = np.minimum(duty + moved, 1.0), np.maximum(duty - moved, 0.0)
+            change = self.mean.moment(up, x).slope - self.mean.moment(down, x).slope
+            by_time += rate[k] * change / (up[k] - down[k])
+        return self.slope(t, x), self.mean.jacobian(duty, x), by_time
+
+
 _METHOD = Method(GAMMA, A, C, NODES, BY_TIME, DENSE)
 
 
@@ -383,7 +407,8 @@ def run(
     scale = Scale(form.unit, form.kind, x0, rtol)
     if compiled is None:
         compiled = on_disk(march)
-    kernel = _Compiled(form, scale) if compiled and form.plain and form.n else None
+    fits = compiled and form.plain and form.fits and form.n
+    kernel = _Compiled(form, scale) if fits else None
 
     def stop(t: float) -> None:
         if cancelled is not None and cancelled():
@@ -400,7 +425,8 @@ def run(
         if kernel is not None:
             parts.append(kernel.integrate(commands, end, x, first, stop))
         else:
-            parts.append(integrate(_Driven(form, commands), start, end, x, scale, first, stop))
+            system = _Driven(form, commands) if form.fits else _General(mean, commands)
+            parts.append(integrate(system, start, end, x, scale, first, stop))
         x = parts[-1].x[-1]
     steps = Steps.joined(parts)
     return AveragedRun(mean, drive, steps.t, [Piece(start_s, drive.duration_s, steps.states)])

@@ -24,7 +24,15 @@ After the energy states come auxiliary ones that store no energy: currents of lo
 with finite bandwidth, the supply voltage that a current-limiting ESC senses, and lags of
 what a controlled source (a regulator's output) follows.
 
-Inputs u: EMFs of the sources, commanded currents of the loads, drag torques.
+Inputs u: EMFs of the sources, commanded currents of the loads, residuals of the curves,
+drag torques, and rates of residuals (of fading stores that carry no state of their own).
+
+Stores that fade (`sim.nonlinear`) change none of this but what multiplies the matrices: with
+x the charges and fluxes, as scaled for the linear stores beside, the voltages and currents are
+
+    w = x + gain r(c),   c = reach x + own r + rest,   x' = k w + b u,
+
+and all outputs are of w and w'. A curve is its resistor with an EMF, the residual, in series.
 """
 
 from __future__ import annotations
@@ -46,6 +54,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.network import Load, Network
+    from sim.nonlinear import Curve, Fading
 
     Array = NDArray[np.float64]
 
@@ -57,7 +66,10 @@ CUTSET_BANDWIDTH_HZ = 20e3
 
 @dataclass(frozen=True)
 class Rows:
-    """Linear outputs: y = x(s) x + d(s) x' + u(s) u + sum_k s_k' ramp_k(s) x."""
+    """Linear outputs: y = x(s) x + d(s) x' + u(s) u + sum_k s_k' ramp_k(s) x.
+
+    Where stores fade, w and w' stand in for x and x'.
+    """
 
     x: SwitchPoly
     d: SwitchPoly
@@ -105,6 +117,29 @@ class Limits:
     sense_state: NDArray[np.int64]
     drive_a: Array
     brake_a: Array
+
+
+@dataclass(frozen=True)
+class FadingStores:
+    """Stores that fade, in states; see the module's head.
+
+    Attributes
+    ----------
+    reach : (n_stores, n) what of x a store's voltage or current is; gain : (n, n_stores)
+    own : (n_stores, n_stores); rest : (n_stores,) from ideal sources
+    with_rate : which stores' rates are inputs
+    """
+
+    laws: tuple[Fading, ...]
+    value: Array
+    reach: Array
+    gain: Array
+    own: Array
+    rest: Array
+    with_rate: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.laws)
 
 
 class StateEquations:
@@ -239,9 +274,16 @@ class StateEquations:
         at_l, at_c, at_w, at_j, at_v, at_f = (slice(int(a), int(b)) for a, b in pairwise(cuts))
         n = int(cuts[-1])
         n_e = len(t["E"])
-        at_ue, at_ug = slice(0, n_e), slice(n_e, n_e + n_j)
-        at_ut = slice(n_e + n_j, n_e + n_j + n_w)
-        n_u = n_e + n_j + n_w
+        curved = dict(net.curves)
+        self.curves: tuple[Curve, ...] = tuple(curved.values())
+        self.curve_branches = tuple(curved)
+        n_c_laws = len(curved)
+        late = self._stateless()
+        ends = np.cumsum([0, n_e, n_j, n_c_laws, n_w, len(late)])
+        at_ue, at_ug, at_uc, at_ut, at_ur = (slice(int(a), int(b)) for a, b in pairwise(ends))
+        n_u = int(ends[-1])
+        self.law_inputs = slice(at_ug.start, at_uc.stop)
+        self.curve_inputs, self.rate_inputs = at_uc, at_ur
         self.n_states, self.n_inputs, self.n_energy = n, n_u, int(cuts[3])
         self.current_states, self.voltage_states, self.speed_states = at_l, at_c, at_w
         self.load_states, self.sense_states = at_j, at_v
@@ -284,9 +326,22 @@ class StateEquations:
             const(f_rr.T @ g_link @ (f_rc @ v_cap + f_re @ emf_x) + f("J", "R").T @ j_x)
             + fl_r.T @ i_link
         )
-        vr_u = const(-z @ (f_rr.T @ g_link @ f_re @ emf + f("J", "R").T @ j_u))
+        # a curve's residual is an EMF in series with its resistor
+        in_tree, in_link = np.zeros((len(t["R"]), n_u)), np.zeros((len(ln["R"]), n_u))
+        for column, branch in enumerate(curved):
+            for rows, order, positions in (
+                (in_tree, self.tree.tree, t["R"]),
+                (in_link, self.tree.links, ln["R"]),
+            ):
+                for row, p in enumerate(positions):
+                    if order[p] == branch:
+                        rows[row, at_uc.start + column] = 1.0
+        spared = np.eye(len(t["R"])) - z @ f_rr.T @ g_link @ f_rr
+        vr_u = const(
+            spared @ in_tree - z @ (f_rr.T @ g_link @ (f_re @ emf - in_link) + f("J", "R").T @ j_u)
+        )
         irl_x = g_link @ (const(f_rc @ v_cap + f_re @ emf_x) + f_rr @ vr_x)
-        irl_u = g_link @ (const(f_re @ emf) + f_rr @ vr_u)
+        irl_u = g_link @ (const(f_re @ emf - in_link) + f_rr @ vr_u)
 
         # inductor rows
         kl_x = const(fl_w @ np.diag(ke) @ speed) + fl_c @ v_cap + fl_r @ vr_x + fl_e @ emf_x
@@ -312,6 +367,13 @@ class StateEquations:
         vlt_d = (const(l_t) @ n_of_s) @ i_link + const(l_t @ p_j @ j_x)
         n_slope = [n_of_s.derivative(k) for k in range(n_s)]
         bus_in_cutset = any(p.terms for p in n_slope)
+        self.stores = self._fading(late, v_cap, n_of_s, i_link, p_j @ j_x)
+        # what of a cut-set's voltage the linear inductor beside a fading one does not have
+        vlt_u = np.zeros((len(t["L"]), n_u))
+        for column, index in enumerate(late):
+            if net.branches[index].type == "inductor":
+                row = [self.tree.tree[p] for p in t["L"]].index(index)
+                vlt_u[row, at_ur.start + column] = -net.branches[index].value
         vlt_ramp = tuple((const(l_t) @ p) @ i_link for p in n_slope) if bus_in_cutset else ()
 
         # voltage of a bridge's supply side, and its sensed copy
@@ -319,7 +381,7 @@ class StateEquations:
         vb = Rows(
             const(f_b["C"] @ v_cap + f_b["E"] @ emf_x) + f_b["R"] @ vr_x,
             f_b["L"] @ vlt_d,
-            const(f_b["E"] @ emf) + f_b["R"] @ vr_u,
+            const(f_b["E"] @ emf + f_b["L"] @ vlt_u) + f_b["R"] @ vr_u,
             tuple(f_b["L"] @ r for r in vlt_ramp),
         )
         pick = np.zeros((len(sensing), n_s))
@@ -333,7 +395,7 @@ class StateEquations:
             vj = Rows(
                 const(f_j["C"] @ v_cap + f_j["E"] @ emf_x) + f_j["R"] @ vr_x,
                 f_j["L"] @ vlt_d,
-                const(f_j["E"] @ emf) + f_j["R"] @ vr_u,
+                const(f_j["E"] @ emf + f_j["L"] @ vlt_u) + f_j["R"] @ vr_u,
                 tuple(f_j["L"] @ r for r in vlt_ramp),
             )
             corner = 2.0 * np.pi * np.array([hz for _, hz in lags])
@@ -349,6 +411,12 @@ class StateEquations:
         l_rows, c_rows, w_rows = to_current.T, to_voltage.T, to_speed.T
         self.k = stack([l_rows @ kl_x, c_rows @ kc_x, w_rows @ kw_x, kj_x, kv_x])
         self.b = stack([l_rows @ kl_u, c_rows @ kc_u, w_rows @ kw_u, kj_u, sensed.u])
+        if any(np.any(m[:, at_ur]) for m in self.b.terms.values()):
+            raise Conflict(
+                next(net.branches[i].owner for i in late if net.branches[i].type == "inductor"),
+                "saturates in series with others that do, and no capacitor stands behind",
+                "Give what it feeds a capacitor, or leave one saturation current out",
+            )
         mass_l = (to_current.T @ reduced) @ i_link + (
             to_current.T @ (n_of_s.T @ const(inductance @ p_j @ j_x))
         )
@@ -356,10 +424,15 @@ class StateEquations:
         rest[:, n_l:] = np.eye(n - n_l)
         mass_v = const(rest[n - n_l - n_v :]) - sensed.d
         self.mass = stack([mass_l, const(rest[: n - n_l - n_v]), mass_v])
-        self.mass_is_identity = self.mass.is_constant
+        # (mass - 1) multiplies w', so where it meets a fading store it depends on the state
+        still_mass = self.mass.at(np.zeros(n_s))
+        apart = still_mass - np.eye(n)
+        apart[np.abs(apart) < 1e-12] = 0.0
+        meets = bool(np.any(apart @ self.stores.gain))
+        self.mass_is_identity = self.mass.is_constant and not meets
         if self.mass_is_identity:
             # no bridge in a cut-set: the mass goes into the other matrices once and for all
-            inverse: Array = np.asarray(np.linalg.inv(self.mass.at(np.zeros(n_s))), dtype=float)
+            inverse: Array = np.asarray(np.linalg.inv(still_mass), dtype=float)
             inverse[np.abs(inverse) < 1e-14] = 0.0
             self.k, self.b = const(inverse) @ self.k, const(inverse) @ self.b
             self.mass = const(np.eye(n))
@@ -384,7 +457,9 @@ class StateEquations:
         self.store = flux.T @ (inductance @ flux) + const(still)
 
         self._j, self._emf_x = (j_x, j_u), emf_x
-        self._outputs(vr_x, vr_u, irl_x, irl_u, vlt_d, vlt_ramp, vb, i_link, v_cap, speed)
+        self._outputs(
+            vr_x, vr_u, irl_x, irl_u, vlt_d, vlt_u, vlt_ramp, vb, i_link, v_cap, speed, late
+        )
         self._owners()
         self._limits(mid, fl_w, ke, speed, at_v, sensing, to_current)
 
@@ -430,6 +505,61 @@ class StateEquations:
             raise Conflict("leads", "mutual inductances exceed what is possible", "Check spacing")
         return matrix
 
+    def _stateless(self) -> list[int]:
+        """Branches of fading stores that are link capacitors or tree inductors."""
+        links = {self.tree.links[p] for p in self._l["C"]}
+        tree = {self.tree.tree[p] for p in self._t["L"]}
+        return [index for index, _ in self.network.stores if index in links | tree]
+
+    def _fading(
+        self, late: list[int], v_cap: Array, n_of_s: SwitchPoly, i_link: Array, from_loads: Array
+    ) -> FadingStores:
+        """Where the fading stores are in the states.
+
+        `from_loads` (n_inductors, n) are inductor currents that loads with a bandwidth cause.
+        """
+        net, t, ln = self.network, self._t, self._l
+        count, n = len(net.stores), self.n_states
+        reach, rest = np.zeros((count, n)), np.zeros(count)
+        place = {self.tree.tree[p]: ("tree", i) for i, p in enumerate(t["C"])}
+        place |= {self.tree.links[p]: ("link", i) for i, p in enumerate(ln["C"])}
+        coils = [self.tree.links[p] for p in ln["L"]] + [self.tree.tree[p] for p in t["L"]]
+        for row, (index, _) in enumerate(net.stores):
+            if index in place:
+                where, i = place[index]
+                if where == "tree":
+                    reach[row] = v_cap[i]
+                else:
+                    reach[row] = self._loop("C", "C")[i] @ v_cap
+                    rest[row] = self._loop("C", "E")[i] @ self.sources
+                continue
+            at = coils.index(index)
+            pick = np.zeros((1, len(coils)))
+            pick[0, at] = 1.0
+            own = pick @ n_of_s
+            if not own.is_constant:
+                raise Conflict(
+                    net.branches[index].owner,
+                    "saturates where it alone feeds a bridge",
+                    "Give the ESC a capacitor, or leave the saturation current out",
+                )
+            reach[row] = (own.at(np.zeros(self.n_switches)) @ i_link)[0] + from_loads[at]
+        value = np.array([net.branches[index].value for index, _ in net.stores], dtype=float)
+        gain = np.zeros((n, count))
+        for states in (self.current_states, self.voltage_states):
+            gain[states] = reach[:, states].T * value
+        return FadingStores(
+            laws=tuple(law for _, law in net.stores),
+            value=value,
+            reach=reach,
+            gain=gain,
+            own=reach @ gain - np.eye(count),
+            rest=rest,
+            with_rate=np.array(
+                [[index for index, _ in net.stores].index(i) for i in late], dtype=np.int64
+            ),
+        )
+
     def _outputs(
         self,
         vr_x: SwitchPoly,
@@ -437,11 +567,13 @@ class StateEquations:
         irl_x: SwitchPoly,
         irl_u: SwitchPoly,
         vlt_d: SwitchPoly,
+        vlt_u: Array,
         vlt_ramp: tuple[SwitchPoly, ...],
         vb: Rows,
         i_link: Array,
         v_cap: Array,
         speed: Array,
+        late: list[int],
     ) -> None:
         """Rows for every tree voltage and every branch current."""
         n_u = self.n_inputs
@@ -468,6 +600,7 @@ class StateEquations:
             spread(t["M"], n_t, vm[1]) + spread(t["L"], n_t, vlt_d),
             spread(t["E"], n_t, const(emf))
             + spread(t["M"], n_t, vm[2])
+            + spread(t["L"], n_t, const(vlt_u))
             + spread(t["R"], n_t, vr_u),
             tuple(
                 spread(t["L"], n_t, r) + spread(t["M"], n_t, b.rows_times_switches())
@@ -487,7 +620,17 @@ class StateEquations:
             + spread(ln["J"], n_k, const(j_x))
         )
         link_d = spread(ln["C"], n_k, const(c_link @ self._loop("C", "C") @ v_cap))
-        link_u = spread(ln["R"], n_k, irl_u) + spread(ln["J"], n_k, const(j_u))
+        # what of its current the linear capacitor beside a fading one does not have
+        c_u = np.zeros((len(ln["C"]), n_u))
+        for column, index in enumerate(late):
+            if self.network.branches[index].type == "capacitor":
+                row = [tree.links[p] for p in ln["C"]].index(index)
+                c_u[row, self.rate_inputs.start + column] = -self.network.branches[index].value
+        link_u = (
+            spread(ln["R"], n_k, irl_u)
+            + spread(ln["J"], n_k, const(j_u))
+            + spread(ln["C"], n_k, const(c_u))
+        )
         back = -tree.loops.T
         n_b = len(self.network.branches)
         down = np.zeros((n_b, n_k + n_t))
@@ -574,6 +717,30 @@ class StateEquations:
         return self.tree_volts.combined(left)
 
     @cached_property
+    def law_controls(self) -> Rows:
+        """Voltage across each load, then the controls of the curves."""
+        return stack_rows([self.load_volts, self.curve_controls])
+
+    @cached_property
+    def curve_controls(self) -> Rows:
+        """Voltage plus resistance times current of each curve."""
+        rows = []
+        for index in self.curve_branches:
+            branch = self.network.branches[index]
+            volts, amps = self.volts(branch.a, branch.b), self.amps([(index, branch.value)])
+            rows.append(Rows(volts.x + amps.x, volts.d + amps.d, volts.u + amps.u, volts.ramp))
+        none = SwitchPoly.zero(0, self.n_states)
+        return stack_rows(rows) if rows else Rows(none, none, SwitchPoly.zero(0, self.n_inputs))
+
+    @cached_property
+    def curve_residuals(self) -> Rows:
+        """Voltage less resistance times current of each curve."""
+        u = np.zeros((len(self.curves), self.n_inputs))
+        u[:, self.curve_inputs] = np.eye(len(self.curves))
+        zero = SwitchPoly.zero(len(self.curves), self.n_states)
+        return Rows(zero, zero, SwitchPoly.constant(u))
+
+    @cached_property
     def load_amps(self) -> Rows:
         """Current of each load."""
         j_x, j_u = self._j
@@ -582,9 +749,11 @@ class StateEquations:
 
     @cached_property
     def resistors(self) -> tuple[tuple[str, str, float], ...]:
-        """(owner, name, ohm) of each resistor, in the order of `resistor_amps`."""
+        """(owner, name, ohm) of each resistor but curves, in the order of `resistor_amps`."""
         return tuple(
-            (b.owner, b.name, b.value) for b in self.network.branches if b.type == "resistor"
+            (b.owner, b.name, b.value)
+            for i, b in enumerate(self.network.branches)
+            if b.type == "resistor" and i not in self.curve_branches
         )
 
     @cached_property
@@ -620,7 +789,11 @@ class StateEquations:
         return owners, stack_rows([emf, self.source_amps.combined(pick)])
 
     def _amps_of(self, kind: str) -> Rows:
-        indices = [i for i, b in enumerate(self.network.branches) if b.type == kind]
+        indices = [
+            i
+            for i, b in enumerate(self.network.branches)
+            if b.type == kind and i not in self.curve_branches
+        ]
         left = np.zeros((len(indices), len(self.network.branches)))
         for row, index in enumerate(indices):
             left[row, index] = 1.0
