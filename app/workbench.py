@@ -24,6 +24,7 @@ from app.solver.protocol import (
     FindingsRow,
     Ghost,
     Joules,
+    Moved,
     Request,
     Zoom,
 )
@@ -79,6 +80,7 @@ class Workbench(QObject):
     across_changed : `across`, what such a view shows, changed
     between_changed : `between`, the figures at and between the cursors, changed
     findings_changed : `findings` or `findings_stale` changed
+    moved_changed : `moved` or `asking_about` changed
     problem_changed : `problem` changed
     """
 
@@ -90,6 +92,7 @@ class Workbench(QObject):
     answer_changed = Signal()
     stale_changed = Signal()
     findings_changed = Signal()
+    moved_changed = Signal()
     problem_changed = Signal()
     path_changed = Signal()
     pinned_changed = Signal()
@@ -123,6 +126,8 @@ class Workbench(QObject):
         self.across: Across | Joules | None = None
         self._view = "time"
         self.findings: FindingsRow | None = None
+        self.moved: Moved | None = None
+        self.asking_about = False
         self.problem: Problem | None = None
         self.stale = solver is not None
         self.findings_stale = solver is not None
@@ -374,10 +379,30 @@ class Workbench(QObject):
 
     # The answer
 
-    def ask(self, *, findings: bool = True, live: bool = False) -> None:
+    def ask_about(self, variants: tuple[Build, Build]) -> None:
+        """Have the worst figure of the present option worked out for two other builds, too."""
+        if self._solver is not None:
+            self.ask(findings=False, variants=variants)
+
+    def stop_asking_about(self) -> None:
+        """What was asked about other builds is not wanted any more."""
+        if self.asking_about:
+            self.ask(findings=False)
+        elif self.moved is not None:
+            self._set_moved(None, False)
+
+    def _set_moved(self, moved: Moved | None, asking: bool) -> None:
+        if moved is not self.moved or asking != self.asking_about:
+            self.moved, self.asking_about = moved, asking
+            self.moved_changed.emit()
+
+    def ask(
+        self, *, findings: bool = True, live: bool = False, variants: tuple[Build, ...] = ()
+    ) -> None:
         """Have the present picture solved; the newest request wins."""
         if self._solver is None:
             return
+        self._set_moved(None, bool(variants))
         self._request_id += 1
         ghost: tuple[int | None, ...] = ()
         if self._pinned is not None and self._pinned != self._option:
@@ -394,6 +419,7 @@ class Workbench(QObject):
                 columns=self._columns,
                 window=self._window,
                 findings=findings,
+                variants=variants,
                 live=live,
             )
         )
@@ -406,7 +432,7 @@ class Workbench(QObject):
             self.stale_changed.emit()
 
     def take(
-        self, message: Answer | Curves | Across | Joules | Ghost | FindingsRow | Fault
+        self, message: Answer | Curves | Across | Joules | Ghost | FindingsRow | Moved | Fault
     ) -> None:
         """Show what the solver sent, unless it answers a question nobody asks any more."""
         newest = message.request_id == self._request_id
@@ -433,6 +459,8 @@ class Workbench(QObject):
         elif isinstance(message, Ghost):
             self.ghost = message
             self.answer_changed.emit()
+        elif isinstance(message, Moved):
+            self._set_moved(message, False)
         elif isinstance(message, FindingsRow):
             self.findings = message
             self.findings_stale = False
@@ -453,6 +481,7 @@ class Workbench(QObject):
         self.answer_changed.emit()
 
     def _take_fault(self, fault: Fault) -> None:
+        self._set_moved(None, False)
         if fault.stage == "findings":
             self.findings_stale = False
         else:

@@ -139,7 +139,7 @@ def _put(build: Build, piece: Build, to: Callable[[Point], Point]) -> Placed:
     boards = _free_boards(build, piece)
     made: list[str] = []
     for part in piece.parts:
-        names[part.id] = _next_id(build, part.id)
+        names[part.id] = next_id(build, part.id)
         values = dict(part.values)
         if "board" in values:
             values["board"] = _renamed(values["board"], boards)
@@ -149,7 +149,7 @@ def _put(build: Build, piece: Build, to: Callable[[Point], Point]) -> Placed:
         build = replace(build, parts=(*build.parts, copy))
         made.append(copy.id)
     for lead in piece.leads:
-        id_ = _next_id(build, lead.id)
+        id_ = next_id(build, lead.id)
         copied = replace(
             lead,
             id=id_,
@@ -185,7 +185,7 @@ def _hung_up(
             continue
         copied = replace(
             lead,
-            id=_next_id(build, lead.id),
+            id=next_id(build, lead.id),
             from_=_moved_to(lead.from_, names),
             to=_moved_to(lead.to, names),
             via=tuple(to(p) for p in lead.via),
@@ -204,12 +204,12 @@ def _hangs(part: Part) -> bool:
     return len(kind.ports) == 1 and kind.kind not in ("joint", "battery", "bench_supply")
 
 
-def _next_id(build: Build, id_: str) -> str:
-    """The first free id after `id_`: esc5 after esc1 to esc4."""
+def next_id(build: Build, id_: str) -> str:
+    """`id_` if it is free, else the first free one after it: esc5 after esc1 to esc4."""
     stem = id_.rstrip("0123456789")
     if not stem or stem == id_:
         return fresh_id(build, id_)
-    number = int(id_[len(stem) :]) + 1
+    number = int(id_[len(stem) :])
     while fresh_id(build, f"{stem}{number}") != f"{stem}{number}":
         number += 1
     return f"{stem}{number}"

@@ -21,7 +21,8 @@ from app.look import SHAPES
 from app.panels.field_row import FieldRow
 from app.panels.flat import FlatButton
 from app.panels.quantity_edit import SLIDER_STEPS, SliderScale
-from app.wiring.facts import lead_name, part_name
+from app.panels.what_changes import WhatChanges
+from app.wiring.facts import facts, lead_name, part_name
 from app.words import of_limit
 from sim import edit, quantity
 from sim.build import LEAD_VALUES
@@ -54,6 +55,8 @@ class PartSheet(QFrame):
         self._workbench = workbench
         self._look = look
         self._id = ""
+        #: All that is edited at once: parts of one kind, or leads.
+        self._ids: tuple[str, ...] = ()
         self._rows: dict[str, FieldRow] = {}
         self._slider_row: FieldRow | None = None
         self._scale: SliderScale | None = None
@@ -82,6 +85,9 @@ class PartSheet(QFrame):
         self._scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._scroll.setWidget(self._inner)
+        self.what_changes = WhatChanges(
+            workbench, look, lambda name, text: self._edited(name, text)
+        )
         self.cautions = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self._build_layout()
         workbench.build_changed.connect(self._follow)
@@ -110,6 +116,7 @@ class PartSheet(QFrame):
         summary.addWidget(self.summary)
         column.addLayout(summary)
         column.addLayout(slide)
+        column.addWidget(self.what_changes)
         column.addWidget(self._scroll, 1)
         foot = QHBoxLayout()
         foot.setContentsMargins(14, 0, 14, 0)
@@ -133,6 +140,7 @@ class PartSheet(QFrame):
         if self._item(id_) is None:
             return
         self._id = id_
+        self._ids = self._alike(id_)
         self._make_rows()
         self._follow()
         self._place(beside)
@@ -145,7 +153,8 @@ class PartSheet(QFrame):
         """Put the sheet away."""
         if self.isVisible():
             self.hide()
-            self._id = ""
+            self._id, self._ids = "", ()
+            self._workbench.stop_asking_about()
             self.closed.emit()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
@@ -192,6 +201,24 @@ class PartSheet(QFrame):
     def _item(self, id_: str) -> Part | Lead | None:
         shown = self._workbench.shown_build
         return shown.part(id_) or shown.lead(id_)
+
+    def _alike(self, id_: str) -> tuple[str, ...]:
+        """What is selected with it and can be edited with it: parts of its kind, or leads."""
+        chosen = self._workbench.selection
+        if id_ not in chosen:
+            return (id_,)
+        item = self._item(id_)
+        kind = getattr(item, "kind", None)
+        found = tuple(i for i in chosen if getattr(self._item(i), "kind", None) == kind)
+        return tuple(i for i in found if self._item(i) is not None)
+
+    def _heading(self) -> str:
+        """How many of what are edited, where they are several."""
+        part = self._workbench.shown_build.part(self._id)
+        if part is None:
+            return f"{len(self._ids)} leads at once"
+        kind = KINDS.get(part.kind)
+        return f"{len(self._ids)} × {kind.title if kind else part.kind} at once"
 
     def _fields(self) -> tuple[Field, ...]:
         part = self._workbench.shown_build.part(self._id)
@@ -243,14 +270,18 @@ class PartSheet(QFrame):
         if item is None:
             self.close_sheet()
             return
+        self._ids = tuple(i for i in self._ids if self._item(i) is not None)
         shown = self._workbench.shown_build
-        if hasattr(item, "kind"):
+        if len(self._ids) > 1:
+            self.title.setText(self._heading())
+            self.title.setToolTip("A value typed here goes to all of them")
+        elif hasattr(item, "kind"):
             self.title.setText(part_name(item))
             self.title.setToolTip("Click to rename")
         else:
             self.title.setText(lead_name(shown, item))
             self.title.setToolTip("A lead is called by what it joins")
-        self.title.setReadOnly(not hasattr(item, "kind"))
+        self.title.setReadOnly(not hasattr(item, "kind") or len(self._ids) > 1)
         self.setAccessibleDescription(self.title.text())
         for name, row in self._rows.items():
             row.show_given(self._given(name))
@@ -275,6 +306,9 @@ class PartSheet(QFrame):
         if not lines and joint is not None and joint.highest is not None:
             slow = "slow peak" if joint.peak_V is None else "peak"
             lines.append(f"{slow} {joint.highest:.1f} V")
+        item = self._workbench.shown_build.part(self._id)
+        if item is not None and len(self._ids) < 2:
+            lines.append(f"{facts(item).measures}, {item.deck} deck")
         self.summary.setText("\n".join(lines))
         self.summary.setVisible(bool(lines))
 
@@ -289,7 +323,13 @@ class PartSheet(QFrame):
         """
         setter = edit.set_value if self._lead() is None else edit.set_lead_value
         bench = self._workbench
-        return through_option(bench.build, bench.option, lambda b: setter(b, self._id, name, given))
+
+        def all_of_them(build: Build) -> Build:
+            for id_ in self._ids or (self._id,):
+                build = setter(build, id_, name, given)
+            return build
+
+        return through_option(bench.build, bench.option, all_of_them)
 
     def _commit(self, name: str, given: Given | None, merge: str | None = None) -> None:
         row = self._rows[name]
@@ -305,7 +345,7 @@ class PartSheet(QFrame):
     def _rename(self) -> None:
         part = self._workbench.shown_build.part(self._id)
         text = self.title.text().strip()
-        if part is None or text == part_name(part):
+        if part is None or self.title.isReadOnly() or text == part_name(part):
             return
         bench = self._workbench
         try:
@@ -330,6 +370,7 @@ class PartSheet(QFrame):
             return
         self._slider_row = row
         self._reset_slider()
+        self.what_changes.set_row(row)
 
     def _reset_slider(self) -> None:
         row = self._slider_row

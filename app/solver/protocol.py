@@ -28,6 +28,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     columns : number of time steps of the curves, about one per pixel
     window : (from, to) in seconds, None for the whole event
     findings : also compare all options over all events
+    variants : two other builds, of which only the worst figure of `option` is wanted
     live : one of many while a value is dragged; a later live request lets it end
     """
 
@@ -39,6 +40,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     columns: int = 800
     window: tuple[float, float] | None = None
     findings: bool = True
+    variants: tuple[Build, ...] = ()
     live: bool = False
 
 
@@ -314,6 +316,19 @@ class FindingsRow(msgspec.Struct, frozen=True, eq=False):
     detail: str
 
 
+class Moved(msgspec.Struct, frozen=True, eq=False):
+    """The worst figure of one option over all events: as it is, and of both variants.
+
+    None where nothing has a limit, or a variant cannot be solved.
+    """
+
+    request_id: int
+    base: CellRow | None
+    less: CellRow | None
+    more: CellRow | None
+    detail: str
+
+
 class Fault(msgspec.Struct, frozen=True):
     """What went wrong: a sentence for the user, or a report for us.
 
@@ -344,4 +359,4 @@ class Done(msgspec.Struct, frozen=True):
     cancelled: bool
 
 
-Message = Answer | Curves | Across | Joules | Ghost | FindingsRow | Fault | Progress | Done
+Message = Answer | Curves | Across | Joules | Ghost | FindingsRow | Moved | Fault | Progress | Done

@@ -26,6 +26,7 @@ from sim import measure
 from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.errors import Cancelled, SimError
+from sim.findings import card_of
 from sim.options import apply
 from sim.signals import Signal
 
@@ -322,6 +323,12 @@ def _parts(solved: Solved, live: bool) -> Iterator[PartRow]:
     for id_, uses in solved.solution.rated(LIVE_SLACK_V if live else 0.0).items():
         ratings = tuple(RatingRow(*_values(use, RatingRow)) for use in uses)
         yield PartRow(id_, kinds[id_], None, None, None, ratings)
+
+
+def worst(option: str, cells: Sequence[Any], stable: bool) -> CellRow | None:
+    """The cell that decides an option; None where nothing has a limit."""
+    found = card_of(option, list(cells), stable=stable).worst
+    return None if found is None else _cell(found)
 
 
 def _cell(cell: Any) -> CellRow:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from app.solver import rows
-from app.solver.protocol import Curves, Done, Fault, Ghost, Progress, Request
+from app.solver.protocol import Curves, Done, Fault, Ghost, Moved, Progress, Request
 from app.solver.warm import Warm
 from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from multiprocessing.connection import Connection
 
-    from app.solver.protocol import Message, Zoom
+    from app.solver.protocol import CellRow, Message, Zoom
     from sim.build import Build
     from sim.findings import Cell
 
@@ -115,6 +115,8 @@ class _Desk:
         stages: list[tuple[str, Callable[[Request], None]]] = [("curves", self._curves)]
         if request.ghost:
             stages.append(("ghost", self._ghosts))
+        if request.variants:
+            stages.append(("curves", self._variants))
         if request.findings:
             stages.append(("findings", self._findings))
         for stage, run in stages:
@@ -224,6 +226,30 @@ class _Desk:
             concluded = conclude(request.build.name, every, cards, detail, timings)
             self._send(rows.findings(concluded, request.id))
 
+    def _variants(self, request: Request) -> None:
+        """The worst figure of the present option, as it is and with one value moved."""
+        edges = self.warm.ready and any(part.kind == "esc" for part in request.build.parts)
+        how: tuple[Detail, int] = ("edges" if edges else "averaged", 1)
+        found: list[CellRow | None] = []
+        for build in (request.build, *request.variants):
+            one = msgspec.structs.replace(request, build=build)
+            name = "" if request.option is None else build.options[request.option].name
+            try:
+                every = [
+                    self._cells_of(one, request.option, event, name, *_detail(each.kind, how))
+                    for event, each in enumerate(events_of(build))
+                ]
+            except Cancelled:
+                raise
+            except SimError:
+                if build is request.build:
+                    raise
+                found.append(None)
+                continue
+            cells = [cell for part in every for cell in part.cells]
+            found.append(rows.worst(name, cells, all(part.stable for part in every)))
+        self._send(Moved(request.id, found[0], found[1], found[2], how[0]))
+
     def _cells_of(
         self,
         request: Request,
@@ -296,6 +322,11 @@ class _Desk:
 
     def _send(self, message: Message) -> None:
         self._connection.send(message)
+
+
+def _detail(kind: str, how: tuple[Detail, int]) -> tuple[Detail, int]:
+    """Where nothing chops there is nothing to tell apart."""
+    return ("averaged", 1) if kind == "plug_in" else how
 
 
 def _cases(build: Build) -> list[tuple[int | None, int, str]]:

@@ -260,6 +260,8 @@ class PlacePart(Gesture):
         scene.set_hovered(self.aim.target.partition(".")[0])
         words = self.aim.words
         option = self.view.option_name()
+        if placing.can_be_at_each(self.view.workbench.shown_build, self.aim):
+            words += " With Shift: one at every ESC."
         if self.aim.allowed and option:
             words += f" Only in “{option}”."
         cautions = KINDS[self.kind].cautions
@@ -279,23 +281,39 @@ class PlacePart(Gesture):
     def release(self, place: QPointF) -> None:
         self.put_down()
 
-    def put_down(self) -> bool:
-        """Place it; False, and the ghost stays, where it cannot go."""
+    def put_down(self, each: bool = False) -> bool:
+        """Place it; False, and the ghost stays, where it cannot go. `each`: at every ESC."""
         if not self.aim.allowed:
             return False
         self._clear()
         view, aim, kind = self.view, self.aim, self.kind
+        each &= placing.can_be_at_each(view.workbench.shown_build, aim)
         made: list[str] = []
 
         def edit(build: Build) -> Build:
+            if each:
+                build, ids = placing.put_at_each(build, kind, aim)
+                made.extend(ids)
+                return build
             build, id_ = placing.put(build, kind, aim)
             made.append(id_)
             return build
 
-        title = self._item.facts.name
-        if view.change(f"Add {title}", edit):
+        title = KINDS[kind].title
+        if view.change(f"Add {title}" + (" at every ESC" if each else ""), edit):
             view.workbench.select(tuple(made))
         return True
+
+    def targets(self) -> list[QPointF]:
+        """Places where the part can be joined, as Tab goes through them."""
+        scene = self.view.scene_
+        places = [scene.middle_of(i) for i in scene.reading_order()]
+        return [p for p in places if self._joins(p)]
+
+    def _joins(self, place: QPointF) -> bool:
+        at = (place.x(), place.y())
+        aim = placing.aim(self.view.scene_, self.kind, (8.0, 8.0), at, 1.0)
+        return aim.how in ("across", "splice", "join")
 
     def cancel(self) -> None:
         self._clear()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import Qt
 
-from app.wiring import copying, placing
+from app.wiring import copying
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
 
@@ -128,7 +128,7 @@ class Keys:
         if not isinstance(gesture, PlacePart):
             return False
         if key in _ENTER:
-            view.put_down()
+            view.put_down(each=shift)
             return True
         return gesture.key(int(key), shift)
 
@@ -152,9 +152,7 @@ class Keys:
 
     def _next_target(self, gesture: PlacePart, forward: bool) -> None:
         """Jump with the ghost to the next place where the part can be joined."""
-        scene = self.view.scene_
-        places = [scene.middle_of(i) for i in scene.reading_order()]
-        places = [p for p in places if self._is_target(gesture, p)]
+        places = gesture.targets()
         if not places:
             return
         here = gesture.place
@@ -162,8 +160,3 @@ class Keys:
         if (places[at] - here).manhattanLength() < 1e-6:
             at = (at + (1 if forward else -1)) % len(places)
         gesture.move(places[at])
-
-    def _is_target(self, gesture: PlacePart, place: QPointF) -> bool:
-        at = (place.x(), place.y())
-        aim = placing.aim(self.view.scene_, gesture.kind, (8.0, 8.0), at, 1.0)
-        return aim.how in ("across", "splice", "join")

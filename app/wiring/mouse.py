@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _START_DRAG = 4
 _PAD_REACH = 7.0
+_SHIFT = Qt.KeyboardModifier.ShiftModifier
 _ADDING = Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.ControlModifier
 
 
@@ -133,7 +134,7 @@ class Mouse:
         self._pressed = None
         if isinstance(self.view.gesture, PlacePart):
             if event.button() == Qt.MouseButton.LeftButton:
-                self.view.put_down()
+                self.view.put_down(each=bool(event.modifiers() & _SHIFT))
             return
         self.view.end_gesture(self.view.mapToScene(event.position().toPoint()))
 

@@ -24,54 +24,17 @@ _FEED_GAUGE = "22 AWG"
 #: Space between the outlines of a part and the joint it is put across.
 _CLEAR_MM = 4.0
 
-#: Values a new part starts with, so that it solves at once; all are our guesses.
-_START: dict[str, dict[str, str | float | bool]] = {
-    "electrolytic": {
-        "capacitance": "470 uF", "rated_voltage": "35 V", "esr": "35 mOhm", "esl": "12 nH",
-        "leg_length": "5 mm",
-    },
-    "polymer": {
-        "capacitance": "330 uF", "rated_voltage": "35 V", "esr": "14 mOhm", "esl": "6 nH",
-        "leg_length": "3 mm",
-    },
-    "ceramic": {
-        "capacitance": "10 uF", "rated_voltage": "50 V", "esr": "3 mOhm", "esl": "1 nH",
-    },
-    "inductor": {"inductance": "10 uH", "dcr": "40 mOhm", "saturation_current": "3 A"},
-    "bead": {
-        "inductance": "0.5 uH", "dcr": "10 mOhm", "saturation_current": "5 A",
-        "parallel_resistance": "100 Ohm",
-    },
-    "resistor": {"resistance": "1 Ohm", "rated_power": "2 W"},
-    "lc_stage": {
-        "inductance": "22 uH", "dcr": "80 mOhm", "saturation_current": "1.2 A",
-        "capacitance": "220 uF", "esr": "90 mOhm", "esl": "12 nH", "rated_voltage": "35 V",
-    },
-    "rc_stage": {
-        "resistance": "1 Ohm", "capacitance": "100 uF", "esr": "150 mOhm", "esl": "10 nH",
-        "rated_voltage": "35 V",
-    },
-    "regulator": {"type": "buck", "output_voltage": "9 V", "efficiency": "90 %"},
-    "clamp": {
-        "standoff_voltage": "26 V", "breakdown_voltage": "29 V", "slope_resistance": "0.5 Ohm",
-    },
-    "antispark": {"resistance": "22 Ohm", "bypass_after": "200 ms"},
-    "battery": {
-        "cells": 6, "capacity": "1500 mAh", "cell_resistance": "4 mOhm",
-        "resistance": "5 mOhm", "inductance": "60 nH",
-    },
-    "bench_supply": {"voltage": "16 V", "resistance": "20 mOhm", "inductance": "1 uH"},
-    "esc": {"pwm_frequency": "24 kHz", "bridge_resistance": "4 mOhm", "mosfet_rating": "40 V"},
-    "motor": {
-        "kv": "1800 rpm/V", "resistance": "60 mOhm", "inductance": "18 uH",
-        "inertia": "7.5e-6 kg m2", "drag": "1.7e-8 N m s2",
-    },
-    "load": {"mode": "power", "power": "5 W"},
-    "vtx": {"mode": "power", "power": "8 W"},
-    "camera": {"mode": "current", "current": "0.15 A"},
-    "receiver": {"mode": "current", "current": "0.1 A"},
-    "flight_controller": {"mode": "power", "power": "2 W"},
-}  # fmt: skip
+#: What the lead to a new part is made of, by its kind; else `_FEED_GAUGE`. Our guesses.
+_LEADS: dict[str, dict[str, str]] = {
+    "battery": {"gauge": "14 AWG", "spacing": "3.8 mm"},
+    "bench_supply": {"gauge": "14 AWG", "spacing": "3.8 mm"},
+    "esc": {"gauge": "18 AWG"},
+    "motor": {"gauge": "18 AWG"},
+    "vtx": {"gauge": "24 AWG"},
+    "flight_controller": {"gauge": "24 AWG"},
+    "camera": {"gauge": "28 AWG"},
+    "receiver": {"gauge": "28 AWG"},
+}
 
 
 @dataclass(frozen=True)
@@ -98,20 +61,14 @@ class Aim:
 
 
 def start_values(kind: Kind, build: Build) -> dict[str, Given]:
-    """Values of a new part: those of another of its kind where alike, else our guesses."""
+    """Values of a new part: those of another of its kind where alike, else typical ones."""
     from sim.build import Quantity
 
-    known = {field.name for field in kind.fields}
     if kind.kind in ("esc", "motor", "battery"):
         for part in build.parts:
             if part.kind == kind.kind:
                 return dict(part.values)
-    start = _START.get(kind.kind, {})
-    return {
-        name: Quantity(value=value, mark="assumed")
-        for name, value in start.items()
-        if name in known
-    }
+    return {name: Quantity(value=value, mark="assumed") for name, value in kind.typical.items()}
 
 
 def new_part(kind_name: str, build: Build, at: Point) -> Part:
@@ -278,12 +235,47 @@ def put(build: Build, kind_name: str, where: Aim) -> tuple[Build, str]:
     build = add_part(build, part)
     if where.how == "join":
         port = input_port(KINDS[kind_name])
-        gauge = PULLED_GAUGE if kind_name in ("esc", "motor", "battery") else _FEED_GAUGE
-        build = join(build, where.target, f"{part.id}.{port}", gauge=gauge)[0]
+        lead = _LEADS.get(kind_name, {"gauge": _FEED_GAUGE})
+        build = join(build, where.target, f"{part.id}.{port}", **lead)[0]
     return build, part.id
 
 
-def join(build: Build, start: str, end: str, gauge: str = PULLED_GAUGE) -> tuple[Build, str]:
+def put_at_each(build: Build, kind_name: str, where: Aim) -> tuple[Build, tuple[str, ...]]:
+    """What `aim` said of one ESC, at every ESC alike: same side, same distance."""
+    from dataclasses import replace as changed
+
+    from app.wiring.geometry import turned
+
+    owner, _, port = where.target.partition(".")
+    first = build.part(owner)
+    made: list[str] = []
+    if first is None or first.at is None:
+        return build, ()
+    aside = turned((where.at[0] - first.at[0], where.at[1] - first.at[1]), -first.turn)
+    for esc in escs(build):
+        x, y = esc.at or (0.0, 0.0)
+        dx, dy = turned(aside, esc.turn)
+        at = (round(x + dx, 1), round(y + dy, 1))
+        build, id_ = put(build, kind_name, changed(where, target=f"{esc.id}.{port}", at=at))
+        made.append(id_)
+    return build, tuple(made)
+
+
+def escs(build: Build) -> list[Part]:
+    """All ESCs."""
+    return [part for part in build.parts if part.kind == "esc"]
+
+
+def can_be_at_each(build: Build, where: Aim) -> bool:
+    """Whether `put_at_each` is another thing than `put`."""
+    owner = where.target.partition(".")[0]
+    found = [part.id for part in escs(build)]
+    return where.how in ("across", "join") and owner in found and len(found) > 1
+
+
+def join(
+    build: Build, start: str, end: str, gauge: str = PULLED_GAUGE, spacing: str | None = None
+) -> tuple[Build, str]:
     """Pull a lead between two addresses: as long as its way, in a usual gauge."""
     from sim.build import Lead
     from sim.edit import add_lead, fresh_id, way_mm
@@ -292,7 +284,7 @@ def join(build: Build, start: str, end: str, gauge: str = PULLED_GAUGE) -> tuple
     way = way_mm(build, lead)
     values: dict[str, Any] = {}
     if not start.endswith(".motor") and way >= 1.0:
-        values = {"gauge": gauge, "length": f"{way:.0f} mm"}
+        values = {"gauge": gauge, "length": f"{way:.0f} mm", "spacing": spacing}
     return add_lead(build, Lead(id=lead.id, from_=start, to=end, **values)), lead.id
 
 

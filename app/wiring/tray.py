@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.wiring.sets import GROUP, SETS
 from app.wiring.symbols import symbol
 from sim.parts import KINDS
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from app.look import Look
 
 _KIND = int(Qt.ItemDataRole.UserRole)
-_GROUPS = ("Capacitors", "Filters", "Power", "Motors", "Quiet parts")
+_GROUPS = (GROUP, "Capacitors", "Filters", "Power", "Motors", "Quiet parts")
 
 
 class Tray(QFrame):
@@ -127,6 +128,7 @@ class Tray(QFrame):
         groups: dict[str, list[str]] = {}
         for name, kind in KINDS.items():
             groups.setdefault(kind.group or "Other", []).append(name)
+        groups[GROUP] = list(SETS)
         order = [g for g in _GROUPS if g in groups] + sorted(g for g in groups if g not in _GROUPS)
         side = round(22 * self.look.scale)
         self.list.setIconSize(QSize(side, side))
@@ -134,7 +136,7 @@ class Tray(QFrame):
             shown = [
                 n
                 for n in groups[group]
-                if all(w in f"{KINDS[n].title} {n} {group}".casefold() for w in words)
+                if all(w in f"{_title(n)} {n} {group}".casefold() for w in words)
             ]
             if not shown:
                 continue
@@ -142,15 +144,17 @@ class Tray(QFrame):
             head.setFlags(Qt.ItemFlag.NoItemFlags)
             head.setFont(self.look.font("name"))
             self.list.addItem(head)
-            for name in sorted(shown, key=lambda n: KINDS[n].title):
-                row = QListWidgetItem(self._icon(name, side), KINDS[name].title)
+            for name in shown if group == GROUP else sorted(shown, key=_title):
+                row = QListWidgetItem(self._icon(name, side), _title(name))
                 row.setData(_KIND, name)
                 row.setToolTip(_first_line(name))
                 self.list.addItem(row)
         self._step(1, start=-1)
 
     def _icon(self, name: str, side: int) -> QIcon:
-        pixmap = symbol(name, side, self.look.palette.ink, self.devicePixelRatioF())
+        pixmap = symbol(
+            "esc" if name in SETS else name, side, self.look.palette.ink, self.devicePixelRatioF()
+        )
         if pixmap is None:
             pixmap = QPixmap(side, side)
             pixmap.fill(Qt.GlobalColor.transparent)
@@ -235,5 +239,11 @@ class Tray(QFrame):
         return False
 
 
+def _title(name: str) -> str:
+    return SETS[name].title if name in SETS else KINDS[name].title
+
+
 def _first_line(name: str) -> str:
+    if name in SETS:
+        return SETS[name].help
     return (KINDS[name].__doc__ or KINDS[name].title).strip().splitlines()[0]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QEvent, QPoint, QPointF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QFocusEvent,
+    QGuiApplication,
     QHelpEvent,
     QKeyEvent,
     QMouseEvent,
@@ -24,6 +25,8 @@ from app.wiring.glass import Glass
 from app.wiring.keys import Keys
 from app.wiring.mouse import Mouse
 from app.wiring.overlay import Hint, PlusButton, ScaleBar, Words
+from app.wiring.place_set import PlaceSet
+from app.wiring.sets import SETS
 from app.wiring.tray import Tray
 from sim.errors import SimError
 
@@ -264,12 +267,12 @@ class FrameView(Glass):
         if at is None:
             seen = self.visible_mm()
             at = self.pointer if seen.contains(self.pointer) else seen.center()
-        self.gesture = PlacePart(self, kind, at)
+        self.gesture = (PlaceSet if kind in SETS else PlacePart)(self, kind, at)
         self.setFocus(Qt.FocusReason.OtherFocusReason)
 
-    def put_down(self) -> None:
-        """Place the ghost; it stays in the hand where it cannot go."""
-        if isinstance(self.gesture, PlacePart) and self.gesture.put_down():
+    def put_down(self, each: bool = False) -> None:
+        """Place the ghost, `each`: at every ESC; it stays in the hand where it cannot go."""
+        if isinstance(self.gesture, PlacePart) and self.gesture.put_down(each):
             self.gesture = None
             self._label_timer.start(0)
 
@@ -312,7 +315,8 @@ class FrameView(Glass):
             self.end_gesture(cancel=True)
             return
         self.gesture.move(self.from_global(at))
-        self.put_down()
+        held = QGuiApplication.keyboardModifiers()
+        self.put_down(each=bool(held & Qt.KeyboardModifier.ShiftModifier))
 
     # Gestures
 

@@ -1,0 +1,95 @@
+"""The part sheet: several parts at once, and what a value changes."""
+
+from __future__ import annotations
+
+import pytest
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtTest import QTest
+
+from app.panels.part_sheet import PartSheet
+from app.panels.what_changes import neighbours
+from tests.app.canvas_hands import canvas
+from tests.app.driver import WAIT_MS, with_capacitor
+
+
+def sheet_on(qtbot, ids, preset="arms_4s_analogue"):
+    bench, view = canvas(qtbot, preset)
+    sheet = PartSheet(bench, view.look, view)
+    bench.select(ids)
+    sheet.open(ids[0], QPoint(100, 100))
+    return bench, sheet
+
+
+def typed(sheet, name, text):
+    box = sheet.rows[name].box
+    box.setText(text)
+    QTest.keyClick(box, Qt.Key.Key_Return)
+
+
+def test_a_value_goes_to_all_alike_that_are_selected_as_one_step(qtbot):
+    bench, sheet = sheet_on(qtbot, ("local1", "local2", "local3", "esc1"))
+    assert sheet.title.text() == "3 × Electrolytic capacitor at once"
+    typed(sheet, "capacitance", "330u")
+    values = [bench.build.part(f"local{k}").values["capacitance"] for k in (1, 2, 3, 4)]
+    assert values[:3] == ["330u"] * 3
+    assert values[3].value == "220 uF"
+    assert bench.undo_stack.count() == 1
+    typed(sheet, "esr", "a lot")
+    assert bench.undo_stack.count() == 1
+    assert sheet.rows["esr"].error.text()
+
+
+def test_leads_are_edited_together_too(qtbot):
+    bench, sheet = sheet_on(qtbot, ("arm1", "arm2", "arm3", "arm4"))
+    typed(sheet, "length", "100 mm")
+    assert {bench.build.lead(f"arm{k}").length for k in (1, 2, 3, 4)} == {"100 mm"}
+    assert bench.undo_stack.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("value", "whole", "low", "high", "expected"),
+    [
+        (100.0, False, 0.0, 1e9, (90.0, 110.0)),
+        (4.0, True, 1.0, 14.0, (3.0, 5.0)),
+        (14.0, True, 1.0, 14.0, (13.0, 14.0)),
+        (1.0, False, 0.0, 1.0, (0.9, 1.0)),
+        (0.0, False, 0.0, 1.0, None),
+    ],
+)
+def test_ten_per_cent_stays_within_what_is_allowed(value, whole, low, high, expected):
+    found = neighbours(value, whole, low, high)
+    assert found == (None if expected is None else pytest.approx(expected))
+
+
+def test_what_a_value_changes_is_worked_out_and_can_be_stopped(opened):
+    driver = opened(with_capacitor())
+    window, bench = driver.window, driver.bench
+    bench.set_option(1)
+    driver.curves()
+    sheet = window.part_sheet
+    bench.select(("bulk",))
+    sheet.open("bulk", QPoint(300, 300))
+    before = bench.build
+    asked = sheet.what_changes
+    QTest.mouseClick(asked.button, Qt.MouseButton.LeftButton)
+    assert bench.asking_about
+    assert asked.stop.isVisible()
+    QTest.mouseClick(asked.stop, Qt.MouseButton.LeftButton)
+    assert not bench.asking_about
+    assert asked.label.text() == ""
+    QTest.mouseClick(asked.button, Qt.MouseButton.LeftButton)
+    driver.qtbot.waitUntil(lambda: bench.moved is not None, timeout=WAIT_MS)
+    less, now, more = asked.label.text().split("\n")[:3]
+    assert less.startswith("423 µF: ")
+    assert now.startswith("now: ")
+    assert more.startswith("517 µF: ")
+    moved = bench.moved
+    assert moved.base.limit == moved.less.limit == moved.more.limit
+    # more capacitance on the pads, a lower peak: the other way round would be a mix-up
+    assert moved.less.value >= moved.base.value >= moved.more.value
+    assert moved.less.value > moved.more.value
+    assert bench.build is before
+    assert bench.undo_stack.count() == 0
+    typed(sheet, "capacitance", "1000u")
+    assert bench.moved is None
+    assert asked.label.text() == ""
