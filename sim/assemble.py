@@ -304,9 +304,36 @@ def _add_lead(maker: NetworkMaker, build: Build, lead: Lead) -> None:
         )
     if len(coils) == 2:
         maker.mutual(coils[0], coils[1], each.mutual_inductance_h)
+    _add_skin(maker, lead, start[led[0]], coils, each.loops)
     if each.resistance_ohm or each.self_inductance_h:
         # Amps of a lead count from `from` to `to`. A plain joint has none that can be told.
         maker.add_alias(lead.id, (start[led[0]], start[1]))
+
+
+def _add_skin(
+    maker: NetworkMaker,
+    lead: Lead,
+    node: int,
+    coils: list[int | None],
+    loops: tuple[tuple[float, float], ...],
+) -> None:
+    """The skin effect of a lead: closed loops of copper, coupled to what flows there and back.
+
+    A loop of R and L, coupled to each of `count` conductors by L / count, adds
+    jw L R / (R + jw L) / count to each of them: all of it to the one current that a pair
+    leads there and back, in both conductors alike and at the cost of one state.
+    """
+    if not loops or None in coils:
+        return
+    count = len(coils)
+    for number, (ohm, henry) in enumerate(loops, 1):
+        far = maker.node()
+        # both conductors' share in one loop
+        ohm, henry = ohm * count, henry * count
+        maker.branch("resistor", node, far, ohm, lead.id, f"skin effect {number}")
+        loop = maker.branch("inductor", far, node, henry, lead.id, f"skin effect {number}")
+        for coil, sign in zip(coils, (1.0, -1.0), strict=False):
+            maker.mutual(coil, loop, sign * henry / count)
 
 
 def _refuse_shorted(network: Network) -> None:

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from sim import skin
 from sim.errors import BadField
 from sim.parts.kind import Field, Values
 from sim.quantity import awg_diameter_m
@@ -96,12 +97,14 @@ class Conductors:
     count : 2 for a pair, 1 where only plus or minus is led
     resistance_ohm, self_inductance_h : of one conductor
     mutual_inductance_h : between the two of a pair, 0 for a single one
+    loops : (ohm, henry) of each conductor's skin-effect loops, see `sim.skin`
     """
 
     count: int
     resistance_ohm: float
     self_inductance_h: float
     mutual_inductance_h: float
+    loops: tuple[tuple[float, float], ...] = ()
 
     @property
     def loop_resistance_ohm(self) -> float:
@@ -141,6 +144,7 @@ def conductors(values: Values, conductor: str = "pair") -> Conductors:
     """
     count = 2 if conductor == "pair" else 1
     ohm = self_h = mutual_h = 0.0
+    rungs: tuple[tuple[float, float], ...] = ()
     length = values.optional("length")
     if length:
         diameter = values.number("gauge")
@@ -158,13 +162,21 @@ def conductors(values: Values, conductor: str = "pair") -> Conductors:
         ohm = resistance_ohm(diameter, length) * twist
         self_h = self_inductance_h(length, diameter / 2.0) * twist
         mutual_h = mutual_inductance_h(length, spacing) * twist if count == 2 else 0.0
+        rungs = tuple(
+            (ohm_per_m * length * twist, h_per_m * length * twist)
+            for ohm_per_m, h_per_m in skin.loops(
+                diameter, spacing if count == 2 else None, COPPER_OHM_M
+            )
+        )
     typed_ohm = values.optional("resistance")
     if typed_ohm is not None:
         ohm = typed_ohm / count
     typed_h = values.optional("inductance")
     if typed_h is not None:
         self_h, mutual_h = typed_h / count, 0.0
-    return Conductors(count, ohm, self_h, mutual_h)
+    if typed_ohm is not None or typed_h is not None:
+        rungs = ()
+    return Conductors(count, ohm, self_h, mutual_h, rungs)
 
 
 def resistance_ohm(diameter_m: float, length_m: float, temperature_c: float = 20.0) -> float:
