@@ -17,7 +17,6 @@ from sim import quantity
 from sim.errors import BadField, Conflict, WrongPort
 from sim.options import owner_of
 from sim.records import (
-    LEAD_VALUES,
     Build,
     Change,
     Conductor,
@@ -286,7 +285,7 @@ def _in_a_row(first: Lead, second: Lead, body_mm: float) -> Lead:
         if lengths:
             changes["length"] = _mm_text(sum(lengths) + body_mm)
         if first.length is None:
-            for key in ("gauge", "spacing", "twist_pitch"):
+            for key in ("gauge", "spacing", "twist_pitch", "temperature", "width", "thickness"):
                 changes[key] = getattr(second, key)
     return replace(first, to=second.to, via=(*first.via, *second.via), **changes)
 
@@ -398,12 +397,16 @@ def set_lead_value(build: Build, lead_id: str, field: str, given: Given | None) 
     from sim.lead import LEAD_FIELDS
 
     lead = _lead(build, lead_id)
-    fields = {f.name: f for f in LEAD_FIELDS if f.name in LEAD_VALUES}
+    fields = {f.name: f for f in LEAD_FIELDS}
     if field not in fields:
         hint = nearest_names(field, tuple(fields), "Allowed are")
         raise BadField(f"{lead_id}.{field}", "is no key here", hint)
     if given is not None:
-        value_of(given, fields[field], f"{lead_id}.{field}")
+        known = value_of(given, fields[field], f"{lead_id}.{field}")
+        if field == "conductor":  # a word of the file, not a value with a mark
+            given = str(known)
+    elif field == "conductor":
+        given = "pair"
     return _with_lead(build, replace(lead, **{field: given}))
 
 

@@ -68,6 +68,10 @@ class Lead(Record, frozen=True, kw_only=True, rename={"from_": "from"}):
     twist_pitch: Given | None = None
     resistance: Given | None = None
     inductance: Given | None = None
+    temperature: Given | None = None
+    width: Given | None = None
+    thickness: Given | None = None
+    skin: Given | None = None
     conductor: Conductor = "pair"
     via: tuple[tuple[float, float], ...] = ()
 
@@ -190,4 +194,15 @@ class Build(Record, frozen=True, kw_only=True):
         return next((lead for lead in self.leads if lead.id == id_), None)
 
 
-LEAD_VALUES = ("gauge", "length", "spacing", "twist_pitch", "resistance", "inductance")
+LEAD_VALUES = (
+    "gauge",
+    "length",
+    "spacing",
+    "twist_pitch",
+    "resistance",
+    "inductance",
+    "temperature",
+    "width",
+    "thickness",
+    "skin",
+)

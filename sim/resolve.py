@@ -93,12 +93,10 @@ def resolve_lead(lead: Lead, where: str = "") -> Values:
     """
     from sim.lead import LEAD_FIELDS
 
-    names = {field.name for field in LEAD_FIELDS}
     given: dict[str, Given] = {
         key: value for key in LEAD_VALUES if (value := getattr(lead, key)) is not None
     }
-    if "conductor" in names:
-        given["conductor"] = lead.conductor
+    given["conductor"] = lead.conductor
     return _resolved(LEAD_FIELDS, given, lead.id, lambda key: _place(where, key, lead.id, key))
 
 

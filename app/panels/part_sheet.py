@@ -25,7 +25,6 @@ from app.panels.what_changes import WhatChanges
 from app.wiring.facts import facts, lead_name, part_name
 from app.words import of_limit
 from sim import edit, quantity
-from sim.build import LEAD_VALUES
 from sim.errors import SimError
 from sim.lead import LEAD_FIELDS
 from sim.options import through_option
@@ -223,7 +222,7 @@ class PartSheet(QFrame):
     def _fields(self) -> tuple[Field, ...]:
         part = self._workbench.shown_build.part(self._id)
         if part is None:
-            return tuple(field for field in LEAD_FIELDS if field.name in LEAD_VALUES)
+            return LEAD_FIELDS
         kind = KINDS.get(part.kind)
         return () if kind is None else kind.fields
 
@@ -231,7 +230,11 @@ class PartSheet(QFrame):
         item = self._item(self._id)
         if item is None:
             return None
-        return item.values.get(name) if hasattr(item, "values") else getattr(item, name)
+        if hasattr(item, "values"):
+            return item.values.get(name)
+        given = getattr(item, name)
+        # the file always says what is led; a pair goes without saying here
+        return None if (name, given) == ("conductor", "pair") else given
 
     def _make_rows(self) -> None:
         while (item := self._grid.takeAt(0)) is not None:

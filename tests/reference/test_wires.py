@@ -6,10 +6,9 @@ import math
 
 import fluids
 import pytest
-from mpmath import besseli, mp, mpc, mpf
 from scipy.integrate import dblquad
 
-from sim import lead
+from sim import copper, lead
 from sim.errors import BadField
 from sim.parts.kind import Values
 from sim.quantity import awg_diameter_m, parse
@@ -39,10 +38,10 @@ def test_gauge_against_a_package(gauge: int) -> None:
 
 # IEC 60028:1925: 58 MS/m, 0.15328 ohm g/m2 at 8.89 g/cm3, 0.00393 per kelvin at 20 degC.
 def test_copper() -> None:
-    rho = lead.resistance_ohm(math.sqrt(4.0 / math.pi), 1.0)  # of 1 m2 and 1 m
+    rho = copper.wire_ohm(math.sqrt(4.0 / math.pi), 1.0)  # of 1 m2 and 1 m
     assert rho == pytest.approx(1.724138e-8, rel=1e-6)
     assert rho * 8.89e6 == pytest.approx(0.15328, rel=1e-4)
-    cold, hot = (lead.resistance_ohm(AWG12, 1.0, t) for t in (20.0, 80.0))
+    cold, hot = (copper.wire_ohm(AWG12, 1.0, t) for t in (20.0, 80.0))
     assert hot / cold == pytest.approx(1.2358, rel=1e-6)
 
 
@@ -53,13 +52,11 @@ def test_copper() -> None:
      (24, 84.22), (26, 133.9), (28, 212.9), (30, 338.6)],
 )  # fmt: skip
 def test_resistance_per_metre(gauge: int, milliohm: float) -> None:
-    assert lead.resistance_ohm(awg_diameter_m(gauge), 1.0) * 1e3 == pytest.approx(
-        milliohm, rel=1e-3
-    )
+    assert copper.wire_ohm(awg_diameter_m(gauge), 1.0) * 1e3 == pytest.approx(milliohm, rel=1e-3)
 
 
 def test_twelve_gauge_per_thousand_feet() -> None:
-    assert lead.resistance_ohm(AWG12, 304.8) == pytest.approx(1.588, rel=1e-3)
+    assert copper.wire_ohm(AWG12, 304.8) == pytest.approx(1.588, rel=1e-3)
 
 
 # sqrt(rho / (pi f mu0)): 8.5 mm at 60 Hz and 2.1 mm at 1 kHz in any table for copper.
@@ -68,40 +65,14 @@ def test_twelve_gauge_per_thousand_feet() -> None:
     [(60, 8.532), (1e3, 2.0898), (24e3, 0.4266), (48e3, 0.3016), (100e3, 0.20898), (1e6, 0.06609)],
 )
 def test_skin_depth(hz: float, mm: float) -> None:
-    assert lead.skin_depth_m(hz) * 1e3 == pytest.approx(mm, rel=1e-3)
-
-
-# Bessel form of the skin effect of a round wire, from memory; values by mpmath at 30 digits.
-@pytest.mark.parametrize(
-    ("hz", "ratio"), [(24e3, 1.4565), (48e3, 1.9755), (100e3, 2.7239), (1e6, 8.0207)]
-)
-def test_resistance_rises_by_the_skin_effect(hz: float, ratio: float) -> None:
-    ours = lead.ac_resistance_ratio(AWG12 / 2.0, hz)
-    assert ours == pytest.approx(ratio, abs=1e-3)
-    with mp.workdps(30):
-        depth = mp.sqrt(mpf(1) / 58_000_000 / (mp.pi * mpf(hz) * 4 * mp.pi * mpf("1e-7")))
-        z = mpc(1, 1) * mpf(AWG12) / 2 / depth
-        exact = mp.re(z * besseli(0, z) / (2 * besseli(1, z)))
-    assert ours == pytest.approx(float(exact), rel=1e-12)
-
-
-@pytest.mark.parametrize("hz", [1.0, 1e9])
-def test_skin_effect_at_its_ends(hz: float) -> None:
-    """1 + (a/d)^4/48 at low frequency, a/(2 d) + 1/4 at high: from memory, any text."""
-    a, depth = AWG12 / 2.0, lead.skin_depth_m(hz)
-    expected = 1.0 + (a / depth) ** 4 / 48.0 if hz < 1e3 else a / (2.0 * depth) + 0.25
-    assert lead.ac_resistance_ratio(a, hz) == pytest.approx(expected, rel=1e-4)
+    assert copper.skin_depth_m(hz) * 1e3 == pytest.approx(mm, rel=1e-3)
 
 
 # Infinite pair, from memory: (mu0/pi) acosh(D/2a) at high frequency, ln(D/a) + 1/4 at DC.
 def test_infinite_pair() -> None:
     a = AWG12 / 2.0
-    assert lead.pair_inductance_per_m(4.5e-3, a, internal=False) * 1e9 == pytest.approx(
-        568.62, abs=0.01
-    )
-    assert lead.pair_inductance_per_m(4.5e-3, a, internal=True) * 1e9 == pytest.approx(
-        691.26, abs=0.01
-    )
+    assert copper.pair_h_per_m(4.5e-3, a, internal=False) * 1e9 == pytest.approx(568.62, abs=0.01)
+    assert copper.pair_h_per_m(4.5e-3, a, internal=True) * 1e9 == pytest.approx(691.26, abs=0.01)
 
 
 # Rosa 1908, Bulletin of the Bureau of Standards 4(2) 301: 4 l (ln(d/r) + 1/4 - d/l) nH, l in cm.
@@ -130,14 +101,14 @@ def test_common_mode_of_a_pair() -> None:
     [(100, 12, 90.448), (10, 20, 6.295), (100, 20, 109.00), (50, 26, 54.52)],
 )
 def test_straight_wire(mm: float, gauge: int, nanohenry: float) -> None:
-    ours = lead.self_inductance_h(mm * 1e-3, awg_diameter_m(gauge) / 2.0)
+    ours = copper.wire_h(mm * 1e-3, awg_diameter_m(gauge) / 2.0)
     assert ours * 1e9 == pytest.approx(nanohenry, abs=0.01)
 
 
 # Neumann's integral of two parallel filaments; once as a value, once integrated here.
 @pytest.mark.parametrize(("mm", "apart"), [(100.0, 4.5), (30.0, 10.0), (20.0, 40.0)])
 def test_mutual_of_parallel_filaments(mm: float, apart: float) -> None:
-    ours = lead.mutual_inductance_h(mm * 1e-3, apart * 1e-3) * 1e9
+    ours = copper.mutual_h(mm * 1e-3, apart * 1e-3) * 1e9
     integral, error = dblquad(
         lambda x, y: 1.0 / math.hypot(x - y, apart), 0.0, mm, 0.0, mm, epsabs=1e-6, epsrel=1e-9
     )
@@ -150,7 +121,7 @@ def test_mutual_of_parallel_filaments(mm: float, apart: float) -> None:
 
 # Plain geometry of a helix: sqrt(1 + (pi D/p)^2).
 def test_twisted_pair() -> None:
-    assert lead.twist_factor(1.6e-3, 20e-3) == pytest.approx(1.0311, abs=1e-4)
+    assert copper.twist_factor(1.6e-3, 20e-3) == pytest.approx(1.0311, abs=1e-4)
     straight = lead.conductors(_lead(gauge="22 AWG", length="100 mm", spacing="1.6 mm"))
     twisted = lead.conductors(
         _lead(gauge="22 AWG", length="100 mm", spacing="1.6 mm", twist_pitch="20 mm")
@@ -166,8 +137,8 @@ def test_a_lead_dragged_short_stays_a_wire(gauge: int) -> None:
     before = (0.0, 0.0)
     for k in range(1, 400):
         length = k * 0.25 * d
-        own = lead.self_inductance_h(length, d / 2.0)
-        mutual = lead.mutual_inductance_h(length, lead.default_spacing_m(d))
+        own = copper.wire_h(length, d / 2.0)
+        mutual = copper.mutual_h(length, lead.default_spacing_m(d))
         assert own > mutual > 0.0
         assert own - mutual > before[0]
         assert own > before[1]

@@ -40,8 +40,11 @@ def test_a_lead_seen_from_its_far_end_is_its_loop(impedance: Any) -> None:
     network = assemble(build((PACK, PADS), (MAIN,)))
     plus, minus = network.ports["pads"]
     assert impedance(network, plus, minus, 0.0).real == pytest.approx(21.0422e-3, rel=1e-4)
+    low = impedance(network, plus, minus, 100.0).imag / (200.0 * np.pi)
+    assert low == pytest.approx(67.35e-9, rel=1e-4)
+    # at 1 MHz the current keeps to the skin: (mu0/pi) acosh(D/2a) for an endless pair, 56.86 nH
     high = impedance(network, plus, minus, 1e6).imag / (2e6 * np.pi)
-    assert high == pytest.approx(67.35e-9, rel=1e-4)
+    assert high == pytest.approx(56.86e-9, rel=0.02)
 
 
 def test_both_conductors_at_once_see_the_common_mode(impedance: Any) -> None:
@@ -89,7 +92,8 @@ def test_a_split_pair_and_its_current() -> None:
         ON_PADS,
     )
     network = assemble(build((PACK, PADS, BULK, star), leads))
-    assert network.mutuals == ()
+    wires = {i for i, b in enumerate(network.branches) if b.name.endswith("inductance")}
+    assert not any(i in wires and j in wires for i, j, _ in network.mutuals)
     ((index, sign),) = network.port_branches["black"]
     assert (network.branches[index].name, sign) == ("minus", 1.0)
     assert network.branches[index].a == network.ports["pack.out"][1]
