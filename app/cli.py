@@ -5,6 +5,7 @@
     rippletree solve BUILD     one run
     rippletree compare BUILD   all options against all limits
     rippletree impedance BUILD impedance at a joint, or from one joint to another
+    rippletree fit BUILD FILE  a real recording over the model, and what fits it
     rippletree check BUILD...  is it valid, what looks wrong
     rippletree speed           how fast the engine is here, and how far off
 
@@ -166,6 +167,17 @@ def _parser() -> _Parser:
         "--option", metavar="N", help="name or number from 1; as drawn if left out"
     )
 
+    fit = verb("fit", _fit, "lay a scope's recording over an event and fit what is not known")
+    fit.add_argument("build", metavar="BUILD")
+    fit.add_argument("capture", metavar="CAPTURE.csv")
+    fit.add_argument("--event", metavar="N", help="name or number from 1; the first if left out")
+    fit.add_argument("--option", metavar="N", help="name or number from 1; as drawn if left out")
+    fit.add_argument("--at", metavar="JOINT", help="where it was recorded; the first clip")
+    fit.add_argument("--channel", metavar="N", default="1", help="name or number from 1; 1")
+    fit.add_argument(
+        "--values", metavar="LIST", help="what to fit, such as pack.inductance,bulk.esr"
+    )
+
     check = verb("check", _check, "say whether builds are valid and what looks wrong in them")
     check.add_argument("build", metavar="BUILD", nargs="*")
     check.add_argument(
@@ -322,6 +334,29 @@ def _impedance(args: argparse.Namespace) -> Outcome:
         else:
             found = impedance.transfer(build, args.at, args.source, **common)
     return _finish(args, DONE, found.to_json_dict(), lambda: cli_text.response(found))
+
+
+def _fit(args: argparse.Namespace) -> Outcome:
+    from app import cli_text
+    from sim import capture, fit
+
+    cli_files.keep_inputs([("--json", args.json)], [args.build, args.capture])
+    build = cli_files.load(args.build)
+    with cli_files.Naming(args.capture):
+        recording = capture.read_capture(args.capture)
+        recording.channel(args.channel)
+    only = None if args.values is None else [v.strip() for v in args.values.split(",")]
+    with cli_files.Naming(args.build):
+        found = fit.fit(
+            build,
+            recording,
+            event=args.event,
+            option=args.option,
+            at=args.at,
+            channel=args.channel,
+            only=only,
+        )
+    return _finish(args, DONE, found.to_json_dict(), lambda: cli_text.fit(found))
 
 
 def _detail_of(args: argparse.Namespace) -> dict[str, Any]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from sim.build import PresetInfo
     from sim.check import Finding
     from sim.findings import Findings
+    from sim.fit import Fit
     from sim.impedance import Response
     from sim.parts import Field
     from sim.solution import Solution
@@ -161,6 +162,37 @@ def _turns(values: Sequence[float]) -> list[int]:
         if (values[i] - values[i - 1]) * (values[i + 1] - values[i]) < 0.0:
             keep.add(i)
     return sorted(keep)
+
+
+def fit(found: Fit) -> str:
+    """What a recording says: how far off the model was and is, and the values that fit."""
+    course = "point by point" if found.course == "true" else "averaged over carrier periods"
+    lines = [
+        f"{found.build}: {found.event}, {found.option or 'as drawn'}, at {found.at}",
+        f"{found.capture}, {len(found.times)} points compared {course}: "
+        f"{_text(found.rms_before, 'V')} off before, {_text(found.rms_after, 'V')} after",
+        f"trigger {_text(found.shift_s, 's')} into the event, recording "
+        f"{_text(abs(found.offset_v), 'V')} too {'low' if found.offset_v < 0.0 else 'high'}",
+        "",
+    ]
+    if found.fitted:
+        rows = [
+            (
+                item.label,
+                _text(item.before, item.unit),
+                _text(item.value, item.unit),
+                f"{_text(item.low, item.unit)} to {_text(item.high, item.unit)}",
+                "that guess was off" if item.off else "",
+            )
+            for item in found.fitted
+        ]
+        lines += _table(("value", "was", "fits", "95 % sure of", ""), rows)
+    else:
+        lines.append("This recording tells none of the values.")
+    if found.untold:
+        lines += ["", f"not told by it: {', '.join(found.untold)}"]
+    lines += [f"note: {note}" for note in found.notes]
+    return _joined(lines)
 
 
 def checked(name: str, found: Sequence[Finding]) -> str:
