@@ -39,6 +39,7 @@ from app.panels.top_row import TopRow
 from app.solver.client import SolverClient
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
+from app.workshop.noise_layer import NoisePath
 from sim.build import presets
 from sim.errors import SimError
 from sim.readings import next_reading, readings_of
@@ -116,6 +117,7 @@ class MainWindow(QMainWindow):
         self.strip = Strip(look)
         self.cards = OptionCards(bench, look)
         self.frame = FrameView(bench, look)
+        self.noise_path = NoisePath(self.frame, bench, look)
         self.outline = OutlineTree(bench, look)
         self.places = QStackedWidget()
         self.places.addWidget(self.frame)
@@ -166,7 +168,8 @@ class MainWindow(QMainWindow):
             "projector": self._action("Projector look", "F11", self.toggle_projector),
             "findings": self._action("Findings", "F", self.toggle_findings),
             "before": self._action("Before / after", "B", bench.swap_pinned),
-            "pin": self._action("Pin this option", "P", self.toggle_pin),
+            "pin": self._action("Pin this option", "Shift+P", self.toggle_pin),
+            "noise": self._action("Noise path", "P", self.noise_path.next_band),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
             "view": self._action("Next view of the curves", "V", self.next_view),
@@ -218,7 +221,7 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
-        menu.addActions([actions[name] for name in ("pin", "before", "findings")])
+        menu.addActions([actions[name] for name in ("pin", "before", "findings", "noise")])
         menu.addActions([actions[name] for name in ("cursors", "current", "view")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addSeparator()

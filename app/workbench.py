@@ -22,6 +22,7 @@ from app.solver.protocol import (
     Curves,
     Fault,
     FindingsRow,
+    Flows,
     Ghost,
     Joules,
     Moved,
@@ -77,6 +78,8 @@ class Workbench(QObject):
     stale_changed : a newer answer is on its way
     window_changed, cursors_changed : the stretch shown; the two cursors
     view_changed : how the answer is looked at: "time", "spectrum", "impedance", "joules"
+    noise_changed : which band of the noise path is shown
+    flows_changed : `flows`, which conductor carries what, changed
     across_changed : `across`, what such a view shows, changed
     between_changed : `between`, the figures at and between the cursors, changed
     findings_changed : `findings` or `findings_stale` changed
@@ -101,6 +104,8 @@ class Workbench(QObject):
     between_changed = Signal()
     view_changed = Signal()
     across_changed = Signal()
+    noise_changed = Signal()
+    flows_changed = Signal()
 
     def __init__(
         self, build: Build, solver: Solver | None = None, parent: QObject | None = None
@@ -124,6 +129,8 @@ class Workbench(QObject):
         self.ghost: Ghost | None = None
         self.between: tuple[Between, ...] = ()
         self.across: Across | Joules | None = None
+        self.flows: Flows | None = None
+        self._noise: int | None = None
         self._view = "time"
         self.findings: FindingsRow | None = None
         self.moved: Moved | None = None
@@ -342,8 +349,26 @@ class Workbench(QObject):
             self.view_changed.emit()
             self._read_view()
 
+    @property
+    def noise(self) -> int | None:
+        """Band of the noise path that is drawn on the frame: 0 slow, 1 PWM, 2 edges; or None."""
+        return self._noise
+
+    def set_noise(self, noise: int | None) -> None:
+        """Draw the current of a band on the frame, or no more."""
+        if noise == self._noise:
+            return
+        first = self._noise is None
+        self._noise = noise
+        if noise is None:
+            self.flows = None
+        self.noise_changed.emit()
+        if first:
+            self._read_view()
+
     def _read_view(self) -> None:
-        if self.answer is not None and not self.stale and self._view != "time":
+        wanted = self._view != "time" or self._noise is not None
+        if self.answer is not None and not self.stale and wanted:
             self._read_off(self._window or (0.0, self.answer.duration_s), 0)
 
     def _set_between(self, between: tuple[Between, ...]) -> None:
@@ -374,6 +399,7 @@ class Workbench(QObject):
                     columns=columns,
                     cursors=self._cursors,
                     view=self._view,
+                    flows=self._noise is not None,
                 )
             )
 
@@ -432,7 +458,8 @@ class Workbench(QObject):
             self.stale_changed.emit()
 
     def take(
-        self, message: Answer | Curves | Across | Joules | Ghost | FindingsRow | Moved | Fault
+        self,
+        message: Answer | Curves | Across | Joules | Flows | Ghost | FindingsRow | Moved | Fault,
     ) -> None:
         """Show what the solver sent, unless it answers a question nobody asks any more."""
         newest = message.request_id == self._request_id
@@ -453,6 +480,9 @@ class Workbench(QObject):
                 self._read_view()
         elif isinstance(message, Curves):
             self._take_curves(message)
+        elif isinstance(message, Flows):
+            self.flows = message
+            self.flows_changed.emit()
         elif isinstance(message, Across | Joules):
             self.across = message
             self.across_changed.emit()

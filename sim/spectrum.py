@@ -110,7 +110,9 @@ class Points:
 
     Attributes
     ----------
-    times, weights : (n,), s
+    t0, t1 : the window, s
+    highest_hz : up to this frequency integrals are good
+    count : how many points there are outside of ramps
     """
 
     def __init__(
@@ -122,7 +124,7 @@ class Points:
         *,
         most: int = MOST_POINTS,
     ) -> None:
-        self.t0, self.t1 = t0, t1
+        self.t0, self.t1, self.highest_hz = t0, t1, highest_hz
         self._solution = solution
         ends, ramps = _breaks(solution, t0, t1)
         lengths = np.diff(ends)

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 KEYS = (
     ("1 … 9", "choose an option"),
     ("B", "before / after: change places with the pinned option"),
-    ("P", "pin the present option, or let it go"),
+    ("Shift+P", "pin the present option, or let it go"),
+    ("P", "noise path: PWM ripple, edges, slow flow, off"),
     ("F", "findings: every limit, option and event"),
     ("C", "hang two cursors on the curves, or put them away"),
     ("A", "watch the current of what is selected; again: duty, then off"),

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from app.solver import rows
-from app.solver.protocol import Across, Bar, HzMark, Joules, Line
+from app.solver.protocol import Across, Bar, Flows, HzMark, Joules, LeadFlow, Line
 from sim.errors import SimError
 from sim.impedance import RINGS_BELOW, impedance
+from sim.noise_path import lead_addresses, noise_path
 from sim.spectrum import spectrum
 
 if TYPE_CHECKING:
@@ -104,6 +105,30 @@ def _spectrum(
         marks=tuple(marks.values()),
         why=why,
     )
+
+
+def flows(
+    solved: Solved,
+    window: tuple[float, float],
+    request_id: int,
+    cancelled: Callable[[], bool],
+) -> Flows:
+    """Current along every lead, by band.
+
+    Raises
+    ------
+    Cancelled   if `cancelled` says so
+    """
+    path = noise_path(solved.solution, *window, cancelled)
+    found = []
+    addresses = lead_addresses(solved.solution.context.build, solved.network)
+    for id_, (address, sign) in addresses.items():
+        flow = path.at(address)
+        if flow is not None:
+            slow, pwm, edges = (sign * p for p in flow.phasor)
+            turn = ((slow.real, slow.imag), (pwm.real, pwm.imag), (edges.real, edges.imag))
+            found.append(LeadFlow(id_, (abs(flow.rms[0]), flow.rms[1], flow.rms[2]), turn))
+    return Flows(request_id=request_id, window=(path.t0, path.t1), hz=path.hz, leads=tuple(found))
 
 
 def _readable(solved: Solved, window: tuple[float, float]) -> tuple[tuple[float, float], str]:

@@ -52,6 +52,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     window, columns : curves over another window; 0 columns: the curves are not asked for
     cursors : two times in seconds, figures at and between them are wanted; or None
     view : "time", or what is wanted besides: "spectrum", "impedance" or "joules"
+    flows : also which conductor carries what
     """
 
     id: int
@@ -59,6 +60,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     columns: int
     cursors: tuple[float, float] | None = None
     view: str = "time"
+    flows: bool = False
 
 
 class Limit(msgspec.Struct, frozen=True):
@@ -256,6 +258,27 @@ class Across(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     why: str = ""
 
 
+class LeadFlow(msgspec.Struct, frozen=True):
+    """Current along a lead from its `from` to its `to`, A, in three bands: slow, PWM, edges.
+
+    `turn` holds the complex amplitude of the band's strongest frequency as (real, imaginary);
+    in the slow band the mean current.
+    """
+
+    id: str
+    rms: tuple[float, float, float]
+    turn: tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+
+
+class Flows(msgspec.Struct, frozen=True, kw_only=True):
+    """Which conductor carries what over a stretch, in s; `hz` of each band's motion."""
+
+    request_id: int
+    window: tuple[float, float]
+    hz: tuple[float, float, float]
+    leads: tuple[LeadFlow, ...]
+
+
 class Bar(msgspec.Struct, frozen=True):
     """What one part turned into heat, work on the air, or its load's use."""
 
@@ -359,4 +382,16 @@ class Done(msgspec.Struct, frozen=True):
     cancelled: bool
 
 
-Message = Answer | Curves | Across | Joules | Ghost | FindingsRow | Moved | Fault | Progress | Done
+Message = (
+    Answer
+    | Curves
+    | Across
+    | Joules
+    | Flows
+    | Ghost
+    | FindingsRow
+    | Moved
+    | Fault
+    | Progress
+    | Done
+)

@@ -176,6 +176,10 @@ class _Desk:
         def cancelled() -> bool:
             return bool(self._zooms.value != self._zooms_seen or self._newest.value != zoom.id)
 
+        if zoom.flows:
+            from app.solver.across import flows
+
+            self._send(flows(present, zoom.window, zoom.id, cancelled))
         if zoom.view != "time":
             # Its libraries are read in only when somebody looks.
             from app.solver.across import across

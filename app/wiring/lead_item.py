@@ -82,6 +82,10 @@ class LeadItem(QGraphicsItem):
         self._bounds = whole.boundingRect().adjusted(-margin, -margin, margin, margin)
         self.update()
 
+    def conductors(self) -> list[tuple[QPainterPath, str]]:
+        """Course of each conductor from the lead's `from` to its `to`, and which it is."""
+        return self._lines
+
     def way_mm(self) -> float:
         """Length of the way from pad to pad, without slack."""
         return length(self._way)

@@ -1,0 +1,1 @@
+"""Teaching: where the noise goes, shown on the frame."""
