@@ -17,14 +17,19 @@ import msgspec
 import platformdirs
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
+from app.on_disk import FileOnDisk
 from sim.build import Build, load, save
-from sim.errors import SimError
+from sim.errors import DocumentError, SimError
 
 if TYPE_CHECKING:
     from app.workbench import Workbench
 
 AUTOSAVE_MS = 3000
 _RECENT = 8
+
+
+class ChangedOnDisk(DocumentError):
+    """The file is not what was read or saved last."""
 
 
 @dataclass(frozen=True)
@@ -45,11 +50,19 @@ class Documents(QObject):
     workbench : whose document it is
     folder : where copies and the list of recent files are kept; the user's data
         folder if not given
+
+    Signals
+    -------
+    shared : another window has the same file open
+    changed_on_disk, gone_from_disk : what another program did to the file
     """
 
     dirty_changed = Signal(bool)
     autosaved = Signal()
     recent_changed = Signal()
+    shared = Signal()
+    changed_on_disk = Signal()
+    gone_from_disk = Signal()
 
     def __init__(
         self, workbench: Workbench, folder: Path | None = None, parent: QObject | None = None
@@ -63,6 +76,12 @@ class Documents(QObject):
         self._lock = _lock_of(self._copy)
         self._lock.tryLock(0)
         self._closed = False
+        self.on_disk = FileOnDisk(self._folder, self)
+        self.on_disk.changed.connect(self.changed_on_disk)
+        self.on_disk.gone.connect(self.gone_from_disk)
+        if workbench.path is not None:
+            # said once the window is there to show it
+            QTimer.singleShot(0, self, self._follow)
         self._timer = QTimer(self, singleShot=True, interval=AUTOSAVE_MS)
         self._timer.timeout.connect(self.autosave)
         workbench.build_changed.connect(self._touched)
@@ -100,21 +119,51 @@ class Documents(QObject):
 
         Raises
         ------
-        SimError   if it cannot be written; the old file is then untouched
+        ChangedOnDisk   if another program has written it since; `save_as` writes over it
+        SimError        if it cannot be written; the old file is then untouched
         """
-        if self._workbench.path is None:
+        path = self._workbench.path
+        if path is None:
             return False
-        self.save_as(self._workbench.path)
+        if self.on_disk.differs:
+            raise ChangedOnDisk(
+                str(path), "has been changed by another program", "Save over it or elsewhere"
+            )
+        self.save_as(path)
         return True
 
     def save_as(self, path: Path) -> None:
         """Save to a file and go on with that one."""
         path = path.resolve()
         save(self._workbench.build, path)
+        moved = path != self._workbench.path
         self._workbench.set_path(path)
         self._workbench.undo_stack.setClean()
         self._forget_copy()
         self._remember(path)
+        if moved:
+            self._follow()
+        else:
+            self.on_disk.accept()
+
+    def read_again(self) -> None:
+        """What is on disk, as one undo step: what was on the bench is not lost.
+
+        Raises
+        ------
+        SimError   if it is no build any more
+        """
+        path = self._workbench.path
+        if path is None:
+            return
+        build = load(path)
+        self.on_disk.accept()
+        self._workbench.do("Read the file again", build)
+        self._workbench.undo_stack.setClean()
+
+    def _follow(self) -> None:
+        if not self._closed and not self.on_disk.follow(self._workbench.path):
+            self.shared.emit()
 
     def autosave(self) -> None:
         """Keep a copy of unsaved work; a full disk must not disturb the work itself."""
@@ -182,6 +231,7 @@ class Documents(QObject):
         self._workbench.build_changed.disconnect(self._touched)
         self._workbench.undo_stack.cleanChanged.disconnect(self._clean_changed)
         self._timer.stop()
+        self.on_disk.let_go()
         self._forget_copy()
         self._lock.unlock()
 
@@ -196,6 +246,7 @@ class Documents(QObject):
     def _replace(self, build: Build, path: Path | None) -> None:
         self._forget_copy()
         self._workbench.replace(build, path)
+        self._follow()
 
     def _touched(self) -> None:
         # Not restarted by each edit, or a long drag would never be kept.

@@ -27,7 +27,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.documents import Documents
+from app.documents import ChangedOnDisk, Documents
 from app.look import Look
 from app.notices import BugDialog, Strip
 from app.panels.answer_row import AnswerRow, ProgressLine
@@ -100,6 +100,9 @@ class MainWindow(QMainWindow):
         self.workbench.build_changed.connect(self._title)
         self.workbench.problem_changed.connect(self._on_problem)
         self.documents.dirty_changed.connect(self._title)
+        self.documents.shared.connect(self._say_shared)
+        self.documents.changed_on_disk.connect(self._say_changed)
+        self.documents.gone_from_disk.connect(self._say_gone)
         self.look.changed.connect(self._restyle)
         self._restyle()
         self._title()
@@ -161,6 +164,7 @@ class MainWindow(QMainWindow):
             "open": self._action("Open…", "Ctrl+O", self.choose_and_open),
             "save": self._action("Save", "Ctrl+S", self.save),
             "save as": self._action("Save as…", "Ctrl+Shift+S", self.save_as),
+            "picture": self._action("Save the drawing…", "Ctrl+E", self.save_picture),
             "rename": self._action("Rename…", "F2", self.rename),
             "undo": undo,
             "redo": redo,
@@ -215,7 +219,7 @@ class MainWindow(QMainWindow):
             action.triggered.connect(lambda _=False, p=path: self.open(p))
         recent.setEnabled(not recent.isEmpty())
         menu.addSeparator()
-        menu.addActions([actions[name] for name in ("save", "save as", "rename")])
+        menu.addActions([actions[name] for name in ("save", "save as", "picture", "rename")])
         menu.addSeparator()
         menu.addActions([actions["undo"], actions["redo"]])
         menu.addSeparator()
@@ -262,6 +266,11 @@ class MainWindow(QMainWindow):
         """Save, asking for a name where there is none; False if it was not saved."""
         try:
             return self.documents.save() or self.save_as()
+        except ChangedOnDisk as error:
+            self.strip.say(
+                str(error), [("Save over it", self._save_over), ("Save as…", self.save_as)]
+            )
+            return False
         except SimError as error:
             self.strip.say(str(error), [("Save as…", self.save_as)])
             return False
@@ -279,6 +288,60 @@ class MainWindow(QMainWindow):
             self.strip.say(str(error), [("Save as…", self.save_as)])
             return False
         return True
+
+    def _save_over(self) -> None:
+        path = self.workbench.path
+        if path is None:
+            return
+        try:
+            self.documents.save_as(path)
+        except SimError as error:
+            self.strip.say(str(error), [("Save as…", self.save_as)])
+
+    def _say_shared(self) -> None:
+        self.strip.say(
+            "Another window has this file open. What is saved last stays; save one of them "
+            "under another name.",
+            [("Save as…", self.save_as)],
+        )
+
+    def _say_changed(self) -> None:
+        lost = " Undo brings your changes back." if self.documents.dirty else ""
+        self.strip.say(
+            f"Another program has changed {self._file_name()} on disk.{lost}",
+            [("Read it again", self._read_again), ("Save mine over it", self._save_over)],
+        )
+
+    def _say_gone(self) -> None:
+        self.strip.say(
+            f"{self._file_name()} is no longer on disk. What you have is still on the bench.",
+            [("Save it there again", self._save_over), ("Save as…", self.save_as)],
+        )
+
+    def _read_again(self) -> None:
+        try:
+            self.documents.read_again()
+        except SimError as error:
+            self.say_broken(error)
+
+    def _file_name(self) -> str:
+        return "The file" if self.workbench.path is None else self.workbench.path.name
+
+    def save_picture(self) -> None:
+        """Ask for a name and save the drawing of the frame: PNG, SVG or PDF."""
+        from app.wiring.picture import FILTER, save
+
+        stem = "".join(c if c.isalnum() else "_" for c in self.workbench.build.name.lower())
+        start = Path(self._folder()) / f"{stem or 'frame'}.png"
+        name, _ = QFileDialog.getSaveFileName(self, "Save the drawing as", str(start), FILTER)
+        if not name:
+            return
+        option = self.frame.option_name()
+        caption = self.workbench.build.name + (f" – {option}" if option else "")
+        try:
+            save(self.frame, Path(name) if Path(name).suffix else Path(name + ".png"), caption)
+        except SimError as error:
+            self.strip.say(str(error), [("Try again…", self.save_picture)])
 
     def rename(self) -> None:
         """Ask for another name of the build."""

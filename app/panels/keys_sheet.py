@@ -34,6 +34,7 @@ KEYS = (
     ("Ctrl+Z, Ctrl+Shift+Z", "undo, redo (also Ctrl+Y)"),
     ("Ctrl+N, O, S, Shift+S", "new, open, save, save as"),
     ("Ctrl+Shift+C, E", "copy the curves; save them as PNG, SVG or CSV"),
+    ("Ctrl+E", "save the drawing: PNG, SVG, PDF"),
     ("F2", "rename the build"),
     ("Page up, page down", "previous and next event"),
     ("O", "outline: the same build as a list"),

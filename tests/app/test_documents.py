@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 from msgspec.structs import replace
 
-from app.documents import Documents
+from app.documents import ChangedOnDisk, Documents
 from app.workbench import Workbench
-from sim.build import Build, load
+from sim.build import Build, load, save
 from sim.errors import DocumentError, SimError
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ from pathlib import Path
 from PySide6.QtCore import QCoreApplication
 app = QCoreApplication([])
 from msgspec.structs import replace
-from app.documents import Documents
+from app.documents import ChangedOnDisk, Documents
 from app.workbench import Workbench
 from sim.build import load
 bench = Workbench(load("board_6s_digital"))
@@ -194,3 +194,69 @@ def test_work_can_be_let_go(documents: Documents, other_window: subprocess.Popen
 def test_a_copy_cut_short_is_passed_over(documents: Documents) -> None:
     (documents.folder / "unsaved" / "half.json").write_text('{"format": "ripple')
     assert documents.recoveries() == []
+
+
+def test_a_file_changed_by_another_program_is_noticed_and_not_written_over(
+    qtbot: QtBot, bench: Workbench, documents: Documents, tmp_path: Path
+) -> None:
+    path = tmp_path / "mine.json"
+    documents.save_as(path)
+    rename(bench, "My work")
+    other = replace(bench.build, name="Theirs")
+    with qtbot.waitSignal(documents.changed_on_disk, timeout=5000):
+        save(other, path)
+    with pytest.raises(ChangedOnDisk):
+        documents.save()
+    assert load(path).name == "Theirs"
+    documents.read_again()
+    assert bench.build.name == "Theirs"
+    assert not documents.dirty
+    bench.undo_stack.undo()
+    assert bench.build.name == "My work"
+    assert documents.dirty
+    assert documents.save()
+    assert load(path).name == "My work"
+
+
+def test_what_this_window_saves_is_no_news_to_it(
+    qtbot: QtBot, bench: Workbench, documents: Documents, tmp_path: Path
+) -> None:
+    documents.save_as(tmp_path / "mine.json")
+    told: list[int] = []
+    documents.changed_on_disk.connect(lambda: told.append(1))
+    for k in range(3):
+        rename(bench, f"Step {k}")
+        documents.save()
+        (tmp_path / "a neighbour.txt").write_text(str(k))
+        qtbot.wait(300)
+    assert told == []
+
+
+def test_a_file_written_in_place_and_one_that_goes_are_noticed(
+    qtbot: QtBot, bench: Workbench, documents: Documents, tmp_path: Path
+) -> None:
+    path = tmp_path / "mine.json"
+    documents.save_as(path)
+    with qtbot.waitSignal(documents.changed_on_disk, timeout=5000):
+        path.write_bytes(path.read_bytes() + b"\n")
+    with qtbot.waitSignal(documents.gone_from_disk, timeout=5000):
+        path.unlink()
+    documents.save()
+    assert load(path) == bench.build
+
+
+def test_two_windows_on_one_file_notice_each_other(
+    qtbot: QtBot,
+    bench: Workbench,
+    documents: Documents,
+    other_window: subprocess.Popen[str],
+    tmp_path: Path,
+) -> None:
+    with qtbot.waitSignal(documents.shared):
+        documents.open(tmp_path / "origin.json")
+    other_window.kill()
+    other_window.wait()
+    told: list[int] = []
+    documents.shared.connect(lambda: told.append(1))
+    documents.open(tmp_path / "origin.json")
+    assert told == []
