@@ -82,6 +82,12 @@ def solution(solved: Solution, start: float, stop: float) -> str:
     lines += ["", f"energy check: {passed} ({_tiny(residual)} of the energy moved is unexplained)"]
     if not solved.stable:
         lines.append("The starting point is unstable: the figures show how it is left.")
+    growth = solved.growth
+    if growth is not None and growth.folds > 1.0:
+        lines.append(
+            f"A swing of {_text(growth.hz, 'Hz')} grows by itself in {growth.part}, "
+            f"fastest {_text(growth.at_s, 's')} into the event: it needs damping."
+        )
     lines += _caveats(solved.not_covered)
     return _joined(lines)
 

@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 from sim.carriers import held
 from sim.errors import Cancelled, SolveError
 from sim.mean_equations import MeanEquations, residual_scale
+from sim.stability import growth_along
 from sim.trajectory import EnergyBalance, RowFigures
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.event import Drive
+    from sim.stability import Growth
     from sim.state_equations import Rows
 
     Array = NDArray[np.float64]
@@ -236,6 +238,9 @@ class AveragedRun:
     def duties(self, times_s: Array) -> Array:
         times = np.asarray(times_s, dtype=float)
         return self.mean.limited(self._commands(times), self.states(times)).T
+
+    def growth(self) -> Growth | None:
+        return growth_along(self, float(self._starts[0]))
 
     def speeds(self, times_s: Array) -> Array:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T

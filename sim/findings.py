@@ -22,6 +22,7 @@ _SAID = {
     "RMS": "Ripple current",
     "peak current": "Peak current",
     "mean power": "Heat",
+    "growth": "A swing grows by itself",
     "time below": "Time below the lowest supply",
 }
 _LOWER = ("lowest", "slow lowest")
@@ -185,6 +186,10 @@ def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) ->
     worst = card.worst
     assert worst is not None
     said = _SAID.get(worst.reads, worst.reads)
+    if worst.reads == "growth" and worst.verdict == "over":
+        lead = "" if len(cards) == 1 else "None of these is enough; the best is: "
+        name = "" if len(cards) == 1 else f"{card.option}. "
+        return f"{lead}{name}{said} in {worst.label}: it needs damping."
     limit = f"limit {show(worst.limit, worst.unit, 3)}"
     value = show(worst.value, worst.unit, 3)
     if len(cards) == 1:

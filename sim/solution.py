@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from sim.build import Build
     from sim.parts.kind import Rating, Values
+    from sim.stability import Growth
     from sim.state_equations import StateEquations
     from sim.trajectory import RowFigures, Trajectory
 
@@ -490,7 +492,25 @@ class Solution:
                     verdict=verdict(used),
                 )
             )
-        return tuple(uses)
+        return (*uses, *self._grown(part))
+
+    @cached_property
+    def growth(self) -> Growth | None:
+        """How a swing grows by itself along the event; None where none does, and in a plug-in."""
+        return None if self.context.event_kind == "plug_in" else self.trajectory.growth()
+
+    def _grown(self, part: str) -> tuple[RatingUse, ...]:
+        """A swing that grows by itself, as a limit of the part it is in.
+
+        One e-fold is the limit: from a ripple of volts no more is needed to be seen.
+        """
+        growth = self.growth
+        if growth is None or growth.part != part:
+            return ()
+        used = use_of_limit(growth.folds, 1.0, lower=False)
+        port = self._current_port(part) or part
+        found = RatingUse("stability", "growth", port, growth.folds, 1.0, used, "", verdict(used))
+        return (found,)
 
     def _time_below(self, part: str, rating: Rating, values: Values, limit: float) -> RatingUse:
         """The longest time in a row below the lowest supply, whole carrier ripple included.
@@ -550,7 +570,8 @@ class Solution:
             "option": self.option,
             "detail": self.detail,
             "seed": self.seed,
-            "stable": self.stable,
+            "stable": self.stable and (self.growth is None or self.growth.folds <= 1.0),
+            "growth": None if self.growth is None else dict(vars(self.growth)),
             "duration_s": self.duration_s,
             "joints": [dict(vars(j)) for j in joints],
             "parts": [{**vars(p), "ratings": [dict(vars(r)) for r in p.ratings]} for p in parts],

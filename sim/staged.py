@@ -7,6 +7,7 @@ voltages and speeds go on from where they were.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.stability import Growth
     from sim.state_equations import Rows
     from sim.trajectory import Trajectory
 
@@ -151,6 +153,13 @@ class StagedRun:
             for owner, joule in own.by_owner.items():
                 by_owner[owner] = by_owner.get(owner, 0.0) + joule
         return EnergyBalance(from_sources, sum(by_owner.values()), stored, by_owner)
+
+    def growth(self) -> Growth | None:
+        found = [own for run in self._runs if (own := run.growth()) is not None]
+        if not found:
+            return None
+        worst = max(found, key=lambda growth: growth.per_s)
+        return replace(worst, folds=sum(growth.folds for growth in found))
 
     def edge_times(self, t0: float, t1: float) -> Array:
         found = [self._runs[i].edge_times(a, b) for i, a, b in self._parts(t0, t1)]

@@ -19,6 +19,7 @@ from sim import kernels
 from sim.carriers import Carriers, latch
 from sim.errors import Cancelled, Conflict, SolveError
 from sim.patterns import PatternTable, pattern_rows
+from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
 from sim.trajectory import EnergyBalance, RowFigures
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from sim.event import Drive
     from sim.mean_equations import MeanEquations
+    from sim.stability import Growth
     from sim.state_equations import StateEquations
 
     Array = NDArray[np.float64]
@@ -613,6 +615,9 @@ class EdgeRun:
         at = np.floor(np.outer(c.frequency_hz, times_s) + c.phase[:, None]).astype(np.int64)
         at = np.clip(at - c.first[:, None], 0, self._m.used.shape[1] - 1)
         return np.take_along_axis(self._m.used, at, axis=1)
+
+    def growth(self) -> Growth | None:
+        return growth_along(self, max(float(self._t[0]), 0.0))
 
     def speeds(self, times_s: Array) -> Array:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T

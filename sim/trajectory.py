@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from sim.stability import Growth
     from sim.state_equations import Rows, StateEquations
 
     Array = NDArray[np.float64]
@@ -56,6 +57,10 @@ class EnergyBalance:
 
 class Trajectory(Protocol):
     """A run of `StateEquations` from 0 to `duration_s`."""
+
+    def growth(self) -> Growth | None:
+        """How a swing grows by itself along the run; None where none does."""
+        ...
 
     equations: StateEquations
     duration_s: float
