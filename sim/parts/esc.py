@@ -219,7 +219,9 @@ class Esc(Kind):
 
     def size_mm(self, values: Values) -> tuple[float, float]:
         """An ESC for an arm, or a quarter of a 4-in-1 board."""
-        return (14.0, 26.0) if values.as_dict().get("board") is None else (19.0, 19.0)
+        if values.as_dict().get("board") is None:
+            return (14.0, 26.0)
+        return (10.0, 10.0) if (values.optional("current_limit") or 60.0) <= 15.0 else (19.0, 19.0)
 
     def summary(self, values: Values) -> str:
         """MOSFET limit and carrier."""

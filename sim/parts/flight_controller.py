@@ -31,5 +31,6 @@ class FlightController(LoadKind):
     }
 
     def size_mm(self, values: Values) -> tuple[float, float]:
-        """Usual size."""
-        return (36.0, 36.0)
+        """Usual size; a whoop's up to 0.15 A."""
+        small = (values.optional("current") or 1e3) <= 0.15
+        return (26.0, 26.0) if small else (36.0, 36.0)

@@ -63,8 +63,8 @@ class RcStage(Kind):
         stamp_stage_capacitors(values, net, out_plus, minus)
 
     def size_mm(self, values: Values) -> tuple[float, float]:
-        """A resistor and a can on a small board."""
-        return (18.0, 10.0)
+        """A small can or ceramic and a resistor."""
+        return (6.0, 4.0) if values.number("capacitance") <= 100e-6 else (18.0, 10.0)
 
     def summary(self, values: Values) -> str:
         """Resistor and capacitor."""

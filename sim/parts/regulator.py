@@ -235,8 +235,8 @@ class Regulator(Kind):
         return tuple(found)
 
     def size_mm(self, values: Values) -> tuple[float, float]:
-        """A small board."""
-        return (16.0, 11.0)
+        """A small board, or a chip and what it needs."""
+        return (16.0, 11.0) if values.word("type") == "buck" else (7.0, 5.0)
 
     def summary(self, values: Values) -> str:
         """What it makes, and how."""

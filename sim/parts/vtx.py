@@ -32,5 +32,6 @@ class Vtx(LoadKind):
     }
 
     def size_mm(self, values: Values) -> tuple[float, float]:
-        """Usual size."""
-        return (28.0, 20.0)
+        """Usual size; a whoop's below 2 W."""
+        small = (values.optional("power") or 1e3) <= 2.0
+        return (14.0, 12.0) if small else (28.0, 20.0)

@@ -32,7 +32,7 @@ def test_the_sample_opens_solved(opened: Callable[[Build], Driver]) -> None:
         assert np.all(np.isfinite(volts))
         assert 14.0 < volts.min() < volts.max() < 30.0
     assert "slow peak" in scope.strips[0].figure.text()
-    assert len(driver.window.cards.cards) == 5
+    assert len(driver.window.cards.cards) == 6
 
 
 def test_the_answer_says_best_option_figure_and_limit(opened: Callable[[Build], Driver]) -> None:
