@@ -77,6 +77,8 @@ def solution(solved: Solution, start: float, stop: float) -> str:
     ]
     if limits:
         lines += ["", *_table(("part", "limit", "", "used", ""), limits)]
+    notes = [(part.id, use.note) for part in parts for use in part.ratings if use.note]
+    lines += [f"{part}: {note}" for part, note in notes]
     residual = solved.energy.residual
     passed = "passed" if residual <= ENERGY_CHECK else "FAILED"
     lines += ["", f"energy check: {passed} ({_tiny(residual)} of the energy moved is unexplained)"]

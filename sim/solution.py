@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from sim.avalanche import note as avalanche_note
 from sim.errors import BadField, Cancelled, WrongPort
 from sim.parts import KINDS
 from sim.signals import Signal
@@ -490,9 +491,16 @@ class Solution:
                     used=used,
                     unit=unit,
                     verdict=verdict(used),
+                    note=self._beyond(rating, f"{part}.{rating.port}", value, limit),
                 )
             )
         return (*uses, *self._grown(part))
+
+    def _beyond(self, rating: Rating, place: str, value: float, limit: float) -> str:
+        """What a voltage beyond a MOSFET's rating would do."""
+        if rating.field != "mosfet_rating":
+            return ""
+        return avalanche_note(self.equations.network, place, value, limit)
 
     @cached_property
     def growth(self) -> Growth | None:

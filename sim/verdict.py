@@ -42,6 +42,7 @@ class RatingUse:
     place : address it was read at
     value, limit : in `unit`
     used : share of the limit used, 1 at the limit
+    note : what the figure means beyond the limit, "" where nothing is to be said
     """
 
     name: str
@@ -52,3 +53,4 @@ class RatingUse:
     used: float
     unit: str
     verdict: Verdict
+    note: str = ""
