@@ -471,7 +471,7 @@ class Solution:
         values = self.context.values[part]
         uses = []
         for rating in KINDS[kind].ratings:
-            limit = values.optional(rating.field)
+            limit = KINDS[kind].limit(rating, values)
             if limit is not None and rating.reads == "time_below":
                 if self.context.event_kind != "plug_in":
                     uses.append(self._time_below(part, rating, values, limit))

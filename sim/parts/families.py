@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
-from sim import quantity
+from sim import copper, quantity
 from sim.errors import BadField
 from sim.network import Load
 from sim.parts.kind import Field, Kind, Port, Rating, Values
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 #: Inductance of a capacitor's two legs per length, in H/m. Our guess for legs 5 mm apart.
 LEG_H_PER_M = 1.2e-6
+#: Diameter of a leg, in m. From memory: 0.6 mm up to 10 mm cans, 0.8 mm above.
+LEG_M = 0.6e-3
 
 CAPACITOR_CAUTION = "Stripe is minus. A reversed capacitor bursts. Eye protection."
 SOLDER_CAUTION = (
@@ -33,6 +35,25 @@ CANS: tuple[tuple[float, float, float], ...] = (
     (2200e-6, 16.0, 25.0),
     (4700e-6, 18.0, 35.0),
 )
+
+
+def leg_h(values: Values) -> float:
+    """Inductance of the loop of a capacitor's two legs, in H.
+
+    Raises
+    ------
+    BadField   if the legs would overlap
+    """
+    length, spacing = values.number("leg_length"), values.optional("leg_spacing")
+    if spacing is None:
+        return LEG_H_PER_M * length
+    if spacing < LEG_M:
+        raise BadField(
+            f"{values.owner}.leg_spacing",
+            f"{spacing * 1e3:.3g} mm is less than a leg's {LEG_M * 1e3:.3g} mm",
+            "It counts from centre to centre: give more",
+        )
+    return 2.0 * (copper.wire_h(length, LEG_M / 2.0) - copper.mutual_h(length, spacing))
 
 
 def can_mm(farad: float, volt: float | None) -> tuple[float, float]:
@@ -85,6 +106,15 @@ def capacitor_fields(*, esr: str, esl: str, ripple: str) -> tuple[Field, ...]:
             source="soldered close to the pads; 1.2 nH per mm is our guess for legs 5 mm apart",
         ),
         Field(
+            "leg_spacing",
+            "m",
+            "From leg to leg in mm, for legs of 0.6 mm; none: 1.2 nH per mm of leg",
+            low=0.0,
+            open_low=True,
+            high=0.1,
+            label="leg spacing",
+        ),
+        Field(
             "rated_voltage",
             "V",
             "Voltage printed on the part in V; none: not checked",
@@ -131,7 +161,7 @@ class CapacitorKind(Kind):
             plus,
             minus,
             ohm=self.esr_ohm(values),
-            henry=values.number("esl") + LEG_H_PER_M * values.number("leg_length"),
+            henry=values.number("esl") + leg_h(values),
             farad=self.capacitance_f(values),
         )
 

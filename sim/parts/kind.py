@@ -164,6 +164,10 @@ class Kind:
         """What changes by itself: time in s and the new values in SI; `plugged` at time 0."""
         return ()
 
+    def limit(self, rating: Rating, values: Values) -> float | None:
+        """What is allowed by a rating; None where nothing is given."""
+        return values.optional(rating.field)
+
     def size_mm(self, values: Values) -> tuple[float, float]:
         """Width and depth of the part seen from above, in mm."""
         return (12.0, 12.0)
