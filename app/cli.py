@@ -7,6 +7,7 @@
     rippletree impedance BUILD impedance at a joint, or from one joint to another
     rippletree fit BUILD FILE  a real recording over the model, and what fits it
     rippletree check BUILD...  is it valid, what looks wrong
+    rippletree heat BUILD      how warm capacitors get over a flight
     rippletree speed           how fast the engine is here, and how far off
 
 Exit codes: 0 done; 1 finished, and a finding fails (check, compare --strict);
@@ -183,6 +184,18 @@ def _parser() -> _Parser:
     check.add_argument(
         "--defaults", action="store_true", help="list every kind of part with its values"
     )
+
+    check.add_argument(
+        "--about", metavar="KIND", help="the help page of a kind of part, or of lead"
+    )
+
+    heat = verb("heat", _heat, "ripple current and warmth of capacitors over a flight")
+    heat.add_argument("build", metavar="BUILD")
+    heat.add_argument("--option", metavar="N", help="name or number from 1; as drawn if left out")
+    heat.add_argument(
+        "--profile", metavar="P", help='duties and shares of the flight: "0.2:30 %%, 0.5:70 %%"'
+    )
+    heat.add_argument("--air", metavar="C", help="temperature around the cans; 35 °C if left out")
 
     verb("speed", _speed, "measure the engine against a general solver; takes about a minute")
     return parser
@@ -372,6 +385,8 @@ def _check(args: argparse.Namespace) -> Outcome:
             raise BadInput("rippletree check: --defaults takes no BUILD. Leave one of them out.")
         kinds = cli_text.default_rows()
         return _finish(args, DONE, {"kinds": kinds}, lambda: cli_text.defaults(kinds))
+    if args.about is not None:
+        return _about(args)
     if not args.build:
         raise BadInput("rippletree check: no BUILD given. Give files or preset ids, or --defaults.")
     from sim.build import validate
@@ -397,6 +412,43 @@ def _check(args: argparse.Namespace) -> Outcome:
             # Not a build that fails, but none that could be solved at all.
             code = _complain(str(error))
     return _finish(args, code, {"builds": documents}, lambda: "".join(texts))
+
+
+def _about(args: argparse.Namespace) -> Outcome:
+    from dataclasses import asdict
+
+    from app import cli_parts
+    from sim import help as pages
+
+    if args.build:
+        raise BadInput("rippletree check: --about takes no BUILD. Leave one of them out.")
+    try:
+        page = pages.page(args.about)
+    except SimError as error:
+        raise BadInput(f"rippletree check: --about: {error}") from error
+    return _finish(args, DONE, asdict(page), lambda: cli_parts.page(page))
+
+
+def _heat(args: argparse.Namespace) -> Outcome:
+    from dataclasses import asdict
+
+    from app import cli_parts
+    from sim import heat, quantity
+
+    cli_files.keep_inputs([("--json", args.json)], [args.build])
+    build = cli_files.load(args.build)
+    profile = heat.FREESTYLE if args.profile is None else cli_parts.profile(args.profile)
+    with cli_files.Naming(args.build):
+        air = heat.AIR_C if args.air is None else quantity.parse(args.air, "degC", "--air")
+        found = heat.flight(build, args.option, profile, air)
+    document = {
+        "build": build.name,
+        "option": args.option,
+        "air_C": air,
+        "profile": [list(pair) for pair in profile],
+        "cans": [asdict(can) for can in found],
+    }
+    return _finish(args, DONE, document, lambda: cli_parts.heat(found))
 
 
 def _found(name: str, build: Build) -> list[Finding]:

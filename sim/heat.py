@@ -11,6 +11,9 @@ h A is 15 W/(m2 K) times the area of side and top (common practice, no source: 1
 still air; props blow on it, so that is careful). Life by 10 K: the rule makers print for
 electrolytics (application notes on aluminium electrolytics; from memory).
 
+The core is as warm as if the flight went on; a can of 4 g takes some four minutes for two
+thirds of it, about a pack.
+
 Left out: that a warm can has less resistance, heat from the board, and that between two
 duties there are others.
 """
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
     from sim.solution import Solution
 
 #: (duty, share of the flight). Our guess of a freestyle pack.
-FREESTYLE: tuple[tuple[float, float], ...] = ((0.15, 0.2), (0.35, 0.5), (0.6, 0.2), (0.85, 0.1))
+FREESTYLE: tuple[tuple[float, float], ...] = ((0.15, 0.2), (0.3, 0.55), (0.5, 0.18), (0.8, 0.07))
 #: Air around the can in degC. Our guess of a warm day and a warm board.
 AIR_C = 35.0
 #: Time solved at each duty, in s, and the part of it that is read.

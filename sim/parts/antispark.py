@@ -21,8 +21,8 @@ class Antispark(Kind):
     Too early a bypass sparks with what is still missing on the capacitors. Without
     bypass_after the resistor stays in for good, which no quad can fly on.
 
-    Usual: 22 Ohm for 5 to 6 cells, 47 Ohm for 10 to 12 (trade advice); three time constants
-    charge to 95 %, which for 1000 µF and 22 Ohm is 66 ms.
+    Source of usual values, trade advice: 22 Ohm for 5 to 6 cells, 47 Ohm for 10 to 12; three
+    time constants charge to 95 %, which for 1000 µF and 22 Ohm is 66 ms.
 
     Left out: its inductance, its warming, the pulse power it stands.
     """

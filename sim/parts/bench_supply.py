@@ -16,6 +16,8 @@ class BenchSupply(Kind):
 
         v(out) = voltage - resistance i - inductance di/dt
 
+    Source: the equation is Kirchhoff's; values are set on the supply, or our guess.
+
     Left out so far, and said in `check`: its current limit, and that it cannot take current
     back. Real ones rise in voltage when a motor brakes into them; this one absorbs it.
     """

@@ -18,6 +18,8 @@ class Camera(LoadKind):
 
     An analogue one draws about 1 W (our guess). Its supply limits are our guesses too.
 
+    Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
+
     Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
     """
 

@@ -14,7 +14,9 @@ class Ceramic(CapacitorKind):
         v = C voltage + esr i + (esl + 1.2 nH/mm x leg_length) di/dt
 
     Give the capacitance that is left at the pack's voltage: a 22 µF 35 V part keeps a fifth
-    of it at 25 V. Usual values: 2 to 5 mOhm; 0.6 nH for a 0603 to 1 nH for a 1206 case, and
+    of it at 25 V.
+
+    Source of usual values: 2 to 5 mOhm; 0.6 nH for a 0603 to 1 nH for a 1206 case, and
     0.5 to 1 nH more as mounted (from memory).
 
     Left out so far, and said in `check`: half_voltage, the voltage at which half of the

@@ -18,6 +18,8 @@ class FlightController(LoadKind):
 
     It draws about 1.4 W with its receiver (our guess). Its supply limits are our guesses too.
 
+    Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
+
     Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
     """
 

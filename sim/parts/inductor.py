@@ -15,8 +15,8 @@ class Inductor(CoilKind):
 
         Z = dcr + (j w L // Rp // 1/(j w Cp)), self-resonance at 1/(2 pi sqrt(L Cp))
 
-    Usual: 20 to 80 mOhm for 4.7 to 22 µH at 3 A, 6 to 8 mm shielded (common practice, no
-    source).
+    Source of usual values: 20 to 80 mOhm for 4.7 to 22 µH at 3 A, 6 to 8 mm shielded (common
+    practice, no source).
 
     Left out so far, and said in `check`: that the inductance falls towards saturation.
     """

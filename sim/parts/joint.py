@@ -13,9 +13,13 @@ if TYPE_CHECKING:
 class Joint(Kind):
     """A place where leads meet: pads, a plug, a distribution board.
 
+        sum of currents into plus = 0, sum of currents into minus = 0
+
     It has a voltage and nothing else: no resistance, no inductance, no limit. Its address
     is its id alone. A part that hangs on it without a lead of its own is joined by a lead
     with no values.
+
+    Source: Kirchhoff's law.
 
     Left out: the resistance of the solder and the few nH of the copper between two pads of
     one board. Draw a lead with its own values where they matter.

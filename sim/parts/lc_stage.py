@@ -26,8 +26,10 @@ class LcStage(Kind):
     It resonates at 1/(2 pi sqrt(L C)) and amplifies there. A constant-power load behind it
     makes that worse: without damping it may even start to swing by itself.
 
-    Usual: 10 µH and 470 µF for analogue video (trade advice). A second capacitor of at least
-    twice the first with about sqrt(L/C) in series damps it well (Erickson, APEC 1999).
+    A second capacitor of at least twice the first with about sqrt(L/C) in series damps it well.
+
+    Sources: 10 µH and 470 µF for analogue video are trade advice; the damping is Erickson's,
+    APEC 1999.
 
     Left out so far, and said in `check`: that the inductance falls towards saturation.
     """

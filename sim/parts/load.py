@@ -18,6 +18,8 @@ class Load(LoadKind):
 
     Supply limits and bandwidth are our guesses.
 
+    Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
+
     Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
     """
 

@@ -24,7 +24,10 @@ class RcStage(Kind):
         across out: esr + esl + capacitance, beside it damping_esr + damping_capacitance
 
     It never resonates, and costs resistance x current of supply: 0.7 V with 4.7 Ohm at 0.15 A.
-    Left out: that the resistor warms.
+
+    Source: Kirchhoff's laws; 4.7 Ohm and 100 µF for a camera are trade advice.
+
+    Left out: that the resistor warms, and its inductance.
     """
 
     kind = "rc_stage"

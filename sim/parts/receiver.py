@@ -19,6 +19,8 @@ class Receiver(LoadKind):
     It draws some 0.1 A, nearly constant as it has a linear regulator (our guess). Its supply
     limits are our guesses too.
 
+    Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
+
     Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
     """
 

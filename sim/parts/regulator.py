@@ -41,8 +41,9 @@ class Regulator(Kind):
     flat share, with more a share with one corner up and one down, fitted to these points; `check`
     says where it misses them by more than 3 dB. The set point is trimmed where the event starts.
 
-    Usual: even good linear regulators reach but 20 to 30 dB at 1 MHz (application notes); 60 dB
-    at 1 kHz, 85 to 95 % and some 0.5 to 1 V of dropout are our guess.
+    Source of usual values: even good linear regulators reach but 20 to 30 dB at 1 MHz
+    (application notes); 60 dB at 1 kHz, 85 to 95 % and some 0.5 to 1 V of dropout are our
+    guess.
 
     Left out: its own switching ripple, start-up ramp and current limit, that it cannot take
     current back, what its load's ripple does to its input.

@@ -17,8 +17,12 @@ class Resistor(Kind):
 
         v = resistance i
 
-    For a resistor across a joint take a load of mode resistor. Left out: its inductance, and
-    that it warms. The rated power is held against the mean over the event.
+    For a resistor across a joint take a load of mode resistor. The rated power
+    is held against the mean over the event.
+
+    Source: Ohm's law.
+
+    Left out: its inductance, and that it warms.
     """
 
     kind = "resistor"

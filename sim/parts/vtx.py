@@ -19,6 +19,8 @@ class Vtx(LoadKind):
     An analogue one draws some 4 W, a digital one 9 to 14 W, nearly constant as it has a
     switching regulator (our guess). Its supply limits are our guesses too.
 
+    Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
+
     Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
     """
 
