@@ -439,5 +439,9 @@ def compare(
             done += 1
             if progress is not None:
                 progress(done / total)
-    cards = [card_of(name or "As drawn", cells, stable=stable[name]) for name in names]
+    cases = {option.name for option in build.options if option.what_if}
+    cards = [
+        card_of(name or "As drawn", cells, stable=stable[name], what_if=name in cases)
+        for name in names
+    ]
     return conclude(build.name, cells, cards, detail, seeds if detail == "edges" else 1)

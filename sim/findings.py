@@ -53,12 +53,16 @@ class Cell:
 
 @dataclass(frozen=True)
 class Card:
-    """An option in one line: its worst cell over all events; None if nothing has a limit."""
+    """An option in one line: its worst cell over all events; None if nothing has a limit.
+
+    `what_if`: another case of the same quad, which is never called best.
+    """
 
     option: str
     verdict: Verdict | None
     worst: Cell | None
     stable: bool = True
+    what_if: bool = False
 
 
 @dataclass(frozen=True)
@@ -147,20 +151,20 @@ def worst_of(timings: Sequence[Sequence[Cell]]) -> list[Cell]:
     return worst
 
 
-def card_of(option: str, cells: Sequence[Cell], *, stable: bool) -> Card:
+def card_of(option: str, cells: Sequence[Cell], *, stable: bool, what_if: bool = False) -> Card:
     """The worst of an option's cells as its card."""
     own = [cell for cell in cells if cell.option == option]
     if not own:
-        return Card(option, None, None, stable)
+        return Card(option, None, None, stable, what_if)
     worst = max(own, key=lambda cell: cell.used)
-    return Card(option, worst.verdict, worst, stable)
+    return Card(option, worst.verdict, worst, stable, what_if)
 
 
 def conclude(
     build: str, cells: Sequence[Cell], cards: Sequence[Card], detail: str, seeds: int
 ) -> Findings:
     """Choose the best option and say it."""
-    rated = [i for i, card in enumerate(cards) if card.worst is not None]
+    rated = [i for i, card in enumerate(cards) if card.worst is not None and not card.what_if]
     best = min(rated, key=lambda i: _rank(cards[i]), default=None)
     return Findings(
         build=build,
@@ -194,11 +198,13 @@ def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) ->
     value = show(worst.value, worst.unit, 3)
     if len(cards) == 1:
         return f"{said} at {worst.label} {value}, {limit}: {worst.verdict}."
+    cases = {card.option for card in cards if card.what_if}
     # the same limit under the option that is worst there
     rivals = [
         cell
         for cell in cells
         if (cell.part, cell.rating, cell.event) == (worst.part, worst.rating, worst.event)
+        and cell.option not in cases
     ]
     other = max(rivals, key=lambda cell: cell.used)
     change = value

@@ -6,13 +6,18 @@ on what the one before left.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from typing import Final
 
 from msgspec.structs import replace
 
 from sim.errors import BadField, Conflict, WrongPort
-from sim.records import LEAD_VALUES, Build, Change, Given, Lead, Option, Part
+from sim.records import LEAD_VALUES, Build, Change, Given, Lead, Option, Part, Quantity
 from sim.resolve import kind_of, nearest_names
+
+#: What an option may set of a part besides its values: where it is and what it is called.
+PLACE_KEYS: Final = ("at", "deck", "turn", "label")
 
 
 def apply(build: Build, option: Option | None) -> Build:
@@ -44,7 +49,13 @@ def apply_change(build: Build, change: Change, where: str) -> Build:
     raise BadField(where, "changes nothing", "Give one of remove, bypass, set, add")
 
 
-def through_option(build: Build, option: int | None, action: Callable[[Build], Build]) -> Build:
+def through_option(
+    build: Build,
+    option: int | None,
+    action: Callable[[Build], Build],
+    *,
+    only_here: bool = False,
+) -> Build:
     """What `action` does to the build as an option shows it, kept where it belongs.
 
     What comes or goes belongs to the option; so does a value that the option sets, and
@@ -56,12 +67,20 @@ def through_option(build: Build, option: int | None, action: Callable[[Build], B
     ----------
     option : index into `build.options`; None: the build as drawn
     action : any function of `sim.edit`, with its other arguments filled in
+    only_here : values, places and names belong to the option, too: nothing that `action`
+        does shows in another option
     """
     if option is None:
         return action(build)
     chosen = build.options[option]
     shown = apply(build, chosen)
     wanted = action(shown)
+    if only_here:
+        if wanted == shown:
+            return build
+        options = list(build.options)
+        options[option] = replace(chosen, changes=difference(build, wanted))
+        return _with_known_clips(replace(build, options=tuple(options)))
     old, new = _items(shown), _items(wanted)
     # A lead that is led to another place cannot be told by a value: it goes and comes.
     led_elsewhere = {id_ for id_ in old.keys() & new.keys() if _ends(old[id_]) != _ends(new[id_])}
@@ -76,6 +95,77 @@ def through_option(build: Build, option: int | None, action: Callable[[Build], B
     options = list(build.options)
     options[option] = replace(chosen, changes=tuple(changes))
     return _with_known_clips(replace(build, options=tuple(options)))
+
+
+def difference(build: Build, wanted: Build) -> tuple[Change, ...]:
+    """The changes that make the parts and leads of one build those of another.
+
+    Applying them gives `wanted` but for the order of its parts and leads. A part that
+    cannot be told by values (its kind is another, a value is back at its default) goes
+    and comes again with its leads.
+    """
+    old, new = _items(build), _items(wanted)
+    bypassed = {id_ for id_ in old.keys() & new.keys() if _is_bypass(old[id_], new[id_])}
+    anew = {
+        id_
+        for id_ in old.keys() & new.keys()
+        if id_ not in bypassed and not _told_by_values(old[id_], new[id_])
+    }
+    gone = (old.keys() - new.keys()) | anew
+    changes = _removals(old, gone)
+    taken = {
+        id_
+        for id_, item in old.items()
+        if id_ in gone or {owner_of(end) for end in _ends(item)} & gone
+    }
+    changes += [Change(bypass=id_) for id_ in old if id_ in bypassed]
+    for id_, item in new.items():
+        if id_ in old and id_ not in taken and id_ not in bypassed:
+            changes += _sets(old[id_], item)
+    changes += [Change(add=item) for id_, item in new.items() if id_ not in old or id_ in taken]
+    return tuple(changes)
+
+
+def _is_bypass(old: Part | Lead, new: Part | Lead) -> bool:
+    if not isinstance(old, Part) or not isinstance(new, Part) or old.kind == new.kind:
+        return False
+    return kind_of(old).series and new == _as_joint(old)
+
+
+def _told_by_values(old: Part | Lead, new: Part | Lead) -> bool:
+    """Whether rows of `set` lead from one to the other."""
+    if isinstance(old, Part) and isinstance(new, Part):
+        if old.kind != new.kind or (new.at is None and old.at is not None):
+            return False
+        return not old.values.keys() - new.values.keys()
+    if isinstance(old, Lead) and isinstance(new, Lead):
+        if _ends(old) != _ends(new) or old.via != new.via:
+            return False
+        return all(getattr(new, k) is not None or getattr(old, k) is None for k in LEAD_VALUES)
+    return False
+
+
+def _sets(old: Part | Lead, new: Part | Lead) -> list[Change]:
+    rows = []
+    for key in sorted(_changed_keys(old, new)):
+        value = _value(new, key)
+        if value is not None:
+            rows.append(Change(set=f"{new.id}.{key}", value=value))
+    if isinstance(old, Part) and isinstance(new, Part):
+        for key in PLACE_KEYS:
+            if getattr(old, key) != getattr(new, key):
+                rows.append(Change(set=f"{new.id}.{key}", value=_place_text(new, key)))
+    elif isinstance(old, Lead) and isinstance(new, Lead) and old.conductor != new.conductor:
+        rows = [c for c in rows if c.set != f"{new.id}.conductor"]
+        rows.append(Change(set=f"{new.id}.conductor", value=new.conductor))
+    return rows
+
+
+def _place_text(part: Part, key: str) -> Given:
+    if key == "at" and part.at is not None:
+        return f"{part.at[0]:.10g}, {part.at[1]:.10g}"
+    value: Given = getattr(part, key)
+    return value
 
 
 def _items(build: Build) -> dict[str, Part | Lead]:
@@ -133,15 +223,16 @@ def _kept(
             changes[own[key]] = Change(set=f"{new.id}.{key}", value=value)
     if isinstance(new, Part):
         base = _part(build, new.id, new.id)
+        for key in own.keys() & set(PLACE_KEYS):
+            changes[own[key]] = Change(set=f"{new.id}.{key}", value=_place_text(new, key))
         values = dict(base.values)
         for key in keys - own.keys():
             if key in new.values:
                 values[key] = new.values[key]
             else:
                 values.pop(key, None)
-        base = replace(
-            base, at=new.at, deck=new.deck, turn=new.turn, label=new.label, values=values
-        )
+        placed = {key: getattr(new, key) for key in PLACE_KEYS if key not in own}
+        base = replace(base, values=values, **placed)
         parts = tuple(base if p.id == base.id else p for p in build.parts)
         return replace(build, parts=parts), changes
     moved = {key: getattr(new, key) for key in keys - own.keys()}
@@ -181,8 +272,12 @@ def _bypassed(build: Build, id_: str, where: str) -> Build:
     part = _part(build, id_, where)
     if not kind_of(part, where).series:
         raise Conflict(where, f"{id_!r} has no way through", "Bypass a series part, or remove it")
-    joint = Part(id=id_, kind="joint", at=part.at, deck=part.deck, label=part.label)
+    joint = _as_joint(part)
     return replace(build, parts=tuple(joint if p.id == id_ else p for p in build.parts))
+
+
+def _as_joint(part: Part) -> Part:
+    return Part(id=part.id, kind="joint", at=part.at, deck=part.deck, label=part.label)
 
 
 def _set(build: Build, target: str, value: Given, where: str) -> Build:
@@ -193,11 +288,37 @@ def _set(build: Build, target: str, value: Given, where: str) -> Build:
         changed = _set_in_lead(lead, key, value, where)
         return replace(build, leads=tuple(changed if x.id == id_ else x for x in build.leads))
     part = _part(build, id_, where)
+    if key in PLACE_KEYS:
+        placed = _set_place(part, key, value, where)
+        return replace(build, parts=tuple(placed if p.id == id_ else p for p in build.parts))
     names = tuple(field.name for field in kind_of(part, where).fields)
     if key not in names:
         raise BadField(where, f"{id_!r} has no {key!r}", nearest_names(key, names, "Allowed are"))
     new = replace(part, values={**part.values, key: value})
     return replace(build, parts=tuple(new if p.id == id_ else p for p in build.parts))
+
+
+def _set_place(part: Part, key: str, value: Given, where: str) -> Part:
+    """Place ("10, 27" in mm), turn in degrees, deck or name of a part."""
+    given = value.value if isinstance(value, Quantity) else value
+    if key == "label":
+        return replace(part, label=str(given))
+    if key == "deck":
+        if given == "lower" or given == "upper" or given == "top":
+            return replace(part, deck=given)
+        raise BadField(where, f"{given!r} is not known", "Allowed are lower, upper, top")
+    try:
+        numbers = [float(word) for word in str(given).split(",")]
+    except ValueError:
+        numbers = []
+    if not all(math.isfinite(n) and abs(n) <= 1e4 for n in numbers):
+        numbers = []
+    if key == "turn" and len(numbers) == 1:
+        return replace(part, turn=numbers[0])
+    if key == "at" and len(numbers) == 2:
+        return replace(part, at=(numbers[0], numbers[1]))
+    hint = "Write degrees" if key == "turn" else 'Write millimetres, such as "10, 27"'
+    raise BadField(where, f"{given!r} is no {'turn' if key == 'turn' else 'place'}", hint)
 
 
 def _set_in_lead(lead: Lead, key: str, value: Given, where: str) -> Lead:

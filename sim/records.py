@@ -93,10 +93,15 @@ class Change(Record, frozen=True, kw_only=True):
 
 
 class Option(Record, frozen=True, kw_only=True):
-    """A named variant of the build."""
+    """A named variant of the build.
+
+    `what_if` is another case of the same quad (a value nobody knows, a fault), not
+    something to build: it is worked out like the others and never called best.
+    """
 
     name: str
     changes: tuple[Change, ...] = ()
+    what_if: bool = False
 
 
 Course = tuple[tuple[Given, float], ...]

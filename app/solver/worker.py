@@ -226,7 +226,11 @@ class _Desk:
                 done += 1
                 self._send(Progress(request.id, done / total))
             every = [cell for one in found.values() for cell in one.cells]
-            cards = [card_of(name, every, stable=one.stable) for name, one in found.items()]
+            cases = {option.name for option in request.build.options if option.what_if}
+            cards = [
+                card_of(name, every, stable=one.stable, what_if=name in cases)
+                for name, one in found.items()
+            ]
             concluded = conclude(request.build.name, every, cards, detail, timings)
             self._send(rows.findings(concluded, request.id))
 
