@@ -100,6 +100,31 @@ class Documents(QObject):
         """An empty frame."""
         self._replace(Build(name="New build"), None)
 
+    def start(self, build: Build) -> None:
+        """Put a build that comes from no file on the bench; it counts as unsaved."""
+        self._replace(build, None)
+        self._workbench.undo_stack.resetClean()
+        self.autosave()
+
+    @property
+    def asked(self) -> bool:
+        """Whether the questions were offered in this user's folder before."""
+        return self._asked_file.exists()
+
+    @asked.setter
+    def asked(self, asked: bool) -> None:
+        try:
+            if asked:
+                self._asked_file.touch()
+            else:
+                self._asked_file.unlink(missing_ok=True)
+        except OSError:
+            return  # then they are offered again
+
+    @property
+    def _asked_file(self) -> Path:
+        return self._folder / "asked"
+
     def open(self, path_or_preset: str | Path) -> None:
         """Put a file or a preset on the bench.
 

@@ -35,7 +35,7 @@ def show(begun: Begun, arguments: list[str]) -> int:
     catcher.install()
     if begun.error is not None:
         window.say_broken(begun.error)
-    else:
-        window.offer_recovery()
+    elif not window.offer_recovery() and begun.path is None:
+        window.offer_questions()
     window.show()
     return app.exec()

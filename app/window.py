@@ -33,6 +33,7 @@ from app.notices import BugDialog, Strip
 from app.panels.answer_row import AnswerRow, ProgressLine
 from app.panels.findings_sheet import FindingsSheet
 from app.panels.keys_sheet import KeysSheet
+from app.panels.minute_sheet import MinuteSheet
 from app.panels.option_cards import OptionCards
 from app.panels.part_sheet import PartSheet
 from app.panels.top_row import TopRow
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     from app.documents import Recovery
     from app.scope.scope import Scope
     from sim.build import Build
+    from sim.quick_build import QuickBuild
 
 _LONGEST_NAME = 200
 _FILTER = "Rippletree build (*.json);;All files (*)"
@@ -85,6 +87,7 @@ class MainWindow(QMainWindow):
         self.documents = Documents(self.workbench, data_folder, self)
         self.scope: Scope | None = None
         self._painted = False
+        self._from_questions: Build | None = None
         self._shown_bugs: set[str] = set()
         self.setMinimumSize(1280, 720)
         self.setAccessibleName("Rippletree")
@@ -148,6 +151,10 @@ class MainWindow(QMainWindow):
         self.findings_sheet = FindingsSheet(bench, look, central)
         self.findings_sheet.closed.connect(self._make_room)
         self.keys_sheet = KeysSheet(look, central)
+        self.minute_sheet = MinuteSheet(look, central)
+        self.minute_sheet.made.connect(self._put_on_bench)
+        self.minute_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
+        self.top_row.minute.clicked.connect(self.ask_questions)
         for view in (self.frame, self.outline):
             view.sheet_requested.connect(self._open_sheet)
         self.part_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
@@ -160,7 +167,8 @@ class MainWindow(QMainWindow):
         redo.setShortcuts([QKeySequence("Ctrl+Shift+Z"), QKeySequence("Ctrl+Y")])
         self.addActions([undo, redo])
         self._actions = {
-            "new": self._action("New", "Ctrl+N", self.new),
+            "minute": self._action("Your quad in a minute…", "Q", self.ask_questions),
+            "new": self._action("New, an empty frame", "Ctrl+N", self.new),
             "open": self._action("Open…", "Ctrl+O", self.choose_and_open),
             "save": self._action("Save", "Ctrl+S", self.save),
             "save as": self._action("Save as…", "Ctrl+Shift+S", self.save_as),
@@ -206,7 +214,7 @@ class MainWindow(QMainWindow):
         menu = self._file_menu
         menu.clear()
         actions = self._actions
-        menu.addActions([actions["new"], actions["open"]])
+        menu.addActions([actions["minute"], actions["new"], actions["open"]])
         samples = menu.addMenu("Samples")
         for preset in presets():
             action = samples.addAction(preset.name.replace("&", "&&"))
@@ -244,6 +252,37 @@ class MainWindow(QMainWindow):
         """An empty frame, after asking about unsaved work."""
         if self._may_leave():
             self.documents.new()
+            self.strip.say(
+                "An empty frame. Six questions draw your quad on it; or take parts from the "
+                "tray with +.",
+                [("Your quad in a minute", self.ask_questions)],
+            )
+
+    def ask_questions(self) -> None:
+        """Your quad in a minute."""
+        self.strip.hide()
+        self.minute_sheet.open()
+
+    def offer_questions(self) -> None:
+        """At the first start: this is a sample, and his own is six questions away."""
+        if self.documents.asked:
+            return
+        self.documents.asked = True
+        self.strip.say(
+            f"This is a sample, “{self.workbench.build.name}”, already solved. Yours is six "
+            "questions away; “don't know” is an answer.",
+            [("Your quad in a minute", self.ask_questions)],
+        )
+
+    def _put_on_bench(self, made: QuickBuild) -> None:
+        """The build that the questions gave, unsaved, and what it takes for granted."""
+        # Another answer to the same questions replaces what they gave, if it is untouched.
+        if self.workbench.build is not self._from_questions and not self._may_leave():
+            return
+        self._from_questions = made.build
+        answers = self.minute_sheet.answers()
+        self.documents.start(made.build)
+        self.minute_sheet.show_assumed(made, () if answers is None else answers.hurts or ())
 
     def choose_and_open(self) -> None:
         """Ask for a file and open it."""
@@ -351,11 +390,11 @@ class MainWindow(QMainWindow):
             renamed = msgspec.structs.replace(build, name=name.strip()[:_LONGEST_NAME])
             self.workbench.do("Rename the build", renamed)
 
-    def offer_recovery(self) -> None:
-        """Offer what a window that ended without closing left behind."""
+    def offer_recovery(self) -> bool:
+        """Offer what a window that ended without closing left behind; False if there is none."""
         left = self.documents.recoveries()
         if not left:
-            return
+            return False
         newest = left[0]
         name = newest.build.name or "a build without a name"
         when = newest.saved.strftime("%d %b, %H:%M")
@@ -366,6 +405,7 @@ class MainWindow(QMainWindow):
                 ("Delete it", lambda: self.documents.discard(newest)),
             ],
         )
+        return True
 
     def _recover(self, recovery: Recovery) -> None:
         if self._may_leave():
@@ -485,6 +525,7 @@ class MainWindow(QMainWindow):
 
     def _close_sheets(self) -> None:
         self.keys_sheet.hide()
+        self.minute_sheet.close_sheet()
         self.part_sheet.close_sheet()
         self.findings_sheet.close_sheet()
 
@@ -544,6 +585,8 @@ class MainWindow(QMainWindow):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        if self.minute_sheet.isVisible():
+            self.minute_sheet.place()
         if self.findings_sheet.isVisible():
             self.findings_sheet.setGeometry(self._findings_area())
             self._make_room()

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from app.look import Look
 
 KEYS = (
+    ("Q", "your quad in a minute: six questions"),
     ("1 … 9", "choose an option"),
     ("B", "before / after: change places with the pinned option"),
     ("Shift+P", "pin the present option, or let it go"),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QActionGroup
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QSizePolicy, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QPushButton, QSizePolicy, QWidget
 
 from app.panels.flat import FlatButton
 
@@ -38,6 +38,9 @@ class TopRow(QWidget):
         self.happens = FlatButton(look, "figure", "What happens")
         self._events = QMenu(self.happens)
         self.happens.setMenu(self._events)
+        self.minute = QPushButton("Your quad in a minute")
+        self.minute.setToolTip("Six questions draw and solve your own quad (Q)")
+        self.minute.setCursor(Qt.CursorShape.PointingHandCursor)
         self._labels = [QLabel("what happens:"), QLabel("ESC timing:")]
         self.timing = QLabel()
         self.timing.setAccessibleName("ESC timing")
@@ -47,7 +50,9 @@ class TopRow(QWidget):
         row.setSpacing(4)
         self.setMinimumHeight(46)
         row.addWidget(self.name)
-        row.addSpacing(24)
+        row.addSpacing(10)
+        row.addWidget(self.minute)
+        row.addSpacing(18)
         row.addWidget(self._labels[0])
         row.addWidget(self.happens)
         row.addSpacing(24)
@@ -106,5 +111,14 @@ class TopRow(QWidget):
         for label in (*self._labels, self._keys):
             label.setFont(self._look.font())
             label.setStyleSheet(muted)
+        p = self._look.palette
+        self.minute.setFont(self._look.font())
+        self.minute.setStyleSheet(
+            f"QPushButton {{ border: 1px solid {p.ink.name()}; border-radius: 6px;"
+            f" padding: 3px 10px; color: {p.ink.name()}; background: {p.card.name()}; }}"
+            f"QPushButton:hover, QPushButton:focus {{ background: {p.ink.name()};"
+            f" color: {p.paper.name()}; }}"
+        )
+        self.minute.setVisible(not self._look.projector)
         self.timing.setFont(self._look.font("figure"))
         self._keys.setVisible(not self._look.projector)
