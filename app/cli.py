@@ -6,6 +6,7 @@
     rippletree compare BUILD   all options against all limits
     rippletree impedance BUILD impedance at a joint, or from one joint to another
     rippletree fit BUILD FILE  a real recording over the model, and what fits it
+    rippletree report BUILD    two pages to hand over, and a card to solder by
     rippletree check BUILD...  is it valid, what looks wrong
     rippletree heat BUILD      how warm capacitors get over a flight
     rippletree speed           how fast the engine is here, and how far off
@@ -177,6 +178,15 @@ def _parser() -> _Parser:
     fit.add_argument("--channel", metavar="N", default="1", help="name or number from 1; 1")
     fit.add_argument(
         "--values", metavar="LIST", help="what to fit, such as pack.inductance,bulk.esr"
+    )
+
+    report = verb("report", _report, "write a report of two pages, PDF or HTML")
+    report.add_argument("build", metavar="BUILD")
+    report.add_argument("--out", metavar="F", help="the report: a name ending in .pdf or .html")
+    report.add_argument("--card", metavar="F", help="the snip and solder card, .pdf or .html")
+    report.add_argument("--option", metavar="N", help="which it is about; the best if left out")
+    report.add_argument(
+        "--seeds", metavar="K", type=_seeds, default=16, help="ESC timings tried; 16 if left out"
     )
 
     check = verb("check", _check, "say whether builds are valid and what looks wrong in them")
@@ -370,6 +380,31 @@ def _fit(args: argparse.Namespace) -> Outcome:
             only=only,
         )
     return _finish(args, DONE, found.to_json_dict(), lambda: cli_text.fit(found))
+
+
+def _report(args: argparse.Namespace) -> Outcome:
+    targets = [("--out", args.out), ("--card", args.card)]
+    if args.out is None and args.card is None:
+        raise BadInput("rippletree report: no --out given. Give a file ending in .pdf or .html.")
+    for option, target in targets:
+        if target is not None and not target.lower().endswith((".pdf", ".html", ".htm")):
+            raise BadInput(
+                f"rippletree report: {option} {target}: is neither .pdf nor .html. "
+                "Give a name ending in one of them."
+            )
+    if args.out == args.card:
+        raise BadInput("rippletree report: --out and --card name the same place. Give two.")
+    cli_files.keep_inputs([*targets, ("--json", args.json)], [args.build])
+    build = cli_files.load(args.build)
+    from app.report import content, verb
+
+    with cli_files.Naming(args.build):
+        found = content.gather(build, args.option, seeds=args.seeds)
+        written = verb.files(found, args.out, args.card, _version())
+    for target, data in written:
+        cli_files.write_bytes(target, data)
+    document = verb.summary(found, [target for target, _ in written])
+    return _finish(args, DONE, document, lambda: verb.said(document))
 
 
 def _detail_of(args: argparse.Namespace) -> dict[str, Any]:

@@ -162,6 +162,15 @@ def write(target: str, pieces: Iterable[str]) -> None:
         raise BadInput(f"rippletree: {target}: cannot be written: {_why(error)}.") from error
 
 
+def write_bytes(target: str, data: bytes) -> None:
+    """Write a whole file."""
+    try:
+        with open(target, "wb") as file:
+            file.write(data)
+    except OSError as error:
+        raise BadInput(f"rippletree: {target}: cannot be written: {_why(error)}.") from error
+
+
 def show(text: str) -> None:
     """Write text to standard output; a reader that has left raises BrokenPipeError."""
     try:

@@ -33,7 +33,8 @@ _ORDER: tuple[Verdict, ...] = ("within", "close", "over")
 class Cell:
     """One limit of one part under one option and event, the worst over ESC timings.
 
-    `typical` is the median over the timings; the same as `value` where there is one.
+    `typical` is the median over the timings; the same as `value` where there is one. `seed`
+    is the timing that decides.
     """
 
     option: str
@@ -49,6 +50,7 @@ class Cell:
     used: float
     unit: str
     verdict: Verdict
+    seed: int = 0
 
 
 @dataclass(frozen=True)
@@ -132,6 +134,7 @@ def cells_of(
             used=use.used,
             unit=use.unit,
             verdict=use.verdict,
+            seed=solution.seed,
         )
         for part, uses in solution.rated(cancelled=cancelled).items()
         for use in uses

@@ -78,7 +78,9 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
     """
     groups: dict[tuple[object, ...], Unknown] = {}
 
-    def add(owner: str, title: str, field: Field, given: Given | None, value: object) -> None:
+    def add(
+        owner: str, name: str, title: str, field: Field, given: Given | None, value: object
+    ) -> None:
         if field.unit in _CHOSEN or field.name in _LIMITS or field.whole:
             return
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not value:
@@ -90,7 +92,7 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
             return
         known = groups.get(key)
         if known is None:
-            words = _words(field, title, owner)
+            words = _words(field, name)
             groups[key] = Unknown((address,), words, float(value), field.unit, share, mark, source)
         else:
             groups[key] = replace(known, addresses=(*known.addresses, address))
@@ -102,7 +104,15 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
         for field in kind.fields:
             # a limit is what is asked about; a minimum voltage also bends a load's current
             if field.name not in limits:
-                add(part.id, kind.title, field, part.values.get(field.name), values[field.name])
+                name = part.label or f"{kind.title} {part.id}"
+                add(
+                    part.id,
+                    name,
+                    kind.title,
+                    field,
+                    part.values.get(field.name),
+                    values[field.name],
+                )
     for lead in build.leads:
         values = resolve_lead(lead).as_dict()
         for field in LEAD_FIELDS:
@@ -112,7 +122,7 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
                     # a plain length is drawn, or laid with a ruler
                     given = Quantity(value=given, mark="derived", source="as drawn")
                 if given is not None:
-                    add(lead.id, "Lead", field, given, values[field.name])
+                    add(lead.id, f"lead {lead.id}", "Lead", field, given, values[field.name])
     out = []
     for unknown in groups.values():
         count = len(unknown.addresses)
@@ -123,9 +133,9 @@ def unknowns(build: Build) -> tuple[Unknown, ...]:
     return tuple(out)
 
 
-def _words(field: Field, title: str, owner: str) -> str:
-    name = {"esr": "ESR", "esl": "ESL", "dcr": "DCR", "kv": "kv"}.get(field.name, field.title)
-    return f"{name} of {title.lower() if title == 'Lead' else title} {owner}"
+def _words(field: Field, name: str) -> str:
+    value = {"esr": "ESR", "esl": "ESL", "dcr": "DCR", "kv": "kv"}.get(field.name, field.title)
+    return f"{value[:1].upper()}{value[1:]} of {name}"
 
 
 def _mark_of(given: Given | None, field: Field) -> tuple[Mark, str, float]:

@@ -58,6 +58,7 @@ VERBS = [
     ("solve", SAMPLE, "--detail", "averaged", "--json", "-"),
     ("solve", SAMPLE, "--detail", "averaged", "--csv", "-"),
     ("compare", SAMPLE, "--event", "Chop", "--detail", "averaged"),
+    ("impedance", SAMPLE, "--at", "pads", "--hz", "48k"),
     ("nonsense",),
 ]
 
