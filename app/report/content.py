@@ -158,7 +158,16 @@ def _trace(build: Build, cell: Cell, cancelled: Callable[[], bool] | None) -> Tr
     run = sim.solve(
         build, cell.event, cell.option if named else None, seed=cell.seed, cancelled=cancelled
     )
-    edges, low, high = run.envelope([sim.Signal("volts", cell.place)], 0.0, run.duration_s, COLUMNS)
+    signal = sim.Signal("volts", cell.place)
+    edges, low, high = run.envelope([signal], 0.0, run.duration_s, COLUMNS)
+    # where nothing chops an envelope is read on a grid; the extremes are known better
+    exact = run.trajectory.figures(stack_rows([run.rows(signal)]), 0.0, run.duration_s)
+    for course, at, value in (
+        (low[0], exact.lowest_at, exact.lowest),
+        (high[0], exact.highest_at, exact.highest),
+    ):
+        bin_ = min(int(float(at[0]) / run.duration_s * COLUMNS), COLUMNS - 1)
+        course[bin_] = float(value[0])
     return Trace(cell.option, edges, low[0], high[0])
 
 
