@@ -32,6 +32,7 @@ from app.look import Look
 from app.notices import BugDialog, Strip
 from app.panels.answer_row import AnswerRow, ProgressLine
 from app.panels.findings_sheet import FindingsSheet
+from app.panels.help_sheet import HelpSheet
 from app.panels.keys_sheet import KeysSheet
 from app.panels.minute_sheet import MinuteSheet
 from app.panels.option_cards import OptionCards
@@ -155,6 +156,8 @@ class MainWindow(QMainWindow):
         self.minute_sheet.made.connect(self._put_on_bench)
         self.minute_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
         self.top_row.minute.clicked.connect(self.ask_questions)
+        self.help_sheet = HelpSheet(look, central)
+        self.part_sheet.help_wanted.connect(self.help_sheet.open)
         for view in (self.frame, self.outline):
             view.sheet_requested.connect(self._open_sheet)
         self.part_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
@@ -189,6 +192,7 @@ class MainWindow(QMainWindow):
             "save curves": self._action("Save the curves…", "Ctrl+Shift+E", self.save_curves),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
+            "help": self._action("What this part models", "F1", self.explain),
         }
         self._actions["dark"].setCheckable(True)
         self._actions["projector"].setCheckable(True)
@@ -523,7 +527,24 @@ class MainWindow(QMainWindow):
         self.part_sheet.set_room(self.body.y() + 6, self._curves_place.x())
         self.part_sheet.open(id_, self.centralWidget().mapFromGlobal(place))
 
+    def explain(self) -> None:
+        """The help page of what is open in the sheet, or selected; all keys without either."""
+        bench = self.workbench
+        kind = self.part_sheet.kind
+        if not kind and bench.selection:
+            part = bench.shown_build.part(bench.selection[0])
+            kind = "lead" if part is None else part.kind
+        if self.help_sheet.isVisible():
+            self.help_sheet.hide()
+        elif kind:
+            self.help_sheet.open(kind)
+        else:
+            self.keys_sheet.open()
+
     def _close_sheets(self) -> None:
+        if self.help_sheet.isVisible():
+            self.help_sheet.hide()
+            return
         self.keys_sheet.hide()
         self.minute_sheet.close_sheet()
         self.part_sheet.close_sheet()

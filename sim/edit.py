@@ -384,7 +384,7 @@ def set_value(build: Build, id_: str, field: str, given: Given | None) -> Build:
         raise BadField(f"{id_}.{field}", "is no key here", hint)
     if given is None:
         if fields[field].required:
-            raise BadField(f"{id_}.{field}", "cannot be left out", f"{fields[field].help}")
+            raise BadField(f"{id_}.{field}", "is missing", f"It is needed: {fields[field].help}")
         values = {key: value for key, value in part.values.items() if key != field}
     else:
         value_of(given, fields[field], f"{id_}.{field}")

@@ -36,6 +36,7 @@ KEYS = (
     ("Ctrl+N, O, S, Shift+S", "new, open, save, save as"),
     ("Ctrl+Shift+C, E", "copy the curves; save them as PNG, SVG or CSV"),
     ("Ctrl+E", "save the drawing: PNG, SVG, PDF"),
+    ("F1", "what the selected part models, and what it leaves out"),
     ("F2", "rename the build"),
     ("Page up, page down", "previous and next event"),
     ("O", "outline: the same build as a list"),

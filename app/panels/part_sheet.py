@@ -47,6 +47,7 @@ class PartSheet(QFrame):
     """Edits the values of `id_` in the shown build, one undo step per value."""
 
     closed = Signal()
+    help_wanted = Signal(str)  # a kind of part, or "lead"
 
     def __init__(self, workbench: Workbench, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
@@ -66,6 +67,10 @@ class PartSheet(QFrame):
         self.title.setAccessibleName("Name")
         self.title.editingFinished.connect(self._rename)
         self.summary = QLabel(textFormat=Qt.TextFormat.PlainText, wordWrap=True)
+        self._help = FlatButton(look, "figure", "What this models, and what it leaves out")
+        self._help.setText("?")
+        self._help.setToolTip("What this models, and what it leaves out (F1)")
+        self._help.clicked.connect(lambda: self.help_wanted.emit(self.kind))
         self._close = FlatButton(look, "figure", "Close the part sheet")
         self._close.setText("×")
         self._close.clicked.connect(self.close_sheet)
@@ -101,6 +106,7 @@ class PartSheet(QFrame):
         head = QHBoxLayout()
         head.setContentsMargins(14, 10, 8, 0)
         head.addWidget(self.title, 1)
+        head.addWidget(self._help)
         head.addWidget(self._close)
         slide = QHBoxLayout()
         slide.setContentsMargins(14, 2, 14, 2)
@@ -128,6 +134,12 @@ class PartSheet(QFrame):
     def id(self) -> str:
         """The part or lead whose sheet is open, "" if none is."""
         return self._id if self.isVisible() else ""
+
+    @property
+    def kind(self) -> str:
+        """Kind of the part whose sheet is open, "lead" for a lead, "" if none is."""
+        item = self._item(self.id)
+        return "" if item is None else getattr(item, "kind", "lead")
 
     @property
     def rows(self) -> dict[str, FieldRow]:
