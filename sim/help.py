@@ -89,9 +89,9 @@ def _page(
         prose = " ".join(block.split())
         start = prose.split(maxsplit=1)[0] if prose else ""
         if start.startswith("Source"):
-            sources.append(prose)
+            sources.append(_told(prose))
         elif prose.startswith("Left out"):
-            left_out.append(prose)
+            left_out.append(_told(prose))
         elif prose:
             models.append(prose)
     return Page(
@@ -104,6 +104,15 @@ def _page(
         tuple(_row(field) for field in fields),
         cautions,
     )
+
+
+def _told(prose: str) -> str:
+    """Without the word that its heading says already."""
+    for word in ("Sources: ", "Source: ", "Left out: "):
+        if prose.startswith(word):
+            rest = prose.removeprefix(word)
+            return rest[:1].upper() + rest[1:]
+    return prose
 
 
 def _row(field: Field) -> Row:

@@ -149,6 +149,7 @@ LEAD_FIELDS: tuple[Field, ...] = (
         "resistance or inductance, nor to a lone load",
         True,
         label="skin effect",
+        mark="derived",
         source="it is there in every wire",
     ),
     Field(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from app.look import Look
     from sim.help import Page
 
-_WIDTH, _MARGIN = 640, 24
+_WIDTH, _MARGIN = 720, 24
 
 
 class HelpSheet(QFrame):

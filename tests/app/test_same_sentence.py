@@ -127,7 +127,10 @@ def test_an_unknown_key_and_a_missing_value_are_refused_alike(kind: str) -> None
             assert sentence(typed.value) == sentence(read.value)
 
 
-@given(st.sampled_from(FIELDS), st.text(max_size=40) | st.floats() | st.integers(-(10**15), 10**15) | st.booleans())
+@given(
+    st.sampled_from(FIELDS),
+    st.text(max_size=40) | st.floats() | st.integers(-(10**15), 10**15) | st.booleans(),
+)
 @settings(max_examples=300, deadline=None, derandomize=True)
 def test_whatever_is_given_is_taken_or_refused_alike(where: tuple[str, Field], value: Any) -> None:
     kind, field = where
