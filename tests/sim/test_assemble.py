@@ -355,7 +355,7 @@ def test_every_number_of_a_preset_says_where_it_is_from(id_: str) -> None:
     sample = load(id_)
     for part in sample.parts:
         for name, value in part.values.items():
-            if name not in ("mode", "board"):
+            if name not in ("mode", "board", "type"):
                 assert getattr(value, "mark", None) in ("sourced", "derived", "assumed"), name
                 assert value.source
     for lead in sample.leads:
