@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from sim import quantity
+from sim import quantity, returns
 from sim.edit import length_mm, pad_position, way_mm
 from sim.errors import SimError
 from sim.options import apply, owner_of
@@ -109,6 +109,10 @@ def _warnings(build: Build) -> Iterator[Finding]:
             )
     for lead in build.leads:
         yield from _lead(build, lead)
+    for sentence in returns.said(build):
+        yield Finding(
+            "warning", "clips", sentence, "Give those leads gauge, length and spacing instead"
+        )
 
 
 def _ratings(build: Build, values: dict[str, Values]) -> Iterator[Finding]:

@@ -505,9 +505,9 @@ def _newton(mean: MeanEquations, command: Array, x: Array) -> Array:
         residual = mean.moment(command, x).slope
         jac = mean.jacobian(command, x)
         step = np.linalg.lstsq(jac, -residual, rcond=1e-14)[0]
-        scale = np.max(np.abs(x)) + 1e-6
+        scale = np.max(np.abs(x), initial=0.0) + 1e-6
         x = x + step
-        best = float(np.max(np.abs(step))) / scale
+        best = float(np.max(np.abs(step), initial=0.0)) / scale
         if best < 1e-12:
             return x
     if best < 1e-8:

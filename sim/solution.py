@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from sim import returns
 from sim.avalanche import note as avalanche_note
 from sim.errors import BadField, Cancelled, WrongPort
 from sim.parts import KINDS
@@ -146,7 +147,7 @@ class Solution:
         self.duration_s = trajectory.duration_s
         self.modes = context.modes
         self.cost = Cost(context.solve_s, trajectory.steps)
-        self.not_covered = NOT_COVERED
+        self.not_covered = (*returns.said(context.build), *NOT_COVERED)
         self.model_version = MODEL_VERSION
         self.knows_peaks = context.detail == "edges" or not self._chops()
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
