@@ -430,15 +430,24 @@ def rename(build: Build, id_: str, label: str) -> Build:
 
 def keeping_slack(before: Build, after: Build) -> Build:
     """`after` with the leads whose way has changed as much longer or shorter."""
+    was = {part.id: part for part in before.parts}
+    moved = {part.id for part in after.parts if was.get(part.id) is not part}
+    old_leads = {lead.id: lead for lead in before.leads}
     leads = []
     for lead in after.leads:
-        old = before.lead(lead.id)
-        if old is not None and lead.resistance is None and lead.inductance is None:
+        old = old_leads.get(lead.id)
+        # Looked at in every frame of a drag: what nothing has touched is not measured.
+        touched = old is not lead or not moved.isdisjoint(_owners(lead))
+        if touched and old is not None and lead.resistance is None and lead.inductance is None:
             grown = way_mm(after, lead) - way_mm(before, old)
             if abs(grown) > 1e-9:
                 lead = _longer(lead, grown)
         leads.append(lead)
     return replace(after, leads=tuple(leads))
+
+
+def _owners(lead: Lead) -> tuple[str, str]:
+    return owner_of(lead.from_), owner_of(lead.to)
 
 
 def _longer(lead: Lead, grown_mm: float) -> Lead:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from functools import lru_cache
 from math import atan2, ceil, cos, degrees, hypot, pi, radians, sin, sqrt
 
 Point = tuple[float, float]
@@ -125,7 +126,7 @@ def _folds(a: Point, b: Point, slack: float, gap: float) -> tuple[int, list[Poin
 
 def _half_circle(at: float, radius: float, side: float, way: float) -> list[Point]:
     """From the lead out to its other lane (`way` 1) or back from there (-1), in its own frame."""
-    steps = 14
+    steps = 10
     out = []
     for i in range(steps + 1):
         angle = pi * i / steps + (0.0 if way > 0 else pi)
@@ -145,7 +146,7 @@ def _wave(a: Point, b: Point, slack: float, gap: float) -> list[Point]:
     margin = min(0.2 * d, 8.0)
     span = d - 2 * margin
     periods = max(1, round(span / max(16.0, 6.0 * gap)))
-    steps = 16 * periods
+    steps = 12 * periods
 
     def points(amplitude: float) -> list[Point]:
         out = []
@@ -176,23 +177,28 @@ def beside(
 
     Between the points `coiled` it is moved by `tight` instead: wires of a coil lie close.
     """
-    out: list[Point] = []
+    ways = directions(points)
     last = len(points) - 1
+    out: list[Point] = []
     for i, (x, y) in enumerate(points):
-        before = points[max(0, i - 1)]
-        after = points[min(last, i + 1)]
-        _, first_u, _ = _frame(before, (x, y)) if i else _frame((x, y), after)
-        _, second_u, _ = _frame((x, y), after) if i < last else _frame(before, (x, y))
-        ux, uy = first_u[0] + second_u[0], first_u[1] + second_u[1]
+        first_x, first_y = ways[i - 1] if i else ways[0]
+        second_x, second_y = ways[i] if i < last else ways[-1]
+        ux, uy = first_x + second_x, first_y + second_y
         size = hypot(ux, uy)
         if size < 1e-6:
-            ux, uy, size = first_u[0], first_u[1], 1.0
+            ux, uy, size = first_x, first_y, 1.0
         # At a corner both sides keep their distance: a mitre, held short where it would spike.
         half = min(2.0, 2.0 / size) if size > 0.5 else 1.0
-        within = tight is not None and coiled[0] < i < coiled[1]
-        by = (tight if within and tight is not None else offset) * half
-        out.append((x - uy / size * by, y + ux / size * by))
+        by = tight if tight is not None and coiled[0] < i < coiled[1] else offset
+        by *= half / size
+        out.append((x - uy * by, y + ux * by))
     return out
+
+
+@lru_cache(maxsize=16)
+def directions(points: tuple[Point, ...]) -> tuple[Point, ...]:
+    """Unit vector of each stretch; a pair asks twice for the same points."""
+    return tuple(_frame(a, b)[1] for a, b in itertools.pairwise(points))
 
 
 def nearest(points: tuple[Point, ...], to: Point) -> tuple[float, float]:

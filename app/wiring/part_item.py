@@ -55,6 +55,8 @@ class PartItem(QGraphicsItem):
         #: It stands in another part, or is too high for where it is.
         self.crowded = False
         self.inside: tuple[str, str] = ("", "")
+        self._sized: Point = (0.0, 0.0)
+        self._kept = (QRectF(), QRectF())
         #: Drawn this far from its place while decks are spread, mm.
         self.shift: Point = (0.0, 0.0)
         self.set_part(part, facts)
@@ -95,11 +97,21 @@ class PartItem(QGraphicsItem):
     @property
     def body(self) -> QRectF:
         """Outline before turning."""
-        width, depth = self.size_mm
-        return QRectF(-width / 2, -depth / 2, width, depth)
+        return self._boxes()[0]
 
     def boundingRect(self) -> QRectF:
-        return self.body.adjusted(-_MARGIN_MM, -_MARGIN_MM, _MARGIN_MM, _MARGIN_MM)
+        return self._boxes()[1]
+
+    def _boxes(self) -> tuple[QRectF, QRectF]:
+        """Outline, and what is painted; asked for hundreds of times a frame, so kept."""
+        size = self.size_mm
+        if size != self._sized:
+            self._sized = size
+            width, depth = size
+            m = _MARGIN_MM
+            body = QRectF(-width / 2, -depth / 2, width, depth)
+            self._kept = (body, body.adjusted(-m, -m, m, m))
+        return self._kept
 
     def shape(self) -> QPainterPath:
         path = QPainterPath()

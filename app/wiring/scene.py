@@ -182,26 +182,35 @@ class WiringScene(QGraphicsScene):
     def _sync_leads(self, build: Build, moved: set[str]) -> None:
         present = {lead.id for lead in build.leads}
         self._leads_changed = present != self.leads.keys()
+        laid: set[str] = set()
         for id_ in [i for i in self.leads if i not in present]:
-            self.removeItem(self.leads.pop(id_))
+            gone = self.leads.pop(id_)
+            laid |= {a.partition(".")[0] for a in (gone.lead.from_, gone.lead.to)}
+            self.removeItem(gone)
             self._lead_values.pop(id_, None)
         self._attached = {}
         for lead in build.leads:
-            for address in (lead.from_, lead.to):
-                self._attached.setdefault(address.partition(".")[0], []).append(lead.id)
+            owners = (lead.from_.partition(".")[0], lead.to.partition(".")[0])
+            for owner in owners:
+                self._attached.setdefault(owner, []).append(lead.id)
             item = self.leads.get(lead.id)
+            # In every frame of a drag: most leads are the very same, and so are their ends.
+            if item is not None and item.lead is lead and moved.isdisjoint(owners):
+                continue
             new = item is None
             if item is None:
                 item = LeadItem(lead, self.look)
-                item.phases = lead.from_.endswith(".motor") or lead.to.endswith(".motor")
                 self.leads[lead.id] = item
                 self.addItem(item)
+            item.phases = lead.from_.endswith(".motor") or lead.to.endswith(".motor")
             item.signed = self._source_end(lead)
-            owners = (lead.from_.partition(".")[0], lead.to.partition(".")[0])
-            if new or item.lead != lead or owners[0] in moved or owners[1] in moved:
+            if new or item.lead != lead or not moved.isdisjoint(owners):
                 self._lay(item, lead)
-        for part in self.parts.values():
-            if part.part.kind in CANS:
+                laid.update(owners)
+            item.lead = lead
+        for id_ in laid | moved:
+            part = self.parts.get(id_)
+            if part is not None and part.part.kind in CANS:
                 self._orient(part)
 
     def _shift(self, deck: str) -> Point:

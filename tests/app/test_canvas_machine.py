@@ -31,7 +31,7 @@ from sim.parts import KINDS
 SEQUENCES = int(os.environ.get("RIPPLETREE_SEQUENCES", "6"))
 STEPS = int(os.environ.get("RIPPLETREE_STEPS", "40"))
 #: More parts than this make a step slow and nothing else.
-MOST_PARTS = 45
+MOST_PARTS = 30
 SEEDS = st.integers(0, 0xFFFF)
 CTRL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 NONE = Qt.KeyboardModifier.NoModifier
@@ -86,7 +86,7 @@ class Canvas(RuleBasedStateMachine):
 
     @rule(seed=SEEDS)
     def remove(self, seed):
-        if len(self.bench.build.parts) > 8:
+        if len(self.bench.shown_build.parts) > 8:
             self.bench.select(self._some(seed, 2))
             self.view.remove_selected()
 
@@ -184,6 +184,7 @@ class Canvas(RuleBasedStateMachine):
             stack.redo()
         assert dumps(self.bench.build) == end
         assert stack.count() == steps
+        print(f"{steps} undo steps, {len(self.bench.build.parts)} parts")
         self.view.deleteLater()
 
 
