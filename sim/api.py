@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim import averaged, rosenbrock, switching
+from sim import averaged, diodes, rosenbrock, switching
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
+from sim.diode_patterns import DiodeTable, has_diodes, with_diodes
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
 from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
@@ -66,7 +67,8 @@ class Wired:
     @cached_property
     def table(self) -> PatternTable:
         """Switch patterns met so far; shared by all ESC timings."""
-        return PatternTable(self.equations)
+        made = DiodeTable if has_diodes(self.equations.network) else PatternTable
+        return made(self.equations)
 
 
 @dataclass(frozen=True)
@@ -156,6 +158,8 @@ def _wired(stage: Stage, event: Event, values: Mapping[int, float] | None = None
 
     def made(contact: Contact | None) -> MeanEquations:
         network = assemble(stage.build, event, contact=contact)
+        if event.kind != "plug_in":
+            network = with_diodes(network, event.freewheel)
         return MeanEquations(StateEquations(network.linearised(values) if values else network))
 
     mean = made(Contact() if stage.contact else None)
@@ -222,13 +226,12 @@ def solve_case(
     """
     if detail not in ("averaged", "edges"):
         raise BadField("detail", f"{detail!r} is not known", "Give averaged or edges")
-    if case.chops and not all(case.drive.freewheel):
-        why = (
-            "freewheel off has no average: its current stops at zero within a carrier period"
-            if detail == "averaged"
-            else "freewheel off is not modelled yet"
+    if case.chops and detail == "averaged" and not all(case.drive.freewheel):
+        raise BadField(
+            f"event {case.event.name}",
+            "freewheel off has no average: its current stops at zero within a carrier period",
+            "Solve every edge, or turn freewheel on",
         )
-        raise BadField(f"event {case.event.name}", why, "Turn freewheel on")
     begin = time.perf_counter()
     if detail == "edges" and case.chops:
         runs = _edge_runs(case, seed, cancelled, progress)
@@ -263,7 +266,8 @@ def _edge_runs(
     runs: list[EdgeRun] = []
     x = case.start
     for stage in case.stages:
-        run = switching.run(
+        solver = diodes.run if has_diodes(stage.equations.network) else switching.run
+        run = solver(
             stage.mean,
             replace(case.drive, duration_s=stage.end_s),
             x,

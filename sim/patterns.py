@@ -209,11 +209,13 @@ class PatternTable:
     def __init__(self, equations: StateEquations) -> None:
         self.eq = equations
         self.lock = threading.RLock()
-        self.rise_s = np.array([c.rise_s for c in equations.network.choppers])
+        #: of every way a leg can ramp (with diodes there are two, see `sim.diodes`)
+        self.rise_s = self._rise_times()
         self.ramps = RampMatrices(equations)
         self.monomials = MonomialTable(equations)
         self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
         self.index: dict[tuple[int, ...], int] = {}
+        self.names: list[tuple[int, ...]] = []
         n, n_s = equations.n_states, equations.n_switches
         n_j, n_w = len(equations.loads), len(equations.speed_scale)
         self._shapes: dict[str, tuple[int, ...]] = {
@@ -238,7 +240,7 @@ class PatternTable:
         }
         self.pairs = np.zeros(0, dtype=np.int64)
         self.bits = np.zeros((0, n_s), dtype=np.int64)
-        self.leg_ramp = np.zeros((0, n_s), dtype=np.int64)
+        self.leg_ramp = np.zeros((0, len(self.rise_s)), dtype=np.int64)
         self._ramp_shapes: dict[str, tuple[int, ...]] = {
             "map": (n, n),
             "force": (n,),
@@ -258,9 +260,15 @@ class PatternTable:
         for leg in range(n_s):
             self.make_ramp(self.pattern((0,) * n_s), leg)
 
+    def _rise_times(self) -> Array:
+        return np.array([c.rise_s for c in self.eq.network.choppers])
+
     def ramp_step(self) -> float:
-        """Longest Magnus step on a ramp, in s."""
-        return float(np.min(self.rise_s, initial=1.0)) / self.ramp_steps
+        """Longest Magnus step on a ramp, in s, where it is not `RampMatrices.whole`.
+
+        Half of what is good enough there: nothing is extrapolated from steps of this length.
+        """
+        return 0.5 * float(np.min(self.rise_s, initial=1.0)) / self.ramp_steps
 
     def pattern(self, bits: tuple[int, ...]) -> int:
         """Index of a pattern, made if new."""
@@ -271,23 +279,23 @@ class PatternTable:
             self._grow()
         self._used += 1
         eq, p = self.eq, self.patterns
-        s = np.array(bits, dtype=float)
-        a, b = self.ramps.at(s, np.zeros(eq.n_switches))
+        s, sources = self.switches(bits), self.sources(bits)
+        a, b = self.ramps_of(bits).at(s, np.zeros(eq.n_switches))
         modes = Modes(a)
         self.worst_condition = max(self.worst_condition, modes.condition)
         size = np.hypot(modes.re, modes.im)
         self.fastest_per_s = max(self.fastest_per_s, float(np.max(size, initial=0.0)))
-        self.pairs[at], self.bits[at] = modes.pairs, bits
+        self.pairs[at], self.bits[at] = modes.pairs, s
         p["re"][at], p["im"][at] = modes.re, modes.im
         p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
         force = modes.inverse @ b
-        p["force"][at] = force[:, eq.source_inputs] @ eq.sources
+        p["force"][at] = force[:, eq.source_inputs] @ sources
         p["force_load"][at] = force[:, eq.load_inputs]
         p["force_drag"][at] = force[:, eq.torque_inputs]
         if len(eq.loads):
             x, u = pattern_rows(eq.load_volts, s, a, b)
             p["load_y"][at] = x @ modes.basis
-            p["load_0"][at] = u[:, eq.source_inputs] @ eq.sources
+            p["load_0"][at] = u[:, eq.source_inputs] @ sources
             p["load_load"][at] = u[:, eq.load_inputs]
         speed = np.zeros((len(eq.speed_scale), eq.n_states))
         speed[:, eq.speed_states] = np.diag(eq.speed_scale)
@@ -298,21 +306,52 @@ class PatternTable:
         sensed = eq.limits.sense_state >= 0
         p["sense_y"][at][sensed] = AUX_SCALE * modes.basis[eq.limits.sense_state[sensed]]
         self.leg_ramp[at] = -1
+        self.names.append(bits)
         self.index[bits] = at
         return at
+
+    # -- what a pattern stands for (legs with diodes have more states, see `sim.diodes`) --
+
+    def switches(self, bits: tuple[int, ...]) -> Array:
+        """Switch values of a pattern (n_switches,)."""
+        return np.array(bits, dtype=float)
+
+    def sources(self, bits: tuple[int, ...]) -> Array:
+        """EMFs while a pattern holds, and on ramps that lead to it (n_sources,)."""
+        del bits
+        return self.eq.sources
+
+    def ramps_of(self, bits: tuple[int, ...]) -> RampMatrices:
+        """The matrices that hold in a pattern and on ramps that lead to it."""
+        del bits
+        return self.ramps
+
+    def outputs(
+        self, rows: Rows, bits: tuple[int, ...], s: Array, slope: Array
+    ) -> tuple[Array, Array]:
+        """Outputs as y = X x + U u, with x' put in, in a pattern or on a ramp that leads to it."""
+        x, u = rows.x.at(s), rows.u.at(s)
+        if rows.needs_slope:
+            d = rows.d.at(s)
+            a, b = self.ramps_of(bits).at(s, slope)
+            x, u = x + d @ a, u + d @ b
+        for k, ramp in enumerate(rows.ramp):
+            if slope[k] != 0.0:
+                x = x + slope[k] * ramp.at(s)
+        return x, u
+
+    def complete(self, bits: tuple[int, ...], s: Array, slope: Array, x: Array, u: Array) -> None:
+        """Put into inputs u (n_inputs,) what follows from a state x on a ramp."""
 
     def make_ramp(self, at: int, leg: int) -> int:
         """Index of the full ramp of one leg out of a pattern, made if new."""
         if self.leg_ramp[at, leg] >= 0:
             return int(self.leg_ramp[at, leg])
-        bits = [int(bit) for bit in self.bits[at]]
-        slope = np.zeros(self.eq.n_switches)
-        slope[leg] = (1.0 - 2.0 * bits[leg]) / self.rise_s[leg]
-        s_start, rise = np.array(bits, dtype=float), float(self.rise_s[leg])
-        r, s, count = self.ramps.whole(s_start, slope, rise, self.ramp_steps)
+        s_start, slope = self.way(at, leg)
+        bits, rise = self.after_ramp(at, leg), float(self.rise_s[leg])
+        r, s, count = self.ramps_of(bits).whole(s_start, slope, rise, self.ramp_steps)
         self.ramp_steps = max(self.ramp_steps, count)
-        bits[leg] = 1 - bits[leg]
-        to = self.pattern(tuple(bits))
+        to = self.pattern(bits)
         new = self._ramps_used
         if new == len(self.ramp_to):
             self._grow_ramps()
@@ -321,13 +360,24 @@ class PatternTable:
         into = p["inverse"][to]
         self.ramp["map"][new] = into @ r @ p["basis"][at]
         s = into @ s
-        self.ramp["force"][new] = s[:, eq.source_inputs] @ eq.sources
+        self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
         self.ramp["force_load"][new] = s[:, eq.load_inputs]
         self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new
         return new
+
+    def after_ramp(self, at: int, leg: int) -> tuple[int, ...]:
+        """The pattern that a full ramp of a leg leads to."""
+        bits = list(self.names[at])
+        bits[leg] = 1 - bits[leg]
+        return tuple(bits)
+
+    def monomials_of(self, bits: tuple[int, ...]) -> MonomialTable:
+        """The system of `ramps_of` in monomials of the switches."""
+        del bits
+        return self.monomials
 
     def way(self, at: int, leg: int) -> tuple[Array, Array]:
         """Switch values a full ramp begins with, and their slopes per s."""
@@ -367,11 +417,12 @@ class PatternTable:
             if key not in self._maps:
                 s0, slope = self.way(at, leg)
                 rise = float(self.rise_s[leg])
+                matrices = self.ramps_of(self.after_ramp(at, leg))
                 n = self.eq.n_states
                 r, s = np.eye(n), np.zeros((n, self.eq.n_inputs))
                 maps, last = [], 0.0
                 for share in self.node_points()[0]:
-                    step_r, step_s = self.ramps.across(
+                    step_r, step_s = matrices.across(
                         s0 + slope * (last * rise), slope, (float(share) - last) * rise, 1
                     )
                     r, s = step_r @ r, step_r @ s + step_s
@@ -387,7 +438,8 @@ class PatternTable:
         self.pairs = np.concatenate([self.pairs, np.zeros(add, dtype=np.int64)])
         wide = np.zeros((add, self.eq.n_switches), dtype=np.int64)
         self.bits = np.concatenate([self.bits, wide])
-        self.leg_ramp = np.concatenate([self.leg_ramp, wide - 1])
+        none = np.full((add, len(self.rise_s)), -1, dtype=np.int64)
+        self.leg_ramp = np.concatenate([self.leg_ramp, none])
 
     def _grow_ramps(self) -> None:
         add = max(64, len(self.ramp_to))

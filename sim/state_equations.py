@@ -762,9 +762,14 @@ class StateEquations:
         return self._amps_of("resistor")
 
     @cached_property
+    def source_branches(self) -> tuple[int, ...]:
+        """Index into the network's branches of each source, in the order of `sources`."""
+        return tuple(self.tree.tree[p] for p in self._t["E"])
+
+    @cached_property
     def source_amps(self) -> Rows:
         """Current each source delivers, in the order of `sources`."""
-        indices = [self.tree.tree[p] for p in self._t["E"]]
+        indices = self.source_branches
         left = np.zeros((len(indices), len(self.network.branches)))
         for row, index in enumerate(indices):
             left[row, index] = -1.0

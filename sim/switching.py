@@ -18,14 +18,14 @@ import numpy as np
 from sim import kernels
 from sim.carriers import Carriers, latch
 from sim.errors import Cancelled, Conflict, SolveError
-from sim.patterns import PatternTable, pattern_rows
+from sim.patterns import PatternTable
 from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
 from sim.trajectory import EnergyBalance, RowFigures
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -109,9 +109,14 @@ class Marcher:
             self.target[k] = 1 if duty >= 1.0 else 0
             bits.append(int(high and duty > 0.0))
         with self.table.lock:
-            at = self.table.pattern(tuple(bits))
+            at = self.table.pattern(self._first_pattern(bits, x0, start_s))
         self.count[kernels.NOW] = at
         self.y = self.table.patterns["inverse"][at] @ x0
+
+    def _first_pattern(self, bits: Sequence[int], x0: Array, start_s: float) -> tuple[int, ...]:
+        """The pattern in which the carriers ask for `bits`."""
+        del x0, start_s
+        return tuple(bits)
 
     def run(
         self,
@@ -247,30 +252,22 @@ class EdgeRun:
         of_load, of_drag = np.zeros((count, k, n_j)), np.zeros((count, k, n_w))
         still = np.zeros(eq.n_switches)
         for bits, at in list(table.index.items()):
-            s = np.array(bits, dtype=float)
-            if rows.needs_slope:
-                x, u = pattern_rows(rows, s, *table.ramps.at(s, still))
-            else:
-                x, u = rows.x.at(s), rows.u.at(s)
+            x, u = table.outputs(rows, bits, table.switches(bits), still)
             of_y[at] = x @ table.patterns["basis"][at]
-            of_0[at] = u[:, eq.source_inputs] @ eq.sources
+            of_0[at] = u[:, eq.source_inputs] @ table.sources(bits)
             of_load[at] = u[:, eq.load_inputs]
             of_drag[at] = u[:, eq.torque_inputs]
         return of_y, of_0, of_load, of_drag
 
-    def _moving(self, rows: Rows, s: Array, slope: Array) -> tuple[Array, Array]:
-        """Outputs on a ramp as y = X x + U u, with x' put in."""
-        a, b = self._m.table.ramps.at(s, slope)
-        d = rows.d.at(s)
-        x = rows.x.at(s) + d @ a
-        for k, ramp in enumerate(rows.ramp):
-            if slope[k] != 0.0:
-                x = x + slope[k] * ramp.at(s)
-        return x, rows.u.at(s) + d @ b
-
     def _inputs(self, piece: int) -> Array:
-        """u of a piece (n_inputs,)."""
-        return np.concatenate([self.equations.sources, self._held[piece]])
+        """u of the ramp of a piece (n_inputs,)."""
+        return np.concatenate([self._m.table.sources(self._leads_to(piece)), self._held[piece]])
+
+    def _leads_to(self, piece: int) -> tuple[int, ...]:
+        """The pattern that the ramp of a piece leads to (one of overlapping ramps: about)."""
+        code = int(self._ramp[piece])
+        at = self._m.table.ramp_to[code] if code >= 0 else self._pattern[piece]
+        return self._m.table.names[int(at)]
 
     def _force(self, pieces: Ints) -> Array:
         """Modal force of pieces (T,), (T, n)."""
@@ -297,7 +294,8 @@ class EdgeRun:
 
     def _ramp_state(self, piece: int, seconds: float) -> tuple[Array, Array, Array]:
         """State, switches and their slopes `seconds` into the ramp of a piece."""
-        m, code = self._m.monomials, int(self._ramp[piece])
+        m = self._m.table.monomials_of(self._leads_to(piece))
+        code = int(self._ramp[piece])
         if code >= 0:
             table, at = self._m.table, int(self._pattern[piece])
             y = self._modal(np.array([piece]), self._d[piece : piece + 1])[0]
@@ -310,7 +308,7 @@ class EdgeRun:
         # (whole ramps are extrapolated from two ways of cutting them; here finer steps stand in)
         moved = kernels.ramp_vector(
             m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass,
-            s0, slope, seconds, 0.25 * self._m.table.ramp_step(), self._inputs(piece), x,
+            s0, slope, seconds, 0.5 * self._m.table.ramp_step(), self._inputs(piece), x,
         )  # fmt: skip
         return moved, s0 + slope * seconds, slope
 
@@ -338,7 +336,7 @@ class EdgeRun:
             p = int(piece[i])
             into = dt[i] if self._ramp[p] <= -2 else dt[i] - self._d[p]
             x, s, slope = self._ramp_state(p, float(into))
-            of_x, of_u = self._moving(rows, s, slope)
+            of_x, of_u = self._m.table.outputs(rows, self._leads_to(p), s, slope)
             out[:, i] = of_x @ x + of_u @ self._inputs(p)
         return out
 
@@ -486,7 +484,7 @@ class EdgeRun:
             a, b = max(begin, t0), min(begin + length, t1)
             for at, weight in zip(nodes.at, nodes.weight, strict=True):
                 x, s, slope = self._ramp_state(int(piece), a - begin + at * (b - a))
-                of_x, of_u = self._moving(rows, s, slope)
+                of_x, of_u = self._m.table.outputs(rows, self._leads_to(int(piece)), s, slope)
                 v = of_x @ x + of_u @ self._inputs(int(piece))
                 step = weight * (b - a)
                 first += step * v
@@ -654,12 +652,13 @@ class _Nodes:
         of_drag = np.zeros((*count, k, len(eq.speed_scale)))
         for at, leg, ramp, maps in self._ramps:
             s0, slope = self._table.way(at, leg)
+            to = self._table.after_ramp(at, leg)
             for node, (to_x, to_u) in enumerate(maps):
                 s = s0 + slope * (self.at[node] * self.rise[ramp])
-                x, u = run._moving(rows, s, slope)
+                x, u = self._table.outputs(rows, to, s, slope)
                 u = u + x @ to_u
                 of_y[ramp, node] = x @ to_x
-                of_0[ramp, node] = u[:, eq.source_inputs] @ eq.sources
+                of_0[ramp, node] = u[:, eq.source_inputs] @ self._table.sources(to)
                 of_load[ramp, node] = u[:, eq.load_inputs]
                 of_drag[ramp, node] = u[:, eq.torque_inputs]
         return of_y, of_0, of_load, of_drag
@@ -756,7 +755,7 @@ class _OverlapPoints:
     """States at points inside all ramps that overlap or are cut short."""
 
     def __init__(self, run: EdgeRun, marcher: Marcher) -> None:
-        eq, m = run.equations, marcher.monomials
+        eq, table = run.equations, marcher.table
         pieces = np.flatnonzero(run._ramp <= -2)
         code = -2 - run._ramp[pieces]
         s0, slope = run._ramp_s[code], run._ramp_slope[code]
@@ -769,14 +768,21 @@ class _OverlapPoints:
         shares = np.concatenate([[0.0], inner, [1.0]])
         weights = np.concatenate([[0.0], np.tile(0.5 * weights / panels, panels), [0.0]])
         held = run._held[pieces]
-        u = np.hstack([np.tile(eq.sources, (len(pieces), 1)), held])
+        names = [table.names[at] for at in run._pattern[pieces]]
+        sources = [table.sources(bits) for bits in names]
+        u = np.hstack([np.reshape(sources, (len(pieces), len(eq.sources))), held])
         shape = (len(pieces), len(shares))
         s, x = np.zeros((*shape, eq.n_switches)), np.zeros((*shape, eq.n_states))
         dx = np.zeros_like(x)
-        kernels.ramp_states(
-            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, step,
-            s0, slope, seconds, u, run._y[pieces], shares, s, x, dx,
-        )  # fmt: skip
+        systems = [table.monomials_of(bits) for bits in names]
+        for m in {id(own): own for own in systems}.values():
+            mine = np.flatnonzero([own is m for own in systems])
+            s_out, x_out, dx_out = s[mine], x[mine], dx[mine]
+            kernels.ramp_states(
+                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, step, s0[mine], slope[mine],
+                seconds[mine], u[mine], run._y[pieces[mine]], shares, s_out, x_out, dx_out,
+            )  # fmt: skip
+            s[mine], x[mine], dx[mine] = s_out, x_out, dx_out
         flat = shape[0] * shape[1]
         self.when = (run._t[pieces, None] + shares * seconds[:, None]).ravel()
         self.weight = (weights * seconds[:, None]).ravel()
@@ -785,6 +791,9 @@ class _OverlapPoints:
         self.s, self.x, self.dx = (a.reshape(flat, a.shape[-1]) for a in (s, x, dx))
         self.slope = np.repeat(slope, len(shares), axis=0)
         self.u = np.repeat(u, len(shares), axis=0)
+        for i, bits in enumerate(names):
+            for j in range(i * len(shares), (i + 1) * len(shares)):
+                table.complete(bits, self.s[j], self.slope[j], self.x[j], self.u[j])
         self.held = np.repeat(held, len(shares), axis=0)
 
 
@@ -838,6 +847,16 @@ def run(
     Conflict   if an edge of an ESC takes longer than its carrier period
     SolveError   if voltages grow without bound
     """
+    start, carriers = begin(mean, drive, x0, seed, before)
+    marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))
+    marcher.run(cancelled, progress)
+    return EdgeRun(marcher)
+
+
+def begin(
+    mean: MeanEquations, drive: Drive, x0: Array, seed: int, before: EdgeRun | None
+) -> tuple[float, Carriers]:
+    """When a run starts (s; before 0 to settle), and its carriers; see `run`."""
     for chopper in mean.eq.network.choppers:
         if chopper.rise_s * chopper.frequency_hz >= 1.0:
             raise Conflict(
@@ -850,6 +869,4 @@ def run(
     if before is not None:
         # the periods that run on keep the duty they latched
         carriers.command[:, 0] = before.duties(np.array([start]))[:, 0]
-    marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))
-    marcher.run(cancelled, progress)
-    return EdgeRun(marcher)
+    return start, carriers

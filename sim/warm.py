@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim import kernels, rosenbrock, switching
+from sim import diode_kernels, diodes, kernels, rosenbrock, switching
+from sim.diode_patterns import with_diodes
 from sim.event import Drive
 from sim.mean_equations import MeanEquations, equilibrium
 from sim.network import Chopper, Load, NetworkMaker, Rotor
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
 
 def compile_kernels() -> None:
     """Have all kernels compiled and in the cache."""
-    if not kernels.HAVE_NUMBA or kernels.ready():
+    if not kernels.HAVE_NUMBA or (kernels.ready() and diode_kernels.ready()):
         return
     with _alone():
-        if not kernels.ready():
+        if not (kernels.ready() and diode_kernels.ready()):
             _use_every_kernel()
 
 
@@ -82,6 +83,8 @@ def _use_every_kernel() -> None:
     run.envelope(rows, 0.0, drive.duration_s, 4)
     run.sample(rows, np.linspace(0.0, drive.duration_s, 5))
     run.energy(0.0, drive.duration_s)
+    mean = MeanEquations(StateEquations(with_diodes(network, freewheel=False)))
+    diodes.run(mean, drive, equilibrium(mean, drive.start_duty))
 
 
 if __name__ == "__main__":

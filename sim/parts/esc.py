@@ -235,15 +235,6 @@ class Esc(Kind):
         period = 1.0 / values.number("pwm_frequency")
         if 2.0 * (values.number("rise_time") + values.number("dead_time")) > period:
             found.append("Edges and dead time together are longer than the PWM period.")
-        if values.number("dead_time") > 0.0:
-            found.append(
-                "Dead time is not modelled yet: edges come as if it were 0. Expect them later by "
-                "that much, and 0.8 V or so less while it lasts."
-            )
-        if not values.flag("freewheel"):
-            found.append(
-                "Freewheel off is not modelled yet: solving is refused. Set freewheel to true."
-            )
         if values.flag("freewheel") and values.optional("brake_current_limit") is None:
             found.append(
                 "No braking current limit is given: braking is only limited by resistance, and "
