@@ -368,7 +368,8 @@ def test_a_dead_time_of_nothing_is_none(farad: float) -> None:
     bench = diode_quad(2, specs=specs, farad=farad)
     plain = diode_quad(2, specs=[{**s, "dead_s": 0.0} for s in specs], farad=farad)
     drive = drive_of([([0.0, 1e-4], [0.6, 0.3]), ([0.0], [0.4])], 10 * PERIOD)
-    times = np.linspace(0.0, 9.87654321 * PERIOD, 5001)[1:]
+    # (irrational: at an edge's very instant 10 fs are a jump)
+    times = np.linspace(0.0, np.pi**2 * PERIOD, 5001)[1:]
     found = []
     for one in (bench, plain):
         x0 = equilibrium(one.mean, drive.start_duty)
@@ -376,7 +377,7 @@ def test_a_dead_time_of_nothing_is_none(farad: float) -> None:
             run = switching.run(one.mean, drive, x0) if one is plain else bench.run_from(x0, drive)
         rows = stack_rows([one.volts("in0"), one.volts("pads"), one.amps("winding 1")])
         found.append(run.sample(rows, times))
-    assert np.max(np.abs(found[0] - found[1])) < 1e-5
+    assert np.max(np.abs(found[0] - found[1])) < 1e-6
 
 
 def test_the_start_leaves_no_trace() -> None:
