@@ -30,6 +30,7 @@ from PySide6.QtWidgets import (
 from app.documents import ChangedOnDisk, Documents
 from app.look import Look
 from app.notices import BugDialog, Strip
+from app.panels import option_menu
 from app.panels.answer_row import AnswerRow, ProgressLine
 from app.panels.findings_sheet import FindingsSheet
 from app.panels.help_sheet import HelpSheet
@@ -190,6 +191,8 @@ class MainWindow(QMainWindow):
             "view": self._action("Next view of the curves", "V", self.next_view),
             "copy curves": self._action("Copy the curves", "Ctrl+Shift+C", self.copy_curves),
             "save curves": self._action("Save the curves…", "Ctrl+Shift+E", self.save_curves),
+            "new option": self._action("New option", "Shift+N", lambda: option_menu.add(bench)),
+            "option": self._action("Change this option…", "E", self.cards.open_menu),
             "outline": self._action("Outline", "O", self.toggle_outline),
             "keys": self._action("Keys", "?", self.keys_sheet.open),
             "help": self._action("What this part models", "F1", self.explain),
@@ -198,6 +201,7 @@ class MainWindow(QMainWindow):
         self._actions["projector"].setCheckable(True)
         for number in range(1, 10):
             self._shortcut(str(number), lambda i=number - 1: self._choose_option(i))
+        self._shortcut("0", lambda: self.workbench.choose_option(None))
         for key in ("N", "+"):
             self._shortcut(key, lambda: self.frame.open_tray())
         self._shortcut("PgUp", lambda: self._next_event(-1))
@@ -237,7 +241,8 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
-        menu.addActions([actions[name] for name in ("pin", "before", "findings", "noise")])
+        menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
+        menu.addActions([actions["findings"], actions["noise"]])
         menu.addActions([actions[name] for name in ("cursors", "current", "view")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addSeparator()
@@ -517,7 +522,7 @@ class MainWindow(QMainWindow):
 
     def _choose_option(self, index: int) -> None:
         if index < len(self.workbench.build.options):
-            self.workbench.set_option(index)
+            self.workbench.choose_option(index)
 
     def _next_event(self, step: int) -> None:
         count = len(self.workbench.events)

@@ -31,10 +31,10 @@ from app.solver.protocol import (
 )
 from sim.build import events_of
 from sim.errors import SimError
-from sim.options import apply
+from sim.options import apply, through_option
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from sim.build import Build, Event, Option
 
@@ -51,7 +51,8 @@ class Solver(Protocol):
 class Problem:
     """Why there is no answer.
 
-    `ids` are the parts and leads to outline; `kind` is the name of the error
+    `ids` are the parts and leads to outline, `marks` each with its own sentence where
+    several things are broken; `kind` is the name of the error
     class, "" for a fault of the program.
     """
 
@@ -61,9 +62,14 @@ class Problem:
     hint: str
     ids: tuple[str, ...] = ()
     report: str = ""
+    marks: tuple[tuple[str, str], ...] = ()
 
     def __str__(self) -> str:
-        return str(SimError(self.where, self.what, self.hint))
+        text = str(SimError(self.where, self.what, self.hint))
+        others = len({id_ for id_, _ in self.marks} - set(self.ids))
+        if others:
+            text += f" So is it with {others} more, outlined." if others > 1 else " One more, too."
+        return text
 
 
 class Workbench(QObject):
@@ -73,6 +79,7 @@ class Workbench(QObject):
     -------
     build_changed : the document changed (edit, undo, redo, another file)
     preview_changed : a temporary document during a drag came or went
+    scope_changed : `only_here` changed
     option_changed, event_changed, selection_changed, path_changed, pinned_changed
     answer_changed : `answer` or `ghost` changed
     stale_changed : a newer answer is on its way
@@ -99,6 +106,7 @@ class Workbench(QObject):
     problem_changed = Signal()
     path_changed = Signal()
     pinned_changed = Signal()
+    scope_changed = Signal()
     window_changed = Signal()
     cursors_changed = Signal()
     between_changed = Signal()
@@ -118,6 +126,8 @@ class Workbench(QObject):
         self._shown: Build | None = None
         self._path: Path | None = None
         self._option: int | None = 0 if build.options else None
+        self._only_here = False
+        self._scope_chosen = False
         self._event = 0
         self._selection: tuple[str, ...] = ()
         self._pinned = _first_pin(build)
@@ -180,6 +190,8 @@ class Workbench(QObject):
         self._path = path
         self._build = build
         self._option = 0 if build.options else None
+        self._scope_chosen = False
+        self._put_scope(False)
         self._event = 0
         self._pinned = _first_pin(build)
         self._window = None
@@ -241,6 +253,42 @@ class Workbench(QObject):
     def option(self) -> int | None:
         """Index of the present option; None is the build as drawn."""
         return self._option
+
+    @property
+    def only_here(self) -> bool:
+        """Whether changes go into the present option alone instead of all of them."""
+        return self._only_here and self._option is not None
+
+    def set_only_here(self, only: bool) -> None:
+        """Where changes go from now on; choosing a card no longer decides it."""
+        self._scope_chosen = True
+        self._put_scope(only)
+
+    def _put_scope(self, only: bool) -> None:
+        if only != self._only_here:
+            self._only_here = only
+            self.scope_changed.emit()
+
+    def choose_option(self, option: int | None) -> None:
+        """A hand took hold of a card: what is drawn now goes into that option.
+
+        Where the user has said that changes go into all options, they go on doing so.
+        """
+        if not self._scope_chosen:
+            self._put_scope(option is not None)
+        self.set_option(option)
+
+    def through(self, edit: Callable[[Build], Build], build: Build | None = None) -> Build:
+        """The document with an edit of what is shown, kept where changes go now.
+
+        `build` is the document to start from, the present one if not given.
+
+        Raises
+        ------
+        SimError   if it cannot be done
+        """
+        start = self._build if build is None else build
+        return through_option(start, self._option, edit, only_here=self.only_here)
 
     def set_option(self, option: int | None) -> None:
         if option != self._option:
@@ -524,6 +572,7 @@ class Workbench(QObject):
                 fault.hint,
                 ids_named(self.shown_build, fault.where),
                 fault.report,
+                _marks(self.shown_build, fault),
             )
         )
         self.answer_changed.emit()
@@ -582,6 +631,12 @@ def ids_named(build: Build, where: str) -> tuple[str, ...]:
     known = {part.id for part in build.parts} | {lead.id for lead in build.leads}
     found += [word for word in re.findall(r"\w+", where) if word in known]
     return tuple(dict.fromkeys(found))
+
+
+def _marks(build: Build, fault: Fault) -> tuple[tuple[str, str], ...]:
+    """What is outlined, each with its sentence."""
+    also = fault.also or ((fault.where, fault.what),)
+    return tuple((id_, what) for where, what in also for id_ in ids_named(build, where))
 
 
 def _first_pin(build: Build) -> int | None:

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 KEYS = (
     ("Q", "your quad in a minute: six questions"),
-    ("1 … 9", "choose an option"),
+    ("1 … 9, 0", "choose an option; the base, so that changes go to all"),
+    ("E, Shift+N", "change this option (name, order, base …); a new one"),
     ("B", "before / after: change places with the pinned option"),
     ("Shift+P", "pin the present option, or let it go"),
     ("P", "noise path: PWM ripple, edges, slow flow, off"),

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtCore import QEvent, QPoint, QRectF, QSize, Qt, QTimer, Signal
+from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QPainter, QPen
 from PySide6.QtWidgets import (
     QAbstractButton,
     QFrame,
     QHBoxLayout,
+    QPushButton,
     QScrollArea,
     QSizePolicy,
     QWidget,
 )
 
 from app.look import SHAPES
+from app.panels import option_menu
 from app.words import of_limit
 
 if TYPE_CHECKING:
@@ -29,7 +31,16 @@ _MARGIN = 14
 
 
 class OptionCard(QAbstractButton):
-    """One option: name, verdict as shape and word, figure of limit, where and when."""
+    """One option: name, verdict as shape and word, figure of limit, where and when.
+
+    Signals
+    -------
+    menu_wanted : the menu of the option, at a global place
+    key_pressed : a key that is the card's while it has the keyboard
+    """
+
+    menu_wanted = Signal(QPoint)
+    key_pressed = Signal(object)
 
     def __init__(self, look: Look, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -39,6 +50,7 @@ class OptionCard(QAbstractButton):
         self._best = False
         self._pinned = False
         self._stale = False
+        self._what_if = False
         self.setCheckable(True)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -52,10 +64,12 @@ class OptionCard(QAbstractButton):
         best: bool,
         pinned: bool,
         stale: bool,
+        what_if: bool = False,
     ) -> None:
         """Show an option; `where` is the deciding place and event."""
         self._card, self._where = card, where
         self._best, self._pinned, self._stale = best, pinned, stale
+        self._what_if = what_if
         self.setText(name)
         said = [name]
         if card is not None:
@@ -68,6 +82,26 @@ class OptionCard(QAbstractButton):
         worst = None if card is None else card.worst
         self.setToolTip("" if worst is None else f"{worst.rating}: {of_limit(worst)}, {where}")
         self.update()
+
+    def contextMenuEvent(self, event: QContextMenuEvent) -> None:
+        self.menu_wanted.emit(event.globalPos())
+
+    def event(self, event: QEvent) -> bool:
+        # Before the window's shortcuts: F2 names this option, not the build.
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and isinstance(event, QKeyEvent)
+            and card_key(event) is not None
+        ):
+            event.accept()
+            return True
+        return super().event(event)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if card_key(event) is None:
+            super().keyPressEvent(event)
+        else:
+            self.key_pressed.emit(card_key(event))
 
     def sizeHint(self) -> QSize:
         return QSize(round(240 * min(self._look.scale, 1.6)), round(70 * self._look.scale))
@@ -102,6 +136,8 @@ class OptionCard(QAbstractButton):
         painter.setFont(small)
         painter.setPen(p.muted)
         mark = "best so far" if self._best else "pinned" if self._pinned else ""
+        if self._what_if and not mark:
+            mark = "what if"
         if self._look.projector:
             # The name needs the room; the answer sentence says which is best.
             mark = ""
@@ -145,6 +181,24 @@ class OptionCard(QAbstractButton):
         )
 
 
+def card_key(event: QKeyEvent) -> str | None:
+    """What a key means on a card."""
+    shift = event.modifiers() == Qt.KeyboardModifier.ShiftModifier
+    control = event.modifiers() == Qt.KeyboardModifier.ControlModifier
+    key = Qt.Key(event.key())
+    if key == Qt.Key.Key_F2:
+        return "rename"
+    if key == Qt.Key.Key_Delete:
+        return "delete"
+    if key == Qt.Key.Key_D and control:
+        return "duplicate"
+    if key == Qt.Key.Key_Left and shift:
+        return "left"
+    if key == Qt.Key.Key_Right and shift:
+        return "right"
+    return None
+
+
 class OptionCards(QScrollArea):
     """All cards in a row; scrolls sideways when there are more than fit."""
 
@@ -153,6 +207,7 @@ class OptionCards(QScrollArea):
         self._workbench = workbench
         self._look = look
         self._cards: list[OptionCard] = []
+        self._seen: int | None = None
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -162,6 +217,19 @@ class OptionCards(QScrollArea):
         self._row = QHBoxLayout(inner)
         self._row.setContentsMargins(17, 9, 17, 9)
         self._row.setSpacing(8)
+        self.base = QPushButton("Base", checkable=True)
+        self.base.setAccessibleName("Base: the build as drawn, changes go to all options")
+        self.base.setToolTip("The build as drawn; what is changed on it shows in all options (0)")
+        self.base.clicked.connect(self._choose_base)
+        self.plus = QPushButton("+")
+        self.plus.setAccessibleName("New option")
+        self.plus.setToolTip("New option from what is shown (Shift+N)")
+        self.plus.clicked.connect(lambda: option_menu.add(self._workbench))
+        for button in (self.base, self.plus):
+            button.setCursor(Qt.CursorShape.PointingHandCursor)
+            button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Expanding)
+        self._row.addWidget(self.base)
+        self._row.addWidget(self.plus)
         self._row.addStretch(0)
         self.setWidget(inner)
         for signal in (
@@ -184,6 +252,8 @@ class OptionCards(QScrollArea):
         bench = self._workbench
         options = bench.build.options
         names = [option.name for option in options] or ["As drawn"]
+        self.base.setVisible(bool(options))
+        self.base.setChecked(bench.option is None)
         self._fit(len(names))
         findings = bench.findings
         # After an edit of the options the old findings may be of other options.
@@ -197,8 +267,18 @@ class OptionCards(QScrollArea):
                 best=findings is not None and findings.best == index and len(names) > 1,
                 pinned=bool(options) and bench.pinned == index and bench.option != index,
                 stale=bench.findings_stale,
+                what_if=bool(options) and options[index].what_if,
             )
             card.setChecked(bench.option == (index if options else None))
+        if bench.option is not None and bench.option != self._seen:
+            # the row may have to be laid out first
+            QTimer.singleShot(0, self._show_present)
+        self._seen = bench.option
+
+    def _show_present(self) -> None:
+        index = self._workbench.option
+        if index is not None and index < len(self._cards):
+            self.ensureWidgetVisible(self._cards[index], 17, 0)
 
     @staticmethod
     def _where(row: CardRow | None) -> str:
@@ -216,10 +296,12 @@ class OptionCards(QScrollArea):
             index = len(self._cards)
             card = OptionCard(self._look)
             card.clicked.connect(lambda _=False, i=index: self._choose(i))
+            card.menu_wanted.connect(lambda at, i=index: self._open_menu(i, at))
+            card.key_pressed.connect(lambda word, i=index: self._do(i, word))
             self._dress(card)
             self._cards.append(card)
-            # Before the stretch, which takes what the widest cards leave.
-            self._row.insertWidget(index, card, 1)
+            # After the base, before the stretch, which takes what the widest cards leave.
+            self._row.insertWidget(index + 1, card, 1)
 
     def _dress(self, card: OptionCard) -> None:
         card.setMaximumWidth(round(_MOST_WIDTH * self._look.scale))
@@ -229,12 +311,53 @@ class OptionCards(QScrollArea):
     def _choose(self, index: int) -> None:
         bench = self._workbench
         if bench.build.options:
-            bench.set_option(index)
+            bench.choose_option(index)
         # A click on the chosen card must not leave it unmarked.
         self.refresh()
 
+    def _choose_base(self) -> None:
+        self._workbench.choose_option(None)
+        self.refresh()
+
+    def open_menu(self) -> None:
+        """The menu of the present option, below its card."""
+        index = self._workbench.option
+        if index is not None:
+            card = self._cards[index]
+            self._open_menu(index, card.mapToGlobal(card.rect().bottomLeft()))
+
+    def _open_menu(self, index: int, at: QPoint) -> None:
+        if self._workbench.build.options:
+            option_menu.menu(self._workbench, index, self).popup(at)
+
+    def _do(self, index: int, word: str) -> None:
+        """A key on a card; the keyboard stays with the option it was pressed on."""
+        bench = self._workbench
+        if not bench.build.options:
+            return
+        if word == "rename":
+            option_menu.ask_name(bench, index, self)
+        elif word == "delete":
+            option_menu.delete(bench, index)
+        elif word == "duplicate":
+            option_menu.duplicate(bench, index)
+            index += 1
+        else:
+            option_menu.move(bench, index, -1 if word == "left" else 1)
+            index += -1 if word == "left" else 1
+        if self._cards:
+            self._cards[max(0, min(index, len(self._cards) - 1))].setFocus()
+
     def _restyle(self) -> None:
         p = self._look.palette
+        for button in (self.base, self.plus):
+            button.setFont(self._look.font("name"))
+            button.setStyleSheet(
+                f"QPushButton {{ background: {p.card.name()}; color: {p.ink.name()};"
+                f" border: 1px solid {p.faint.name()}; border-radius: 8px; padding: 4px 10px; }}"
+                f"QPushButton:checked {{ border: 2px solid {p.selection.name()}; }}"
+                f"QPushButton:focus {{ border: 2px solid {p.line1.name()}; }}"
+            )
         self.setFixedHeight(round(70 * self._look.scale) + 20)
         self.setStyleSheet(f"OptionCards, OptionCards > * > * {{ background: {p.paper.name()}; }}")
         for card in self._cards:

@@ -344,7 +344,7 @@ class PartSheet(QFrame):
                 build = setter(build, id_, name, given)
             return build
 
-        return through_option(bench.build, bench.option, all_of_them)
+        return bench.through(all_of_them)
 
     def _commit(self, name: str, given: Given | None, merge: str | None = None) -> None:
         row = self._rows[name]

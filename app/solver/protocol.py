@@ -356,7 +356,9 @@ class Fault(msgspec.Struct, frozen=True):
     """What went wrong: a sentence for the user, or a report for us.
 
     `kind` is the name of the error class, "" when it is a fault of the program;
-    only then `report` holds text to copy. `stage` is "curves", "ghost" or "findings".
+    only then `report` holds text to copy. `also` holds (where, what) of what else is broken
+    when the rest could be solved; that answer came before.
+    `stage` is "curves", "ghost" or "findings".
     """
 
     request_id: int
@@ -366,6 +368,7 @@ class Fault(msgspec.Struct, frozen=True):
     hint: str
     stage: str
     report: str = ""
+    also: tuple[tuple[str, str], ...] = ()
 
 
 class Progress(msgspec.Struct, frozen=True):

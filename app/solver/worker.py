@@ -24,6 +24,7 @@ from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of, cells_of, conclude
+from sim.salvage import Salvage, salvage
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -101,6 +102,7 @@ class _Desk:
         self._present: rows.Solved | None = None
         self._ghost: rows.Solved | None = None
         self._last: Request | None = None
+        self._salvaged: tuple[Build, dict[tuple[int | None, int], Salvage]] | None = None
         self.warm = Warm()
 
     def idle(self) -> None:
@@ -194,6 +196,21 @@ class _Desk:
         self._present = self._solve(request, request.option, request.event)
         asked = self._cancelled(request)
         self._send(rows.answer(self._present, request, asked))
+        faults = self._mended(request.build, request.option, request.event).faults
+        if faults:
+            first = faults[0]
+            also = tuple((fault.where, fault.what) for fault in faults)
+            self._send(
+                Fault(
+                    request.id,
+                    type(first).__name__,
+                    first.where,
+                    first.what,
+                    first.hint,
+                    "curves",
+                    also=also,
+                )
+            )
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
@@ -283,11 +300,12 @@ class _Desk:
         detail: Detail,
         timings: int,
     ) -> _Cells:
+        build = self._mended(request.build, option, event).build
         if timings == 1:
             solved = self._solve(request, option, event, detail)
             cells = cells_of(name, solved.solution, self._cancelled(request))
             return _Cells(cells, solved.solution.stable)
-        case = prepare(request.build, event + 1, None if option is None else option + 1)
+        case = prepare(build, event + 1, None if option is None else option + 1)
         seeds = range(timings if case.chops else 1)
         # zooms are answered here, in the thread that owns the pipe, not in those that solve
         cells = cells_over_timings(
@@ -304,19 +322,34 @@ class _Desk:
         self, request: Request, option: int | None, event: int, detail: Detail | None = None
     ) -> rows.Solved:
         wanted = detail or ("edges" if self.warm.ready else "averaged")
-        key = _key(request.build, option, event) + wanted.encode()
+        build = self._mended(request.build, option, event).build
+        key = _key(build, option, event) + wanted.encode()
         if key not in self._kept:
             solution = self._engine.solve(
-                request.build,
+                build,
                 event=event + 1,
                 option=None if option is None else option + 1,
                 detail=wanted,
                 cancelled=self._cancelled(request),
             )
-            self._kept[key] = rows.Solved(solution, request.build, option, event)
+            self._kept[key] = rows.Solved(solution, build, option, event)
             _trim(self._kept, _KEPT)
         self._kept.move_to_end(key)
         return self._kept[key]
+
+    def _mended(self, build: Build, option: int | None, event: int) -> Salvage:
+        """The build without what cannot be solved under an option, and why not.
+
+        Raises
+        ------
+        SimError   if nothing is left to solve
+        """
+        if self._salvaged is None or self._salvaged[0] is not build:
+            self._salvaged = (build, {})
+        kept = self._salvaged[1]
+        if (option, event) not in kept:
+            kept[option, event] = salvage(build, option, events_of(build)[event])
+        return kept[option, event]
 
     def _cancelled(self, request: Request) -> Callable[[], bool]:
         def cancelled() -> bool:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 def remove_selected(workbench: Workbench) -> None:
     """Take what is selected off the build, leads with it."""
     from sim.edit import remove
-    from sim.options import through_option
 
     ids = workbench.selection
     if not ids:
@@ -33,7 +32,7 @@ def remove_selected(workbench: Workbench) -> None:
         if len(ids) == 1 and names
         else ("Remove a lead" if len(ids) == 1 else f"Remove {len(ids)} things")
     )
-    workbench.do(text, through_option(workbench.build, workbench.option, lambda b: remove(b, ids)))
+    workbench.do(text, workbench.through(lambda b: remove(b, ids)))
 
 
 def with_boards(scene: WiringScene, ids: tuple[str, ...]) -> tuple[str, ...]:

@@ -87,15 +87,12 @@ class DragParts(Gesture):
 
     def move(self, place: QPointF) -> None:
         from sim.edit import move_parts
-        from sim.options import through_option
 
         dx = _snapped(place.x() - self._start.x())
         dy = _snapped(place.y() - self._start.y())
         targets = {i: (round(x + dx, 1), round(y + dy, 1)) for i, (x, y) in self._at.items()}
         try:
-            self._done = through_option(
-                self._from, self.view.workbench.option, lambda b: move_parts(b, targets)
-            )
+            self._done = self.view.workbench.through(lambda b: move_parts(b, targets), self._from)
         except SimError as error:
             self.view.say(str(error))
             return
@@ -131,7 +128,6 @@ class BendLead(Gesture):
 
     def move(self, place: QPointF) -> None:
         from sim.edit import set_via
-        from sim.options import through_option
 
         via = list(self._via)
         via[self._index] = (_snapped(place.x()), _snapped(place.y()))
@@ -141,10 +137,8 @@ class BendLead(Gesture):
             # Pulled back onto the straight: the bend goes away.
             del via[self._index]
         try:
-            self._done = through_option(
-                self._from,
-                self.view.workbench.option,
-                lambda b: set_via(b, self._id, via),
+            self._done = self.view.workbench.through(
+                lambda b: set_via(b, self._id, via), self._from
             )
         except SimError as error:
             self.view.say(str(error))

@@ -28,6 +28,7 @@ from app.wiring.geometry import length as way_length
 from app.wiring.handles import Handles
 from app.wiring.labels import Labels
 from app.wiring.lead_item import LeadItem
+from app.wiring.option_marks import OptionMarks
 from app.wiring.part_item import PartItem
 from sim.errors import SimError
 
@@ -55,6 +56,8 @@ class WiringScene(QGraphicsScene):
         self.addItem(self.frame_item)
         self.handles = Handles(look)
         self.addItem(self.handles)
+        self.option_marks = OptionMarks(look)
+        self.addItem(self.option_marks)
         self.parts: dict[str, PartItem] = {}
         self.leads: dict[str, LeadItem] = {}
         self.labels = Labels(self)

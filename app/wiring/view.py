@@ -26,6 +26,7 @@ from app.wiring.keys import Keys
 from app.wiring.mouse import Mouse
 from app.wiring.overlay import Hint, PlusButton, ScaleBar, Words
 from app.wiring.place_set import PlaceSet
+from app.wiring.scope_line import ScopeLine
 from app.wiring.sets import SETS
 from app.wiring.tray import Tray
 from sim.errors import SimError
@@ -80,6 +81,7 @@ class FrameView(Glass):
         self.frame_name = FrameName(self, look)
         self.fit_line = FitLine(self)
         self.spread = Spread(self)
+        self.scope_line = ScopeLine(self)
         self.tray = Tray(look, self)
         self.finder = Finder(self)
         self.mouse = Mouse(self)
@@ -126,6 +128,7 @@ class FrameView(Glass):
         if (new_frame or self.workbench.undo_stack.count() == 0) and self.isVisible():
             self.fit()
         self.frame_name.show_frame()
+        self.scope_line.refresh()
         self._check_fit()
         self._lay_children()
         self._label_timer.start(0)
@@ -157,9 +160,8 @@ class FrameView(Glass):
 
     def _show_problem(self) -> None:
         problem = self.workbench.problem
-        sentence = "" if problem is None else problem.what
-        ids = () if problem is None else problem.ids
-        self.scene_.set_marked(dict.fromkeys(ids, sentence))
+        marks = {} if problem is None else dict(problem.marks)
+        self.scene_.set_marked(marks)
         self._label_timer.start(0)
 
     def _show_selection(self) -> None:
@@ -186,7 +188,14 @@ class FrameView(Glass):
         self.scene_.labels.lay_out(room, to_pixels, blocked)
 
     def _on_glass(self) -> tuple[QWidget, ...]:
-        return (self._plus, self._scale, self._hint, self.frame_name, self.fit_line)
+        return (
+            self._plus,
+            self._scale,
+            self._hint,
+            self.frame_name,
+            self.fit_line,
+            self.scope_line,
+        )
 
     def _on_looked(self) -> None:
         self._scale.set_zoom(self.scene_.zoom)
@@ -207,7 +216,12 @@ class FrameView(Glass):
         self._plus.move(20, height - self._plus.height() - 14)
         self._scale.move(18, height - self._plus.height() - self._scale.height() - 26)
         self._hint.move(16, 6)
-        self.fit_line.move(16, 6 if self._hint.isHidden() else 8 + self._hint.height())
+        top = 6 if self._hint.isHidden() else 6 + self._hint.height()
+        self.scope_line.adjustSize()
+        self.scope_line.move(16, top)
+        self.fit_line.move(
+            16, top + (0 if self.scope_line.isHidden() else self.scope_line.height())
+        )
         name = self.frame_name
         name.adjustSize()
         name.move(self.width() - name.width() - 14, height - name.height() - 12)
@@ -237,10 +251,8 @@ class FrameView(Glass):
 
     def change(self, text: str, edit: Callable[[Build], Build], merge: str | None = None) -> bool:
         """Make an edit of what is shown one undo step; False, and said, if it cannot be."""
-        from sim.options import through_option
-
         try:
-            build = through_option(self.workbench.build, self.workbench.option, edit)
+            build = self.workbench.through(edit)
         except SimError as error:
             self.say(str(error), bad=True)
             return False
