@@ -8,9 +8,11 @@ from PySide6.QtCore import QRectF, QSize, Qt
 from PySide6.QtGui import QPainter
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
+from app.wiring.facts import part_name
+
 if TYPE_CHECKING:
     from app.look import Look
-    from app.workbench import Workbench
+    from app.workbench import Problem, Workbench
 
 VERDICT_CAUTION = "Within ratings in this model. Not a promise to fly."
 PLUG_IN_CAUTION = "Stripe is minus. A reversed capacitor bursts. Eye protection."
@@ -52,8 +54,7 @@ class AnswerRow(QWidget):
         """The sentence of the findings, or of the problem."""
         bench = self._workbench
         if bench.problem is not None:
-            text = str(bench.problem)
-            text = text[:1].upper() + text[1:]
+            text = self._problem_text(bench.problem)
         elif bench.findings is not None:
             text = bench.findings.sentence
         elif not bench.build.parts:
@@ -66,6 +67,14 @@ class AnswerRow(QWidget):
         p = self._look.palette
         self.sentence.setStyleSheet(f"color: {(p.muted if stale else p.ink).name()}")
         self.caution.setText("\n".join(self._cautions()))
+
+    def _problem_text(self, problem: Problem) -> str:
+        """The sentence, with a part called as it is on the frame."""
+        text = str(problem)
+        part = self._workbench.shown_build.part(problem.where)
+        if part is not None:
+            text = part_name(part) + text[len(problem.where) :]
+        return text[:1].upper() + text[1:]
 
     def _cautions(self) -> list[str]:
         bench = self._workbench

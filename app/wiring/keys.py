@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
 
+from app.panels import option_menu
 from app.wiring import copying
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
@@ -50,6 +51,7 @@ class Keys:
             Key.Key_S: view.spread.toggle,
         }
         self.shifted: dict[Qt.Key, Callable[[], object]] = {
+            Key.Key_N: lambda: option_menu.add(view.workbench),
             Key.Key_M: lambda: copying.mirrored_copy(view),
             Key.Key_R: lambda: copying.turn(view, -45.0),
         }
@@ -71,9 +73,10 @@ class Keys:
         """Whether a key is the canvas's before it is a shortcut of the window."""
         key = Qt.Key(event.key())
         if key == Key.Key_Escape:
-            return bool(self.view.gesture or self.view.workbench.selection)
-        if self.view.gesture is not None:
-            return key in _WAYS or key in _ENTER
+            armed = self.view.breaking.armed
+            return bool(self.view.gesture or armed or self.view.workbench.selection)
+        if self.view.gesture is not None or self.view.breaking.armed:
+            return key in _WAYS or key in _ENTER or key == Key.Key_X
         control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         if control:
@@ -86,6 +89,12 @@ class Keys:
         control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
         key = Qt.Key(event.key())
         if self.view.gesture is not None and self._in_gesture(key, shift):
+            return True
+        if self.view.breaking.armed and self.view.breaking.key(key):
+            return True
+        if key == Key.Key_X and not control:
+            if not event.isAutoRepeat():
+                self.view.breaking.press(latch=shift)
             return True
         if key == Key.Key_Space and not control:
             self.view.mouse.space = True

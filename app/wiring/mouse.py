@@ -64,6 +64,11 @@ class Mouse:
             if event.button() == Qt.MouseButton.RightButton:
                 view.end_gesture(cancel=True)
             return
+        if view.breaking.armed:
+            if event.button() == Qt.MouseButton.LeftButton:
+                place = view.mapToScene(at)
+                view.breaking.touch_at(place, self.id_at(place))
+            return
         if event.button() == Qt.MouseButton.MiddleButton or self.space:
             view.begin(Pan(view, at))
         elif event.button() == Qt.MouseButton.RightButton:

@@ -17,6 +17,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QToolTip, QWidget
 
 from app.wiring import commands, placing
+from app.wiring.breaking import Breaking
 from app.wiring.decks import Spread
 from app.wiring.finder import Finder
 from app.wiring.frame_name import FitLine, FrameName
@@ -84,6 +85,7 @@ class FrameView(Glass):
         self.scope_line = ScopeLine(self)
         self.tray = Tray(look, self)
         self.finder = Finder(self)
+        self.breaking = Breaking(self)
         self.mouse = Mouse(self)
         self.keys = Keys(self)
         self._label_timer = QTimer(self, singleShot=True)
@@ -160,7 +162,9 @@ class FrameView(Glass):
 
     def _show_problem(self) -> None:
         problem = self.workbench.problem
-        marks = {} if problem is None else dict(problem.marks)
+        marks: dict[str, str] = {}
+        if problem is not None:
+            marks = dict.fromkeys(problem.ids, problem.what) | dict(problem.marks)
         self.scene_.set_marked(marks)
         self._label_timer.start(0)
 
@@ -405,10 +409,13 @@ class FrameView(Glass):
     def keyReleaseEvent(self, event: QKeyEvent) -> None:
         if event.key() == Qt.Key.Key_Space and not event.isAutoRepeat():
             self.mouse.space = False
+        if event.key() == Qt.Key.Key_X and not event.isAutoRepeat():
+            self.breaking.release()
         super().keyReleaseEvent(event)
 
     def focusOutEvent(self, event: QFocusEvent) -> None:
         self.mouse.space = False
+        self.breaking.let_go()
         super().focusOutEvent(event)
 
     def focusNextPrevChild(self, next: bool) -> bool:
