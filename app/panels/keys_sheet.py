@@ -25,6 +25,7 @@ KEYS = (
     ("V", "next view: over time, spectrum, impedance, where the joules go"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),
+    ("H", "hang a clip on what is selected, or off; its ground at a second part"),
     ("X held", "break it: touch a part, again for the next way; Shift+X stays"),
     ("Delete", "take the selected parts out"),
     ("Ctrl+C, X, V, D", "copy, cut, paste, duplicate parts, also from build to build"),

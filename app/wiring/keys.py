@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 
 from app.panels import option_menu
 from app.wiring import copying
+from app.wiring.clips import hang_by_key
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
 
@@ -48,6 +49,7 @@ class Keys:
             Key.Key_R: lambda: copying.turn(view, 45.0),
             Key.Key_U: lambda: copying.next_deck(view),
             Key.Key_K: self.keep,
+            Key.Key_H: lambda: hang_by_key(view),
             Key.Key_S: view.spread.toggle,
         }
         self.shifted: dict[Qt.Key, Callable[[], object]] = {

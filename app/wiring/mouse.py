@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPoint, QPointF, Qt
 
+from app.wiring.clips import DragClip
 from app.wiring.commands import with_boards
 from app.wiring.context import menu
 from app.wiring.gestures import BendLead, DragParts, Pan, PlacePart, PullLead
@@ -51,6 +52,9 @@ class Mouse:
 
     def words_at(self, place: QPointF) -> str:
         """What a tooltip says there."""
+        clip = self.view.clip_marks.at(place)
+        if clip is not None:
+            return "Drag the tip elsewhere, or off." if clip[1] == "tip" else "Drag the ground."
         if self.pad_at(place):
             return "Drag from here to pull a lead."
         return self.view.scene_.words(self.id_at(place))
@@ -117,6 +121,10 @@ class Mouse:
 
     def _start_drag(self, place: QPointF) -> None:
         view, scene = self.view, self.view.scene_
+        clip = view.clip_marks.at(place)
+        if clip is not None:
+            view.begin(DragClip(view, *clip))
+            return
         pad = self.pad_at(place)
         if pad:
             view.begin(PullLead(view, pad))

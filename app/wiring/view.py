@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QToolTip, QWidget
 
 from app.wiring import commands, placing
 from app.wiring.breaking import Breaking
+from app.wiring.clips import ClipButton, ClipMarks, DragClip, hang_by_key
 from app.wiring.decks import Spread
 from app.wiring.finder import Finder
 from app.wiring.frame_name import FitLine, FrameName
@@ -76,7 +77,10 @@ class FrameView(Glass):
         self.setMinimumSize(320, 300)
         self.viewport().setMouseTracking(True)
         self._plus = PlusButton(self)
+        self._clip = ClipButton(self)
         self._scale = ScaleBar(self)
+        self.clip_marks = ClipMarks(look)
+        self.scene_.addItem(self.clip_marks)
         self._words = Words(self)
         self._hint = Hint(self)
         self.frame_name = FrameName(self, look)
@@ -109,6 +113,10 @@ class FrameView(Glass):
         self.looked.connect(self._on_looked)
         self.spread.ended.connect(self._on_spread)
         self._plus.clicked.connect(self._open_tray_at_button)
+        self._clip.clicked.connect(lambda: hang_by_key(self))
+        self._clip.pulled.connect(lambda _: self.begin(DragClip(self, None, "tip")))
+        self._clip.moved.connect(lambda at: self.move_gesture(self.from_global(at)))
+        self._clip.dropped.connect(lambda at: self.end_gesture(self.from_global(at)))
         self.tray.picked.connect(self.start_placing)
         self.tray.pulled.connect(self._start_pulling)
         self.tray.pull_moved.connect(lambda at: self.move_gesture(self.from_global(at)))
@@ -129,6 +137,7 @@ class FrameView(Glass):
         # Only another document empties the history: that is looked at whole.
         if (new_frame or self.workbench.undo_stack.count() == 0) and self.isVisible():
             self.fit()
+        self.clip_marks.refresh(self.scene_, self.workbench.build)
         self.frame_name.show_frame()
         self.scope_line.refresh()
         self._check_fit()
@@ -153,6 +162,7 @@ class FrameView(Glass):
 
     def _show_preview(self) -> None:
         self.scene_.sync(self.workbench.shown_build)
+        self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self._fit_timer.start()
 
     def _show_answer(self) -> None:
@@ -194,6 +204,7 @@ class FrameView(Glass):
     def _on_glass(self) -> tuple[QWidget, ...]:
         return (
             self._plus,
+            self._clip,
             self._scale,
             self._hint,
             self.frame_name,
@@ -203,6 +214,7 @@ class FrameView(Glass):
 
     def _on_looked(self) -> None:
         self._scale.set_zoom(self.scene_.zoom)
+        self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self._lay_children()
         self._label_timer.start(_LABELS_AFTER_MS)
 
@@ -210,7 +222,7 @@ class FrameView(Glass):
         self.setBackgroundBrush(self.look.palette.paper)
         self.scene_.setBackgroundBrush(self.look.palette.paper)
         self.scene_.repaint_all()
-        for child in (self._plus, self._scale, self._words, self._hint, self.fit_line):
+        for child in (self._plus, self._clip, self._scale, self._words, self._hint, self.fit_line):
             child.dress(self.look)
         self._lay_children()
         self._label_timer.start(0)
@@ -218,6 +230,7 @@ class FrameView(Glass):
     def _lay_children(self) -> None:
         height = self.height()
         self._plus.move(20, height - self._plus.height() - 14)
+        self._clip.move(28 + self._plus.width(), height - self._clip.height() - 14)
         self._scale.move(18, height - self._plus.height() - self._scale.height() - 26)
         self._hint.move(16, 6)
         top = 6 if self._hint.isHidden() else 6 + self._hint.height()
