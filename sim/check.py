@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from sim import quantity, returns
-from sim.edit import length_mm, pad_position, way_mm
+from sim.edit import WAY_SLACK_MM, length_mm, pad_position, way_mm
 from sim.errors import SimError
 from sim.options import apply, owner_of
 from sim.parts.kind import Values
@@ -24,8 +24,6 @@ from sim.resolve import events_of, find_port, kind_of, resolve
 RATING_OVER_PACK = 1.2
 #: Volts of a full LiPo cell. Common practice, no source.
 FULL_CELL_V = 4.2
-#: How much shorter than its way a lead may be before it is said, in mm: drawing is not exact.
-WAY_SLACK_MM = 2.0
 #: How far a plain joint may be drawn before it is asked for its length, in mm.
 LONG_JOINT_MM = 20.0
 

@@ -31,6 +31,8 @@ from sim.resolve import find_port, given_number, kind_of, nearest_names, resolve
 
 Point = tuple[float, float]
 
+#: How much shorter than its way a lead may be before it is said, in mm: drawing is not exact.
+WAY_SLACK_MM = 2.0
 #: A lead that has a length keeps at least this much of it, in mm.
 SHORTEST_MM = 1.0
 
@@ -405,9 +407,28 @@ def set_lead_value(build: Build, lead_id: str, field: str, given: Given | None) 
         known = value_of(given, fields[field], f"{lead_id}.{field}")
         if field == "conductor":  # a word of the file, not a value with a mark
             given = str(known)
+        elif field == "length":
+            _refuse_short(build, lead, float(str(known)) * 1e3)
     elif field == "conductor":
         given = "pair"
     return _with_lead(build, replace(lead, **{field: given}))
+
+
+def _refuse_short(build: Build, lead: Lead, mm: float) -> None:
+    """A lead cannot be shorter than the straight line between its pads.
+
+    Where it is drawn so already, as a file may have it, it may at least not get shorter.
+    """
+    ends = [build.part(owner_of(address)) for address in (lead.from_, lead.to)]
+    if any(end is None or end.at is None for end in ends):
+        return
+    straight = math.dist(pad_position(build, lead.from_), pad_position(build, lead.to))
+    if mm < straight - WAY_SLACK_MM and mm < (length_mm(lead) or math.inf):
+        raise BadField(
+            f"{lead.id}.length",
+            f"{mm:.4g} mm is shorter than the {straight:.0f} mm between its pads",
+            f"Give at least {math.ceil(straight)} mm, or move the parts together",
+        )
 
 
 def set_conductor(build: Build, lead_id: str, conductor: Conductor) -> Build:

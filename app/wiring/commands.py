@@ -72,8 +72,14 @@ def join_selected(view: FrameView) -> None:
     """A lead between the two selected parts, from the pads that face each other."""
     scene = view.scene_
     ids = [i for i in view.workbench.selection if i in scene.parts]
+    wires = [i for i in view.workbench.selection if i in scene.leads]
+    if len(ids) == 1 and len(wires) == 1:
+        from app.wiring.lead_ends import rehome_selected
+
+        rehome_selected(view, wires[0], ids[0])
+        return
     if len(ids) != 2:
-        view.say("Select two parts, then L joins them by a lead.")
+        view.say("Select two parts, then L joins them; or a lead and a part, and it ends there.")
         return
     ends = [scene.parts[i] for i in ids]
     a = placing.address_at(scene, ends[0].part, ends[1].pad())

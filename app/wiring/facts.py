@@ -130,6 +130,32 @@ def lead_summary(lead: Lead) -> str:
     return ", ".join(parts) or "joined directly"
 
 
+def ring_words(build: Build, lead: Lead) -> list[str]:
+    """Resistance and inductance of a lead, and its share of the ring it is part of."""
+    from sim import quantity
+    from sim.ring import ring_of
+
+    try:
+        ring = ring_of(build, lead)
+    except SimError:
+        return []
+    if ring is None:
+        return []
+    own = ring.own
+    if not own.loop_resistance_ohm and not own.loop_inductance_h:
+        return []
+    there = "there and back" if own.count == 2 else "one way"
+    lines = [
+        f"{quantity.format(own.loop_resistance_ohm, 'Ohm', 2)}, "
+        f"{quantity.format(own.loop_inductance_h, 'H', 2)} {there}"
+    ]
+    if own.count == 2 and ring.inductance_h > 0.0:
+        names = [place_name(build, id_) for id_ in (ring.source, ring.sink)]
+        total = quantity.format(ring.inductance_h, "H", 3)
+        lines.append(f"{ring.share * 100:.0f} % of the ring {names[0]} – {names[1]}, {total}")
+    return lines
+
+
 @dataclass(frozen=True)
 class Figure:
     """The one number beside a part.

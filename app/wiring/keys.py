@@ -11,6 +11,7 @@ from app.wiring import copying
 from app.wiring.clips import hang_by_key
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
+from app.wiring.lead_ends import split_or_join
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -45,6 +46,7 @@ class Keys:
             Key.Key_Home: view.fit,
             Key.Key_Escape: self._escape,
             Key.Key_L: lambda: join_selected(view),
+            Key.Key_Y: lambda: split_or_join(view),
             Key.Key_M: lambda: copying.mirror(view),
             Key.Key_R: lambda: copying.turn(view, 45.0),
             Key.Key_U: lambda: copying.next_deck(view),

@@ -11,6 +11,7 @@ from app.wiring.commands import with_boards
 from app.wiring.context import menu
 from app.wiring.gestures import BendLead, DragParts, Pan, PlacePart, PullLead
 from app.wiring.lasso import Lasso
+from app.wiring.lead_ends import RehomeLead
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QMouseEvent
@@ -52,6 +53,8 @@ class Mouse:
 
     def words_at(self, place: QPointF) -> str:
         """What a tooltip says there."""
+        if self.view.lead_ends.at(place):
+            return "Drag this end to other pads."
         clip = self.view.clip_marks.at(place)
         if clip is not None:
             return "Drag the tip elsewhere, or off." if clip[1] == "tip" else "Drag the ground."
@@ -100,6 +103,8 @@ class Mouse:
             bench.select(tuple(i for i in chosen if i != id_) if id_ in chosen else (*chosen, id_))
         elif add:
             return  # a loop is about to add to what is selected
+        elif self.view.lead_ends.at(place):
+            return  # an end of the selected lead is about to be led elsewhere
         elif id_ not in chosen or not id_:
             bench.select((id_,) if id_ else ())
 
@@ -121,6 +126,10 @@ class Mouse:
 
     def _start_drag(self, place: QPointF) -> None:
         view, scene = self.view, self.view.scene_
+        end = view.lead_ends.at(place)
+        if end:
+            view.begin(RehomeLead(view, view.lead_ends.id, end))
+            return
         clip = view.clip_marks.at(place)
         if clip is not None:
             view.begin(DragClip(view, *clip))

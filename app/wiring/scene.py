@@ -19,6 +19,7 @@ from app.wiring.facts import (
     figures,
     lead_name,
     lead_summary,
+    ring_words,
 )
 from app.wiring.fit import Misfit, misfits
 from app.wiring.frame_item import FrameItem
@@ -524,6 +525,7 @@ class WiringScene(QGraphicsScene):
         if lead is None:
             return ""
         lines = [lead_name(self.build, lead.lead), lead_summary(lead.lead)]
+        lines += ring_words(self.build, lead.lead)
         if lead.course.slack_mm > 1.0:
             lines.append(f"{lead.course.slack_mm:.0f} mm longer than its way")
         elif lead.course.slack_mm < -1.0:

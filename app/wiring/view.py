@@ -25,6 +25,7 @@ from app.wiring.frame_name import FitLine, FrameName
 from app.wiring.gestures import Gesture, PlacePart
 from app.wiring.glass import Glass
 from app.wiring.keys import Keys
+from app.wiring.lead_ends import LeadEnds
 from app.wiring.mouse import Mouse
 from app.wiring.overlay import Hint, PlusButton, ScaleBar, Words
 from app.wiring.place_set import PlaceSet
@@ -81,6 +82,8 @@ class FrameView(Glass):
         self._scale = ScaleBar(self)
         self.clip_marks = ClipMarks(look)
         self.scene_.addItem(self.clip_marks)
+        self.lead_ends = LeadEnds(look)
+        self.scene_.addItem(self.lead_ends)
         self._words = Words(self)
         self._hint = Hint(self)
         self.frame_name = FrameName(self, look)
@@ -163,6 +166,7 @@ class FrameView(Glass):
     def _show_preview(self) -> None:
         self.scene_.sync(self.workbench.shown_build)
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
+        self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self._fit_timer.start()
 
     def _show_answer(self) -> None:
@@ -181,6 +185,7 @@ class FrameView(Glass):
     def _show_selection(self) -> None:
         chosen = self.workbench.selection
         self.scene_.set_chosen(chosen)
+        self.lead_ends.refresh(self.scene_, chosen)
         words = self.scene_.words(chosen[0]).replace("\n", ", ") if len(chosen) == 1 else ""
         self.setAccessibleDescription(words or _OUTLINE_TOO)
         self._label_timer.start(0)
@@ -214,6 +219,7 @@ class FrameView(Glass):
 
     def _on_looked(self) -> None:
         self._scale.set_zoom(self.scene_.zoom)
+        self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self._lay_children()
         self._label_timer.start(_LABELS_AFTER_MS)

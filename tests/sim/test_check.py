@@ -78,7 +78,8 @@ def test_the_margin_holds_behind_a_series_part() -> None:
 
 
 def test_a_lead_shorter_than_its_way() -> None:
-    build = edit.set_lead_value(BUILD, "main", "length", "50 mm")
+    leads = tuple(replace(x, length="50 mm") if x.id == "main" else x for x in BUILD.leads)
+    build = replace(BUILD, leads=leads)
     assert "at least 80 mm" in found(build, "main.length").hint
 
 
