@@ -27,7 +27,7 @@ from msgspec.structs import replace
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.signal import fftconvolve
 
-from sim import rosenbrock, switching
+from sim import rosenbrock
 from sim.api import Case, prepare, solve_case
 from sim.errors import BadField, Cancelled, SimError, WrongPort
 from sim.options import apply
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
     from sim.capture import Capture
     from sim.records import Build, Mark
-    from sim.state_equations import Rows
+    from sim.state_equations import Rows, StateEquations
     from sim.trajectory import Trajectory
 
     Array = NDArray[np.float64]
@@ -216,19 +216,21 @@ class _Course:
     def __init__(self, case: Case, signal: Signal, cancelled: Callable[[], bool] | None) -> None:
         self.duration_s = float(case.drive.duration_s)
         self._dead_before = case.event.kind == "plug_in"
-        if not case.chops:
+        if not case.chops and len(case.stages) == 1:
             run: Trajectory = rosenbrock.run(
                 case.mean, case.drive, case.start, rtol=_RTOL, cancelled=cancelled
             )
-            self._rows = place_rows(case, signal)
-            self._run: Trajectory | None = run
+        else:
+            run = solve_case(case, "edges", cancelled=cancelled).trajectory
+        self._rows = place_rows(run.equations, signal)
+        self._run: Trajectory | None = None
+        if not case.chops:
+            self._run = run
             return
-        self._run = None
-        edges = switching.run(case.mean, case.drive, case.start, 0, cancelled=cancelled)
         slowest = min(c.frequency_hz for c in case.equations.network.choppers)
         step = 1.0 / slowest / 30.0
         grid = np.arange(0.0, self.duration_s, step)
-        volts = edges.sample(place_rows(case, signal), grid)[0]
+        volts = run.sample(self._rows, grid)[0]
         # the running integral, straight on at both ends
         self._block = _PERIODS / slowest
         total = np.concatenate([[0.0], np.cumsum(volts) * step])
@@ -251,18 +253,18 @@ class _Course:
         return np.asarray(values)
 
 
-def place_rows(case: Case, signal: Signal) -> Rows:
-    """The voltage of a place in a case that is not solved yet.
+def place_rows(equations: StateEquations, signal: Signal) -> Rows:
+    """The voltage of a place.
 
     Raises
     ------
     WrongPort   if there is no such place
     """
-    ports = case.equations.network.ports
+    ports = equations.network.ports
     for address in (signal.place, signal.ground or signal.place):
         if address not in ports:
             raise WrongPort(address, "no such place", f"Places are {', '.join(sorted(ports)[:12])}")
-    return case.equations.volts(ports[signal.place][0], ports[signal.ground or signal.place][1])
+    return equations.volts(ports[signal.place][0], ports[signal.ground or signal.place][1])
 
 
 @one_blas_thread()

@@ -27,6 +27,7 @@ from sim.mean_equations import MeanEquations, equilibrium, linear_values, residu
 from sim.network import Branch, Load
 from sim.options import apply
 from sim.resolve import event_index, events_of, option_index
+from sim.stages import stages_of
 from sim.state_equations import AUX_SCALE, Rows, StateEquations, stack_rows
 from sim.threads import one_blas_thread
 
@@ -435,7 +436,8 @@ def _wired(build: Build, event: str | int | None, option: str | int | None) -> _
     at = option_index(build, option)
     chosen = None if at is None else build.options[at]
     drawn = apply(build, chosen)
-    network = assemble(drawn, which)
+    # a build that an event changes under way is looked at as the event finds it
+    network = assemble(stages_of(drawn, which)[0].build, which)
     drive = slewed(drive_of(drawn, which, network), network)
     duty = np.asarray(drive.start_duty, dtype=float)
     return _Wired(build, drawn, None if chosen is None else chosen.name, which, network, duty)

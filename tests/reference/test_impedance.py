@@ -20,9 +20,12 @@ from sim.options import apply
 from sim.records import Build, Change, Option
 from sim.state_equations import AUX_SCALE
 from tests.sim.node_impedance import node_impedance
+from tests.sim.small import Bench
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+
+    from sim.network import Stamp
 
 
 def wired(parts: Sequence[dict[str, Any]], *joins: tuple[str, str]) -> Build:
@@ -338,6 +341,40 @@ def test_agrees_with_the_time_domain(hz: float) -> None:
     assert db(abs(far / own)) == pytest.approx(gain.values[0], abs=0.1)
     per_amp = transfer(build, "f.out", "esc.in", per="amp", hz=[hz])
     assert db(abs(far / drawn)) == pytest.approx(db(per_amp.values[0]), abs=0.1)
+
+
+def seen_at(bench: Bench, node: str, hz: float, *, from_rest: bool = False) -> float:
+    """Impedance from a node to ground."""
+    pair = (bench.network.ports[node][0], bench.network.ports["0"][0])
+    small = SmallSignal(bench.network, [pair], np.zeros(0), from_rest=from_rest)
+    return float(abs(small.response(small.place_rows([pair]), np.array([hz]), 0)[0, 0]))
+
+
+def test_a_ceramic_has_what_is_left_at_its_voltage() -> None:
+    # dq/dv of q = C0 Vh atan(v / Vh): 22 uF, Vh 12.5 V at 25 V: 4.4 uF (worked out)
+    def build(part: Stamp, node: Callable[[str], int]) -> None:
+        part.source(node("emf"), node("0"), 25.0, "emf")
+        part.resistor(node("emf"), node("c"), 1e4, "supply")
+        part.resistor(node("c"), node("in"), 3e-3, "esr")
+        part.capacitor(node("in"), node("0"), 22e-6, "ceramic", half_v=12.5)
+
+    jw = 2j * math.pi * 20e3
+    bench = Bench(build)
+    assert seen_at(bench, "c", 20e3) == pytest.approx(abs(3e-3 + 1 / (jw * 4.4e-6)), rel=1e-3)
+    full = abs(3e-3 + 1 / (jw * 22e-6))
+    assert seen_at(bench, "c", 20e3, from_rest=True) == pytest.approx(full, rel=1e-3)
+
+
+def test_a_coil_has_what_its_current_leaves() -> None:
+    # L0 / (1 + (I/Is)^2), 30 % gone at 3 A: 7 of 10 uH at 3 A (worked out)
+    def build(part: Stamp, node: Callable[[str], int]) -> None:
+        part.source(node("emf"), node("0"), 12.0, "emf")
+        part.inductor(node("emf"), node("out"), 10e-6, "coil", saturation_a=3.0)
+        part.resistor(node("out"), node("0"), 4.0, "load")
+
+    reactance = 2j * math.pi * 1e3 * 7e-6
+    want = abs(1 / (1 / reactance + 0.25))
+    assert seen_at(Bench(build), "out", 1e3) == pytest.approx(want, rel=1e-3)
 
 
 def test_equal_arms_share_their_modes_equally() -> None:
