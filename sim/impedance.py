@@ -19,14 +19,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim.assemble import assemble, canonical
+from sim.assemble import assemble
 from sim.carriers import slewed
 from sim.errors import BadField, Conflict, WrongPort
 from sim.event import drive as drive_of
 from sim.mean_equations import MeanEquations, equilibrium, linear_values, residual_scale
 from sim.network import Branch, Load
 from sim.options import apply
-from sim.resolve import event_index, events_of, option_index
+from sim.resolve import canonical, event_index, events_of, option_index
 from sim.stages import stages_of
 from sim.state_equations import AUX_SCALE, Rows, StateEquations, stack_rows
 from sim.threads import one_blas_thread

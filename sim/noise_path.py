@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim.assemble import canonical
 from sim.errors import BadField
+from sim.resolve import canonical
 from sim.signals import Signal
 from sim.spectrum import Points, check_window, fourier_sums
 

@@ -243,6 +243,17 @@ def find_port(build: Build, address: str, where: str = "") -> tuple[Part, Port]:
     raise WrongPort(where or address, what, f"Allowed are {allowed}")
 
 
+def canonical(build: Build, address: str) -> str:
+    """The address as it stands in `Network.ports` with its label: "bulk" is "bulk.in".
+
+    Raises
+    ------
+    WrongPort   if there is no such part or port
+    """
+    part, port = find_port(build, address)
+    return part.id if part.kind == "joint" else f"{part.id}.{port.name}"
+
+
 # --- events and options by name or number ---------------------------------------------
 
 

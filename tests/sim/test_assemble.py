@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from sim import options
-from sim.assemble import assemble, canonical, unjoined
+from sim.assemble import assemble, unjoined
 from sim.build import Build, Event, Lead, Part, load, presets
 from sim.errors import BadField, Conflict, Unjoined, WrongPort
 from sim.event import default_events, drive
 from sim.quantity import parse
+from sim.resolve import canonical
 
 PACK = Part(id="pack", kind="battery", values={"cells": 4, "cell_resistance": "5m"})
 PADS = Part(id="pads", kind="joint")

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import sim
-from sim.assemble import canonical
 from sim.noise_path import BANDS, NoisePath, lead_addresses, noise_path
+from sim.resolve import canonical
 from sim.solution import Solution
 
 
