@@ -420,15 +420,16 @@ def compute(
     """
     wanted = [f for f in lesson.figures if names is None or f.name in names]
     runs: dict[bytes, Solution] = {}
-    return {f.name: _number(lesson, f, runs, cancelled) for f in wanted}
+    return {f.name: number(lesson, f, runs, cancelled) for f in wanted}
 
 
-def _number(
+def number(
     lesson: Lesson,
     figure: Figure,
     runs: dict[bytes, Solution],
-    cancelled: Callable[[], bool] | None,
+    cancelled: Callable[[], bool] | None = None,
 ) -> Number:
+    """One figure; `runs` keeps solutions that several figures share. Raises as `compute`."""
     unit = UNITS[figure.reads]
     if figure.reads == "impedance":
         value = _impedance(lesson, figure)

@@ -1,0 +1,302 @@
+"""The card that the class reads: question, choices with hands, numbers, cautions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QPainter, QPen
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from sim.lessons import ratio, right_choice
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QMouseEvent
+
+    from app.look import Look
+    from app.workshop.course import Course
+    from sim.lessons import Card, Number
+
+#: What is said on every card with a task at the bench.
+BENCH_CAUTION = (
+    "Props off. Unplug before soldering; discharge through a resistor, measure under 1 V. "
+    "Stripe is minus. Eye protection. Scope ground to pack minus only; laptop on battery. "
+    "LiPo attended, in a fire-safe place; maker's data and local rules come first."
+)
+_KINDS = {
+    "ask": "", "guess": "your guess", "reveal": "", "bench": "at the bench",
+    "measure": "find the fault", "sum_up": "to take home",
+}  # fmt: skip
+_SPACE = {
+    "guess": "space: reveal", "measure": "space: what each would say",
+}  # fmt: skip
+
+
+class LessonPanel(QFrame):
+    """Draws the present card of a course.
+
+    Signals
+    -------
+    counted : (choice or measurement, hands more) by a click; right button takes one back
+    """
+
+    counted = Signal(int, int)
+
+    def __init__(self, look: Look, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._look = look
+        self.setAccessibleName("Card")
+        self.head = _label()
+        self.title = _label()
+        self.text = _label()
+        self.rows: list[_Row] = []
+        self._rows = QVBoxLayout()
+        self._rows.setSpacing(8)
+        self.numbers = QVBoxLayout()
+        self.numbers.setSpacing(2)
+        self.number_labels: list[QLabel] = []
+        self.foot_left, self.foot_right = _label(), _label()
+        self.foot_right.setAlignment(Qt.AlignmentFlag.AlignRight)
+        self.caution = _label()
+        foot = QHBoxLayout()
+        foot.addWidget(self.foot_left)
+        foot.addWidget(self.foot_right)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(22, 16, 22, 14)
+        column.setSpacing(8)
+        for widget in (self.head, self.title, self.text):
+            column.addWidget(widget)
+        column.addLayout(self._rows)
+        column.addLayout(self.numbers)
+        column.addStretch(1)
+        column.addLayout(foot)
+        column.addWidget(self.caution)
+
+    def show_card(self, course: Course, numbers: dict[str, Number], why: str) -> None:
+        """Draw the course's present card with the figures there are."""
+        card = course.card
+        count = len(course.lesson.cards)
+        kind = _KINDS[card.kind]
+        self.head.setText(f"{course.lesson.title} · {course.at + 1} of {count}"
+                          + (f" · {kind}" if kind else ""))  # fmt: skip
+        self.title.setText(card.title)
+        self.text.setText(card.text)
+        self.text.setVisible(bool(card.text))
+        self._show_rows(course, numbers)
+        self._show_numbers(course, numbers)
+        self._show_foot(course, numbers, why)
+        self.setAccessibleDescription(self.in_words())
+        self._dress()
+
+    def in_words(self) -> str:
+        """All that stands on the card, for a screen reader and for tests."""
+        labels = [self.head, self.title, self.text, *self.number_labels, self.caution,
+                  self.foot_left, self.foot_right]  # fmt: skip
+        words = [label.text() for label in labels if label.text() and not label.isHidden()]
+        return "\n".join(words[:3] + [row.in_words() for row in self.rows] + words[3:])
+
+    # What stands where
+
+    def _show_rows(self, course: Course, numbers: dict[str, Number]) -> None:
+        card = course.card
+        texts = [c.text for c in card.choices] if card.kind == "guess" else []
+        if card.kind == "measure":
+            texts = [m.text for m in card.measurements]
+        while len(self.rows) > len(texts):
+            row = self.rows.pop()
+            self._rows.removeWidget(row)
+            row.deleteLater()
+        while len(self.rows) < len(texts):
+            row = _Row(len(self.rows), self._look)
+            row.counted.connect(self.counted)
+            self._rows.addWidget(row)
+            self.rows.append(row)
+        right = right_choice(card, numbers) if course.shown and _known(card, numbers) else None
+        hands = course.hands_of(course.at)
+        for k, (row, text) in enumerate(zip(self.rows, texts, strict=True)):
+            if card.kind == "guess":
+                row.show_row(text, hands[k], right=k == right, faded=right not in (None, k))
+                continue
+            one = card.measurements[k]
+            seen = k in course.taken() or course.shown
+            answer = ""
+            if seen and one.figure in numbers and one.sound in numbers:
+                answer = f"{numbers[one.figure].text}, sound: {numbers[one.sound].text}. {one.says}"
+            row.show_row(text, 0, right=k in course.taken(), faded=False, answer=answer)
+
+    def _show_numbers(self, course: Course, numbers: dict[str, Number]) -> None:
+        names = course.card.figures if course.shown else ()
+        lines = []
+        if course.card.kind == "guess" and course.shown and _known(course.card, numbers):
+            guess = course.card.guess
+            assert guess is not None
+            value = ratio(numbers, guess)
+            words = f"{value:.2g} times" if guess.over else numbers[guess.figure].text
+            lines.append(f"the engine says {words}")
+        for name in names:
+            there = numbers.get(name)
+            words = course.lesson.figure(name).words
+            lines.append(f"{there.text}  {words}" if there else f"…  {words}")
+        while self.number_labels:
+            label = self.number_labels.pop()
+            self.numbers.removeWidget(label)
+            label.deleteLater()
+        for line in lines[:3]:
+            label = _label()
+            label.setText(line)
+            self.numbers.addWidget(label)
+            self.number_labels.append(label)
+
+    def _show_foot(self, course: Course, numbers: dict[str, Number], why: str) -> None:
+        card = course.card
+        left, right = "", _SPACE.get(card.kind, "")
+        if course.shown:
+            right = "" if course.next_card is None else "→ next"
+        if card.kind == "guess":
+            hands = sum(course.hands_of(course.at))
+            left = f"{hands} hand{'' if hands == 1 else 's'}"
+        elif card.kind == "measure" and not course.shown:
+            left = f"{card.allowed - len(course.taken())} left"
+        elif card.kind == "sum_up":
+            good, total = course.tally(numbers)
+            left = f"{good} of {total} hands were right" if total else ""
+        self.foot_left.setText(left)
+        self.foot_right.setText(right)
+        caution = BENCH_CAUTION if card.kind == "bench" else ""
+        if why and not course.shown:
+            caution = why
+        self.caution.setText(caution or why)
+        self.caution.setVisible(bool(caution or why))
+
+    def _dress(self) -> None:
+        look, p = self._look, self._look.palette
+        self.setStyleSheet(
+            f"LessonPanel {{ background: {p.card.name()}; border: 1px solid {p.faint.name()};"
+            " border-radius: 10px; }"
+        )
+        for label, role, colour in (
+            (self.head, "small", p.muted), (self.title, "title", p.ink), (self.text, "text", p.ink),
+            (self.foot_left, "text", p.muted), (self.foot_right, "text", p.muted),
+            (self.caution, "small", p.ink),
+        ):  # fmt: skip
+            label.setFont(look.font(role))  # type: ignore[arg-type]
+            label.setStyleSheet(f"color: {colour.name()}")
+        for label in self.number_labels:
+            label.setFont(look.font("answer"))
+            label.setStyleSheet(f"color: {p.ink.name()}")
+        for row in self.rows:
+            row.update()
+
+
+class _Row(QWidget):
+    """A choice with its number and a dot for each hand; or a measurement."""
+
+    counted = Signal(int, int)
+
+    def __init__(self, index: int, look: Look) -> None:
+        super().__init__()
+        self._index = index
+        self._look = look
+        self._text, self._answer = "", ""
+        self._hands = 0
+        self._right = self._faded = False
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+
+    def show_row(
+        self, text: str, hands: int, *, right: bool, faded: bool, answer: str = ""
+    ) -> None:
+        self._text, self._hands, self._answer = text, hands, answer
+        self._right, self._faded = right, faded
+        self.setAccessibleName(self.in_words())
+        self.updateGeometry()
+        self.update()
+
+    def in_words(self) -> str:
+        """Number, text, hands, answer."""
+        words = f"{self._index + 1} {self._text}"
+        if self._hands:
+            words += f", {self._hands} hands"
+        if self._right:
+            words += ", marked"
+        return f"{words}: {self._answer}" if self._answer else words
+
+    def heightForWidth(self, width: int) -> int:
+        return self._height(width)
+
+    def hasHeightForWidth(self) -> bool:
+        return True
+
+    def sizeHint(self) -> QSize:
+        width = max(self.width(), 300)
+        return QSize(width, self._height(width))
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(200, self._height(max(self.width(), 300)))
+
+    def _lines(self, width: int) -> tuple[QRectF, QRectF]:
+        """Boxes of the text and of the answer below it."""
+        from PySide6.QtGui import QFontMetricsF
+
+        metrics = QFontMetricsF(self._look.font("name"))
+        left = 16 + metrics.horizontalAdvance("4 ") + 6
+        room = max(width - left - 14, 40.0)
+        flags = int(Qt.TextFlag.TextWordWrap)
+        text = metrics.boundingRect(QRectF(0, 0, room, 1000), flags, self._text)
+        small = QFontMetricsF(self._look.font("small"))
+        answer = QRectF()
+        if self._answer:
+            answer = small.boundingRect(QRectF(0, 0, room, 1000), flags, self._answer)
+        return (
+            QRectF(left, 8, room, text.height()),
+            QRectF(left, 10 + text.height(), room, answer.height()),
+        )
+
+    def _height(self, width: int) -> int:
+        text, answer = self._lines(width)
+        dots = 12 if self._hands else 0
+        return round(18 + text.height() + answer.height() + dots)
+
+    def paintEvent(self, event: object) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        p = self._look.palette
+        if self._faded:
+            painter.setOpacity(0.45)
+        box = QRectF(self.rect()).adjusted(1, 1, -1, -1)
+        painter.setPen(QPen(p.within if self._right else p.faint, 3 if self._right else 1))
+        painter.setBrush(p.band)
+        painter.drawRoundedRect(box, 7, 7)
+        text, answer = self._lines(self.width())
+        painter.setFont(self._look.font("name"))
+        painter.setPen(p.muted)
+        painter.drawText(
+            QRectF(14, text.top(), text.left() - 14, text.height()),
+            Qt.AlignmentFlag.AlignTop, str(self._index + 1),
+        )  # fmt: skip
+        painter.setPen(p.ink)
+        painter.drawText(text, Qt.TextFlag.TextWordWrap, self._text)
+        if self._answer:
+            painter.setFont(self._look.font("small"))
+            painter.drawText(answer, Qt.TextFlag.TextWordWrap, self._answer)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(p.ink)
+        step = min(13.0, (box.width() - 28) / max(self._hands, 1))
+        for k in range(self._hands):
+            painter.drawEllipse(QRectF(text.left() + k * step, box.bottom() - 15, 8, 8))
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        back = event.button() == Qt.MouseButton.RightButton
+        self.counted.emit(self._index, -1 if back else 1)
+
+
+def _known(card: Card, numbers: dict[str, Number]) -> bool:
+    """Whether the figures of a guess are there."""
+    if card.guess is None:
+        return False
+    wanted = [card.guess.figure, card.guess.over]
+    return all(name is None or name in numbers for name in wanted)
+
+
+def _label() -> QLabel:
+    return QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)

@@ -1,0 +1,213 @@
+"""The lesson on the projector: the card at the left, frame over curves at the right.
+
+It has a bench and a solver of its own, so what is on the owner's bench stays as it is.
+Left, right, page up and down, space, B and Home do everything, so a clicker does.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeySequence, QShortcut
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSplitter, QVBoxLayout, QWidget
+
+from app.look import Look
+from app.scope.scope import Scope
+from app.solver.client import SolverClient
+from app.wiring import FrameView
+from app.workbench import Workbench
+from app.workshop.course import Course
+from app.workshop.lesson_panel import LessonPanel
+from app.workshop.noise_layer import BANDS, NoisePath
+from app.workshop.presenter import Presenter
+from app.workshop.sums import Sums
+from sim import lessons
+from sim.resolve import event_index, given_number, option_index
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from PySide6.QtGui import QCloseEvent
+
+    from sim.lessons import Lesson, Screen
+
+_PANEL = 440
+
+
+class LessonWindow(QWidget):
+    """Plays one lesson.
+
+    Signals
+    -------
+    closed : the lesson was left
+    """
+
+    closed = Signal()
+
+    def __init__(
+        self,
+        lesson: Lesson,
+        *,
+        dark: bool = False,
+        solver: SolverClient | None = None,
+        sums: Sums | None = None,
+    ) -> None:
+        super().__init__()
+        self.setWindowTitle(f"{lesson.title} – Rippletree")
+        self.setMinimumSize(1280, 720)
+        self.look = Look(dark, self)
+        self.look.set_projector(True)
+        self.course = Course(lesson)
+        self.solver = solver or SolverClient()
+        self.solver.setParent(self)
+        self.bench = Workbench(lessons.build_of(lesson, lessons.Screen()), self.solver, self)
+        self.sums = sums or Sums(lesson, self)
+        self._why = ""
+        self._make_layout()
+        self.presenter = Presenter(self.look)
+        self._make_keys()
+        self.solver.message.connect(self.bench.take)
+        self.sums.came.connect(lambda _: self.refresh())
+        self.sums.failed.connect(self._fail)
+        self.panel.counted.connect(self._pressed)
+        self._shown_screen: Screen | None = None
+        self.show_card()
+
+    def _make_layout(self) -> None:
+        self.panel = LessonPanel(self.look)
+        self.panel.setFixedWidth(_PANEL)
+        self.frame = FrameView(self.bench, self.look)
+        self.noise_path = NoisePath(self.frame, self.bench, self.look)
+        self.scope = Scope(self.bench, self.look)
+        # The class looks; keys are the presenter's.
+        for widget in (self.frame, self.scope, self.scope.ribbon):
+            widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.body = QSplitter(Qt.Orientation.Vertical)
+        self.body.setHandleWidth(1)
+        self.body.addWidget(self.frame)
+        self.body.addWidget(self.scope)
+        self.body.setSizes([360, 340])
+        self.cover = QLabel("First your guess.", alignment=Qt.AlignmentFlag.AlignCenter)
+        right = QVBoxLayout()
+        right.addWidget(self.body)
+        right.addWidget(self.cover)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(14, 14, 14, 14)
+        row.setSpacing(14)
+        row.addWidget(self.panel)
+        row.addLayout(right, 1)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setFocus()
+        self._paint_ground()
+        self.look.changed.connect(self._paint_ground)
+
+    def _paint_ground(self) -> None:
+        p = self.look.palette
+        self.setStyleSheet(self.look.stylesheet())
+        self.setPalette(self.look.qt_palette())
+        self.setAutoFillBackground(True)
+        self.cover.setFont(self.look.font("title"))
+        self.cover.setStyleSheet(f"color: {p.muted.name()}; background: {p.band.name()};")
+
+    def _make_keys(self) -> None:
+        def key(keys: str, act: Callable[[], object]) -> None:
+            QShortcut(QKeySequence(keys), self).activated.connect(act)
+
+        for keys in ("Right", "PgDown"):
+            key(keys, lambda: self.go(1))
+        for keys in ("Left", "PgUp"):
+            key(keys, lambda: self.go(-1))
+        key("Space", self.reveal)
+        key("B", self.bench.swap_pinned)
+        key("Home", self.home)
+        key("P", self.noise_path.next_band)
+        key("D", lambda: self.look.set_dark(not self.look.dark))
+        key("N", self.show_presenter)
+        key("F11", self._full_screen)
+        key("Esc", self.close)
+        for number in range(1, 10):
+            key(str(number), lambda k=number - 1: self._pressed(k, 1))
+            key(f"Shift+{number}", lambda k=number - 1: self._pressed(k, -1))
+
+    # What keys do
+
+    def go(self, step: int) -> None:
+        """To the next or the previous card."""
+        if self.course.go(step):
+            self.show_card()
+
+    def home(self) -> None:
+        """To the first card; again, back to where the class was."""
+        self.course.home()
+        self.show_card()
+
+    def reveal(self) -> None:
+        """The answer to a guess; where there is none to hide, on to the next card."""
+        if self.course.reveal():
+            self.show_card()
+        else:
+            self.go(1)
+
+    def show_presenter(self) -> None:
+        """Notes and the next card, in a window for the presenter's own screen."""
+        self.presenter.show()
+        self.presenter.raise_()
+        self.refresh()
+
+    def _pressed(self, which: int, hands: int) -> None:
+        if self.course.card.kind == "measure" and hands > 0:
+            self.course.measure(which)
+        else:
+            self.course.count(which, hands)
+        self.refresh()
+
+    def _full_screen(self) -> None:
+        self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
+
+    # What is shown
+
+    def show_card(self) -> None:
+        """The present card, and the screen it asks for."""
+        self._show_screen(self.course.card.screen)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """The card with what is known by now."""
+        self.panel.show_card(self.course, self.sums.numbers, self._why)
+        self.presenter.show_notes(self.course, self.sums.numbers)
+        covered = self.course.covered
+        self.body.setVisible(not covered)
+        self.cover.setVisible(covered)
+
+    def _show_screen(self, screen: Screen) -> None:
+        if screen == self._shown_screen:
+            return
+        self._shown_screen = screen
+        lesson, bench = self.course.lesson, self.bench
+        build = lessons.build_of(lesson, screen)
+        if build != bench.build:
+            bench.replace(build)
+        option = lesson.option if screen.option is None else screen.option
+        bench.set_option(option_index(build, option or None))
+        event = lesson.event if screen.event is None else screen.event
+        bench.set_event(event_index(build, event))
+        bench.set_pinned(option_index(build, screen.pinned or None) if screen.pinned else None)
+        window = None
+        if screen.window is not None:
+            start, end = (given_number(t, "s", "window") for t in screen.window)
+            window = (start, end)
+        bench.set_window(window)
+        bench.set_view(screen.view)
+        bench.set_noise(None if screen.noise is None else BANDS.index(screen.noise))
+
+    def _fail(self, why: str) -> None:
+        self._why = why
+        self.refresh()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        self.sums.close()
+        self.solver.close()
+        self.presenter.close()
+        self.closed.emit()
+        event.accept()
