@@ -54,6 +54,7 @@ if TYPE_CHECKING:
 
     from app.documents import Recovery
     from app.scope.scope import Scope
+    from app.workshop.lesson_window import LessonWindow
     from sim.build import Build
     from sim.quick_build import QuickBuild
 
@@ -88,6 +89,7 @@ class MainWindow(QMainWindow):
         self.workbench.set_path(path)
         self.documents = Documents(self.workbench, data_folder, self)
         self.scope: Scope | None = None
+        self.lesson: LessonWindow | None = None
         self._painted = False
         self._from_questions: Build | None = None
         self._shown_bugs: set[str] = set()
@@ -239,6 +241,8 @@ class MainWindow(QMainWindow):
         menu.addSeparator()
         menu.addActions([actions["undo"], actions["redo"]])
         menu.addSeparator()
+        self._fill_lessons(menu.addMenu("Lessons"))
+        menu.addSeparator()
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
         menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
@@ -247,6 +251,43 @@ class MainWindow(QMainWindow):
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
+
+    def _fill_lessons(self, menu: QMenu) -> None:
+        from sim.lessons import lessons
+
+        for row in lessons():
+            action = menu.addAction(f"{row.title.replace('&', '&&')}, {row.minutes} minutes")
+            action.setToolTip(row.story)
+            action.triggered.connect(lambda _=False, id_=row.id: self.play_lesson(id_))
+        menu.addSeparator()
+        menu.addAction("Open a lesson…").triggered.connect(lambda _=False: self.open_lesson())
+
+    def open_lesson(self) -> None:
+        """Ask for a lesson's file and play it."""
+        name, _ = QFileDialog.getOpenFileName(
+            self, "Open a lesson", self._folder(), "Rippletree lesson (*.json);;All files (*)"
+        )
+        if name:
+            self.play_lesson(Path(name))
+
+    def play_lesson(self, lesson: str | Path) -> None:
+        """Play a lesson in a window of its own; what is on this bench stays as it is."""
+        from app.workshop.lesson_window import LessonWindow
+        from sim.lessons import load
+
+        try:
+            found = load(lesson)
+        except SimError as error:
+            self.strip.say(f"{error} The lesson is not played.", [])
+            return
+        if self.lesson is not None:
+            self.lesson.close()
+        self.lesson = LessonWindow(found, dark=self.look.dark)
+        self.lesson.closed.connect(self._forget_lesson)
+        self.lesson.show()
+
+    def _forget_lesson(self) -> None:
+        self.lesson = None
 
     def _import_curves(self) -> None:
         from app.scope.scope import Scope
@@ -621,6 +662,8 @@ class MainWindow(QMainWindow):
         if not self._may_leave():
             event.ignore()
             return
+        if self.lesson is not None:
+            self.lesson.close()
         self.documents.close()
         self.solver.close()
         event.accept()

@@ -17,8 +17,15 @@ import msgspec
 
 from sim import quantity
 from sim.errors import BadField, DocumentError, NewerFile, SimError, WrongPort
-from sim.records import Change, Given, Option
-from sim.resolve import event_index, given_number, nearest_names, option_index
+from sim.records import Change, Event, Given, Option
+from sim.resolve import (
+    event_index,
+    events_of,
+    given_number,
+    nearest_names,
+    option_index,
+    seconds,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,18 +35,22 @@ if TYPE_CHECKING:
 
 FORMAT = "rippletree-lesson"
 VERSION = 1
+#: How long a steady throttle is looked at, s.
+STEADY_S = 0.02
 #: A room reads no more at once.
 MOST_NUMBERS = 3
 MOST_CHOICES = 4
 CARD_KINDS = ("ask", "guess", "reveal", "bench", "measure", "sum_up")
 
 Reads = Literal[
-    "peak", "lowest", "swing", "ripple", "mean", "amps", "joules", "impedance", "stable"
-]
+    "peak", "lowest", "swing", "ripple", "mean", "amps", "joules", "held", "returned", "braked",
+    "impedance", "stable",
+]  # fmt: skip
 #: What each reading is in, and what is looked at.
 UNITS: dict[str, str] = {
     "peak": "V", "lowest": "V", "swing": "V", "ripple": "V", "mean": "V",
-    "amps": "A", "joules": "J", "impedance": "Ohm", "stable": "",
+    "amps": "A", "joules": "J", "held": "J", "returned": "J", "braked": "J",
+    "impedance": "Ohm", "stable": "",
 }  # fmt: skip
 
 
@@ -56,6 +67,7 @@ class Screen(_Record, frozen=True, kw_only=True):
     option, event : by name; option "" is the build as drawn
     pinned : name of the option whose curve stays dotted behind
     changes : made to the build before the option, as an option's own
+    throttle : instead of the event, all ESCs steady at this duty, 0 to 1
     window : from and to
     view : of the curves; noise : band of the noise path
     """
@@ -65,6 +77,7 @@ class Screen(_Record, frozen=True, kw_only=True):
     event: str | None = None
     pinned: str | None = None
     changes: tuple[Change, ...] = ()
+    throttle: float | None = None
     window: tuple[Given, Given] | None = None
     view: Literal["time", "spectrum", "impedance", "joules"] = "time"
     noise: Literal["slow", "PWM", "edges"] | None = None
@@ -78,7 +91,10 @@ class Figure(_Record, frozen=True, kw_only=True):
     name : by which cards and claims call it
     words : what the room reads beside it
     reads : peak, lowest, swing (peak to peak), ripple (RMS about the mean) and mean voltage at
-        a place; amps (RMS) and joules of a part; impedance of a place at `hz`; stable (1 or 0)
+        a place; amps (RMS) of a part, joules it turned to heat; held: joules a capacitor takes
+        from where the event starts to its highest voltage; returned: joules that went back into
+        the sources; braked: joules that rotors, capacitors and leads gave up; impedance of a
+        place at `hz`; stable (1 or 0)
     at : the place or part; ground : another place to read its voltage against
     """
 
@@ -309,7 +325,7 @@ def _check_figure(lesson: Lesson, figure: Figure, where: str) -> None:
         raise BadField(f"{where}.hz", "is not given", "An impedance is read at a frequency")
     if figure.hz is not None:
         given_number(figure.hz, "Hz", f"{where}.hz")
-    if figure.reads == "stable":
+    if figure.reads in ("stable", "returned", "braked"):
         return
     for key, address in (("at", figure.at), ("ground", figure.ground)):
         if address is not None and build.part(address.split(".")[0]) is None:
@@ -352,9 +368,20 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
             _tried(option_index, build, name, f"{where}.{key}")
     if screen.event is not None:
         _tried(event_index, build, screen.event, f"{where}.event")
+    if screen.throttle is not None and not 0.0 <= screen.throttle <= 1.0:
+        raise BadField(f"{where}.throttle", f"is {screen.throttle:g}", "Give 0 to 1")
     if screen.window is not None:
-        for k, end in enumerate(screen.window):
-            given_number(end, "s", f"{where}.window[{k}]")
+        ends = [given_number(end, "s", f"{where}.window[{k}]")
+                for k, end in enumerate(screen.window)]  # fmt: skip
+        made = build_of(lesson, screen)
+        event = events_of(made)[event_index(made, event_of(lesson, screen))]
+        lasts = seconds(event.duration, f"{where}.window")
+        if not 0.0 <= ends[0] < ends[1] <= lasts * (1.0 + 1e-9):
+            raise BadField(
+                f"{where}.window",
+                f"is not inside the event {event.name!r}",
+                f"Give 0 s to {quantity.format(lasts, 's')}, start before end",
+            )
     for k, change in enumerate(screen.changes):
         verbs = [v for v in ("remove", "bypass", "set") if getattr(change, v) is not None]
         if len(verbs) != 1 or change.add is not None:
@@ -383,7 +410,23 @@ def build_of(lesson: Lesson, screen: Screen) -> Build:
     from sim.options import apply
 
     build = load_build(screen.build or lesson.build)
-    return apply(build, Option(name="changes", changes=screen.changes))
+    build = apply(build, Option(name="changes", changes=screen.changes))
+    if screen.throttle is None:
+        return build
+    steady = Event(
+        name=f"Steady at {100.0 * screen.throttle:.0f} %",
+        kind="steady",
+        duration=STEADY_S,
+        duty=screen.throttle,
+    )
+    return msgspec.structs.replace(build, events=(steady, *build.events))
+
+
+def event_of(lesson: Lesson, screen: Screen) -> str | int | None:
+    """What `sim.solve` is given as the event of a screen, on its `build_of`."""
+    if screen.throttle is not None:
+        return 1
+    return lesson.event if screen.event is None else screen.event
 
 
 # --- figures ----------------------------------------------------------------------------
@@ -447,14 +490,16 @@ def _solved(
     from sim.api import solve
 
     option = _option_of(lesson, screen) or None
-    event = lesson.event if screen.event is None else screen.event
-    key = msgspec.json.encode((screen.build, option, event, screen.changes))
+    event = event_of(lesson, screen)
+    key = msgspec.json.encode((screen.build, option, event, screen.throttle, screen.changes))
     if key not in runs:
         runs[key] = solve(build_of(lesson, screen), event, option, cancelled=cancelled)
     return runs[key]
 
 
 def _read(solution: Solution, figure: Figure) -> float:
+    import numpy as np
+
     from sim.signals import Signal
 
     if figure.reads == "stable":
@@ -463,14 +508,27 @@ def _read(solution: Solution, figure: Figure) -> float:
     if figure.screen.window is not None:
         ends = (given_number(end, "s", "window") for end in figure.screen.window)
         t0, t1 = (min(max(end, 0.0), solution.duration_s) for end in ends)
+    if figure.reads in ("returned", "braked"):
+        balance = solution.trajectory.energy(t0, t1)
+        return -(balance.from_sources if figure.reads == "returned" else balance.stored_change)
     if figure.reads in ("amps", "joules"):
         _, parts = solution.figures(t0, t1)
         part = next((p for p in parts if p.id == figure.at), None)
         if part is None:
             raise WrongPort(figure.at, "no current of it can be read")
         return part.rms_A if figure.reads == "amps" else part.loss_J
-    row = solution.stretch([Signal("volts", figure.at, figure.ground)], t0, t1)
+    signal = Signal("volts", figure.at, figure.ground)
+    row = solution.stretch([signal], t0, t1)
     high, low = float(row.highest[0]), float(row.lowest[0])
+    if figure.reads == "held":
+        owner = figure.at.split(".")[0]
+        if owner not in solution.context.values:
+            raise WrongPort(figure.at, "is no capacitor here")
+        farad = solution.context.values[owner].optional("capacitance")
+        if farad is None:
+            raise WrongPort(figure.at, "has no capacitance")
+        start = float(solution.sample([signal], np.array([t0]))[0, 0])
+        return 0.5 * farad * (high * high - start * start)
     mean, square = float(row.mean[0]), float(row.mean_square[0])
     ripple = float(max(square - mean * mean, 0.0) ** 0.5)
     values = {"peak": high, "lowest": low, "swing": high - low, "ripple": ripple, "mean": mean}
@@ -486,7 +544,7 @@ def _impedance(lesson: Lesson, figure: Figure) -> float:
         build_of(lesson, screen),
         figure.at,
         hz=[hz],
-        event=lesson.event if screen.event is None else screen.event,
+        event=event_of(lesson, screen),
         option=_option_of(lesson, screen) or None,
     )
     return float(found.values[0])

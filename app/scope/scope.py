@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtGui import QFontMetrics, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from app.scope.across import AcrossView
@@ -34,10 +34,19 @@ _PROJECTOR_STRIPS = 2
 class Scope(QWidget):
     """Shows `workbench.answer` and its ghost."""
 
-    def __init__(self, workbench: Workbench, look: Look, parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        workbench: Workbench,
+        look: Look,
+        parent: QWidget | None = None,
+        *,
+        plain: bool = False,
+    ) -> None:
         super().__init__(parent)
         self._workbench = workbench
         self._look = look
+        #: For a room: two strips and the time, nothing to handle.
+        self._plain = plain
         self._strips: list[Strip] = []
         self.setAccessibleName("Curves")
         self._patience = QTimer(self, singleShot=True, interval=_PATIENCE_MS)
@@ -106,7 +115,7 @@ class Scope(QWidget):
         self._wait_for_answer()
         answer = bench.answer
         for widget in (self.ribbon, self._energy):
-            widget.setVisible(answer is not None)
+            widget.setVisible(answer is not None and not self._plain)
         self._show_view()
         self._nothing.setVisible(answer is None and not bench.stale)
         self._show_caption()
@@ -130,7 +139,8 @@ class Scope(QWidget):
             self._patience.start()
 
     def _draw(self, answer: Answer) -> None:
-        most = _PROJECTOR_STRIPS if self._look.projector else _MOST_STRIPS
+        few = self._look.projector or self._plain
+        most = _PROJECTOR_STRIPS if few else _MOST_STRIPS
         curves = answer.curves[:most]
         self._fit_strips(len(curves))
         ghosts, ghost_name = self._ghosts()
@@ -161,7 +171,7 @@ class Scope(QWidget):
         """Curves over time, or another view of the same answer."""
         bench = self._workbench
         there = bench.answer is not None
-        self.view_row.setVisible(there and not self._look.projector)
+        self.view_row.setVisible(there and not self._look.projector and not self._plain)
         self._over_time.setVisible(there and bench.view == "time")
         self.across_view.setVisible(there and bench.view in ("spectrum", "impedance"))
         self.joules_view.setVisible(there and bench.view == "joules")
@@ -180,7 +190,7 @@ class Scope(QWidget):
 
     def _show_caption(self) -> None:
         bench = self._workbench
-        free = bench.cursors is None and not self._look.projector
+        free = bench.cursors is None and not self._look.projector and not self._plain
         self._caption.setVisible(bench.answer is not None and free)
 
     def _move_cursor(self, index: int, share: float) -> None:
@@ -245,7 +255,7 @@ class _TimeAxis(QWidget):
         look.changed.connect(self.updateGeometry)
 
     def sizeHint(self) -> QSize:
-        return QSize(200, self.fontMetrics().height() + 6 if not self._look.projector else 44)
+        return QSize(200, QFontMetrics(self._look.font("small")).height() + 6)
 
     def show_window(self, window: tuple[float, float]) -> None:
         self._window = window

@@ -68,6 +68,7 @@ class FrameView(Glass):
         super().__init__(look, parent)
         self.workbench = workbench
         self.gesture: Gesture | None = None
+        self._plain = False
         #: Where the pointer was last, mm.
         self.pointer = QPointF()
         #: The sentence shown last, "" once it is taken away.
@@ -148,7 +149,8 @@ class FrameView(Glass):
         self._label_timer.start(0)
 
     def _check_fit(self) -> None:
-        self.fit_line.show_misfits(self.scene_.check_fit())
+        if not self._plain:
+            self.fit_line.show_misfits(self.scene_.check_fit())
 
     def _on_spread(self) -> None:
         for label in self.scene_.labels.items.values():
@@ -233,7 +235,16 @@ class FrameView(Glass):
         self._lay_children()
         self._label_timer.start(0)
 
+    def set_plain(self) -> None:
+        """Only the drawing and its words, for a room that looks and does not draw."""
+        self._plain = True
+        self._lay_children()
+
     def _lay_children(self) -> None:
+        if self._plain:
+            for child in self._on_glass():
+                child.hide()
+            return
         height = self.height()
         self._plus.move(20, height - self._plus.height() - 14)
         self._clip.move(28 + self._plus.width(), height - self._clip.height() - 14)

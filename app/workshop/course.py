@@ -74,8 +74,7 @@ class Course:
 
     def reveal(self) -> bool:
         """Show the present card's answer; False if there is nothing more to show."""
-        hides = self.card.kind in ("guess", "measure") or self.card.hidden
-        if self.at in self.revealed or not hides:
+        if self.at in self.revealed or self.card.kind not in ("guess", "measure"):
             return False
         self.revealed.add(self.at)
         return True

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtGui import QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from sim.lessons import ratio, right_choice
@@ -19,14 +19,13 @@ if TYPE_CHECKING:
 
 #: What is said on every card with a task at the bench.
 BENCH_CAUTION = (
-    "Props off. Unplug before soldering; discharge through a resistor, measure under 1 V. "
-    "Stripe is minus. Eye protection. Scope ground to pack minus only; laptop on battery. "
-    "LiPo attended, in a fire-safe place; maker's data and local rules come first."
+    "Props off. VTX on its antenna or a dummy load.\n\n"
+    "Unplug before soldering. Discharge through a resistor, never a screwdriver; "
+    "measure under 1 V.\n\n"
+    "Stripe is minus: a reversed capacitor bursts. Eye protection.\n\n"
+    "Scope ground to pack minus only; laptop on battery.\n\n"
+    "LiPo attended, in a fire-safe place. Maker's data and local rules come first."
 )
-_KINDS = {
-    "ask": "", "guess": "your guess", "reveal": "", "bench": "at the bench",
-    "measure": "find the fault", "sum_up": "to take home",
-}  # fmt: skip
 _SPACE = {
     "guess": "space: reveal", "measure": "space: what each would say",
 }  # fmt: skip
@@ -57,7 +56,7 @@ class LessonPanel(QFrame):
         self.number_labels: list[QLabel] = []
         self.foot_left, self.foot_right = _label(), _label()
         self.foot_right.setAlignment(Qt.AlignmentFlag.AlignRight)
-        self.caution = _label()
+        self.why = _label()
         foot = QHBoxLayout()
         foot.addWidget(self.foot_left)
         foot.addWidget(self.foot_right)
@@ -70,15 +69,13 @@ class LessonPanel(QFrame):
         column.addLayout(self.numbers)
         column.addStretch(1)
         column.addLayout(foot)
-        column.addWidget(self.caution)
+        column.addWidget(self.why)
 
     def show_card(self, course: Course, numbers: dict[str, Number], why: str) -> None:
         """Draw the course's present card with the figures there are."""
         card = course.card
         count = len(course.lesson.cards)
-        kind = _KINDS[card.kind]
-        self.head.setText(f"{course.lesson.title} · {course.at + 1} of {count}"
-                          + (f" · {kind}" if kind else ""))  # fmt: skip
+        self.head.setText(f"{course.lesson.title}, {course.at + 1} of {count}")
         self.title.setText(card.title)
         self.text.setText(card.text)
         self.text.setVisible(bool(card.text))
@@ -90,9 +87,9 @@ class LessonPanel(QFrame):
 
     def in_words(self) -> str:
         """All that stands on the card, for a screen reader and for tests."""
-        labels = [self.head, self.title, self.text, *self.number_labels, self.caution,
+        labels = [self.head, self.title, self.text, *self.number_labels, self.why,
                   self.foot_left, self.foot_right]  # fmt: skip
-        words = [label.text() for label in labels if label.text() and not label.isHidden()]
+        words = [label.text() for label in labels if label.text()]
         return "\n".join(words[:3] + [row.in_words() for row in self.rows] + words[3:])
 
     # What stands where
@@ -117,12 +114,7 @@ class LessonPanel(QFrame):
             if card.kind == "guess":
                 row.show_row(text, hands[k], right=k == right, faded=right not in (None, k))
                 continue
-            one = card.measurements[k]
-            seen = k in course.taken() or course.shown
-            answer = ""
-            if seen and one.figure in numbers and one.sound in numbers:
-                answer = f"{numbers[one.figure].text}, sound: {numbers[one.sound].text}. {one.says}"
-            row.show_row(text, 0, right=k in course.taken(), faded=False, answer=answer)
+            row.show_row(text, 0, right=k in course.taken(), faded=False)
 
     def _show_numbers(self, course: Course, numbers: dict[str, Number]) -> None:
         names = course.card.figures if course.shown else ()
@@ -162,11 +154,8 @@ class LessonPanel(QFrame):
             left = f"{good} of {total} hands were right" if total else ""
         self.foot_left.setText(left)
         self.foot_right.setText(right)
-        caution = BENCH_CAUTION if card.kind == "bench" else ""
-        if why and not course.shown:
-            caution = why
-        self.caution.setText(caution or why)
-        self.caution.setVisible(bool(caution or why))
+        self.why.setText(why)
+        self.why.setVisible(bool(why))
 
     def _dress(self) -> None:
         look, p = self._look, self._look.palette
@@ -177,7 +166,7 @@ class LessonPanel(QFrame):
         for label, role, colour in (
             (self.head, "small", p.muted), (self.title, "title", p.ink), (self.text, "text", p.ink),
             (self.foot_left, "text", p.muted), (self.foot_right, "text", p.muted),
-            (self.caution, "small", p.ink),
+            (self.why, "small", p.ink),
         ):  # fmt: skip
             label.setFont(look.font(role))  # type: ignore[arg-type]
             label.setStyleSheet(f"color: {colour.name()}")
@@ -197,29 +186,29 @@ class _Row(QWidget):
         super().__init__()
         self._index = index
         self._look = look
-        self._text, self._answer = "", ""
+        self._text = ""
         self._hands = 0
         self._right = self._faded = False
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
+        policy = QSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
+        policy.setHeightForWidth(True)
+        self.setSizePolicy(policy)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
 
-    def show_row(
-        self, text: str, hands: int, *, right: bool, faded: bool, answer: str = ""
-    ) -> None:
-        self._text, self._hands, self._answer = text, hands, answer
+    def show_row(self, text: str, hands: int, *, right: bool, faded: bool) -> None:
+        self._text, self._hands = text, hands
         self._right, self._faded = right, faded
         self.setAccessibleName(self.in_words())
         self.updateGeometry()
         self.update()
 
     def in_words(self) -> str:
-        """Number, text, hands, answer."""
+        """Number, text, hands."""
         words = f"{self._index + 1} {self._text}"
         if self._hands:
             words += f", {self._hands} hands"
         if self._right:
             words += ", marked"
-        return f"{words}: {self._answer}" if self._answer else words
+        return words
 
     def heightForWidth(self, width: int) -> int:
         return self._height(width)
@@ -234,28 +223,17 @@ class _Row(QWidget):
     def minimumSizeHint(self) -> QSize:
         return QSize(200, self._height(max(self.width(), 300)))
 
-    def _lines(self, width: int) -> tuple[QRectF, QRectF]:
-        """Boxes of the text and of the answer below it."""
-        from PySide6.QtGui import QFontMetricsF
-
+    def _box(self, width: int) -> QRectF:
+        """Where the text stands."""
         metrics = QFontMetricsF(self._look.font("name"))
         left = 16 + metrics.horizontalAdvance("4 ") + 6
         room = max(width - left - 14, 40.0)
         flags = int(Qt.TextFlag.TextWordWrap)
         text = metrics.boundingRect(QRectF(0, 0, room, 1000), flags, self._text)
-        small = QFontMetricsF(self._look.font("small"))
-        answer = QRectF()
-        if self._answer:
-            answer = small.boundingRect(QRectF(0, 0, room, 1000), flags, self._answer)
-        return (
-            QRectF(left, 8, room, text.height()),
-            QRectF(left, 10 + text.height(), room, answer.height()),
-        )
+        return QRectF(left, 8, room, text.height())
 
     def _height(self, width: int) -> int:
-        text, answer = self._lines(width)
-        dots = 12 if self._hands else 0
-        return round(18 + text.height() + answer.height() + dots)
+        return round(18 + self._box(width).height())
 
     def paintEvent(self, event: object) -> None:
         painter = QPainter(self)
@@ -267,7 +245,7 @@ class _Row(QWidget):
         painter.setPen(QPen(p.within if self._right else p.faint, 3 if self._right else 1))
         painter.setBrush(p.band)
         painter.drawRoundedRect(box, 7, 7)
-        text, answer = self._lines(self.width())
+        text = self._box(self.width())
         painter.setFont(self._look.font("name"))
         painter.setPen(p.muted)
         painter.drawText(
@@ -276,14 +254,12 @@ class _Row(QWidget):
         )  # fmt: skip
         painter.setPen(p.ink)
         painter.drawText(text, Qt.TextFlag.TextWordWrap, self._text)
-        if self._answer:
-            painter.setFont(self._look.font("small"))
-            painter.drawText(answer, Qt.TextFlag.TextWordWrap, self._answer)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(p.ink)
-        step = min(13.0, (box.width() - 28) / max(self._hands, 1))
+        # hands as dots at the right end, in rows of five
         for k in range(self._hands):
-            painter.drawEllipse(QRectF(text.left() + k * step, box.bottom() - 15, 8, 8))
+            x = box.right() - 20 - 14 * (k % 5)
+            painter.drawEllipse(QRectF(x, box.top() + 8 + 13 * (k // 5), 10, 10))
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         back = event.button() == Qt.MouseButton.RightButton

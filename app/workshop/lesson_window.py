@@ -18,7 +18,7 @@ from app.solver.client import SolverClient
 from app.wiring import FrameView
 from app.workbench import Workbench
 from app.workshop.course import Course
-from app.workshop.lesson_panel import LessonPanel
+from app.workshop.lesson_panel import BENCH_CAUTION, LessonPanel
 from app.workshop.noise_layer import BANDS, NoisePath
 from app.workshop.presenter import Presenter
 from app.workshop.sums import Sums
@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     from sim.lessons import Lesson, Screen
 
-_PANEL = 440
+_PANEL = 460
+_DRAWN = 1.5
 
 
 class LessonWindow(QWidget):
@@ -58,6 +59,8 @@ class LessonWindow(QWidget):
         self.setMinimumSize(1280, 720)
         self.look = Look(dark, self)
         self.look.set_projector(True)
+        # Figures on frame and curves are for whoever looks closer; the card is for the back row.
+        self.drawn_look = Look(dark, self, enlarged=_DRAWN)
         self.course = Course(lesson)
         self.solver = solver or SolverClient()
         self.solver.setParent(self)
@@ -77,9 +80,10 @@ class LessonWindow(QWidget):
     def _make_layout(self) -> None:
         self.panel = LessonPanel(self.look)
         self.panel.setFixedWidth(_PANEL)
-        self.frame = FrameView(self.bench, self.look)
-        self.noise_path = NoisePath(self.frame, self.bench, self.look)
-        self.scope = Scope(self.bench, self.look)
+        self.frame = FrameView(self.bench, self.drawn_look)
+        self.frame.set_plain()
+        self.noise_path = NoisePath(self.frame, self.bench, self.drawn_look)
+        self.scope = Scope(self.bench, self.drawn_look, plain=True)
         # The class looks; keys are the presenter's.
         for widget in (self.frame, self.scope, self.scope.ribbon):
             widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -87,8 +91,9 @@ class LessonWindow(QWidget):
         self.body.setHandleWidth(1)
         self.body.addWidget(self.frame)
         self.body.addWidget(self.scope)
-        self.body.setSizes([360, 340])
-        self.cover = QLabel("First your guess.", alignment=Qt.AlignmentFlag.AlignCenter)
+        self.body.setSizes([330, 370])
+        self.cover = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
+        self.cover.setMargin(30)
         right = QVBoxLayout()
         right.addWidget(self.body)
         right.addWidget(self.cover)
@@ -107,8 +112,9 @@ class LessonWindow(QWidget):
         self.setStyleSheet(self.look.stylesheet())
         self.setPalette(self.look.qt_palette())
         self.setAutoFillBackground(True)
-        self.cover.setFont(self.look.font("title"))
-        self.cover.setStyleSheet(f"color: {p.muted.name()}; background: {p.band.name()};")
+        self.cover.setStyleSheet(
+            f"color: {p.ink.name()}; background: {p.band.name()}; border-radius: 10px;"
+        )
 
     def _make_keys(self) -> None:
         def key(keys: str, act: Callable[[], object]) -> None:
@@ -122,7 +128,7 @@ class LessonWindow(QWidget):
         key("B", self.bench.swap_pinned)
         key("Home", self.home)
         key("P", self.noise_path.next_band)
-        key("D", lambda: self.look.set_dark(not self.look.dark))
+        key("D", self._other_ground)
         key("N", self.show_presenter)
         key("F11", self._full_screen)
         key("Esc", self.close)
@@ -162,6 +168,10 @@ class LessonWindow(QWidget):
             self.course.count(which, hands)
         self.refresh()
 
+    def _other_ground(self) -> None:
+        for look in (self.look, self.drawn_look):
+            look.set_dark(not look.dark)
+
     def _full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
 
@@ -176,9 +186,33 @@ class LessonWindow(QWidget):
         """The card with what is known by now."""
         self.panel.show_card(self.course, self.sums.numbers, self._why)
         self.presenter.show_notes(self.course, self.sums.numbers)
-        covered = self.course.covered
+        bench_task = self.course.card.kind == "bench"
+        covered = self.course.covered or bench_task
+        self.cover.setText(BENCH_CAUTION if bench_task else "First your guess.")
+        said = self._measured()
+        if said:
+            self.cover.setText(said)
+        elif self.course.covered and self.course.card.kind != "guess":
+            self.cover.setText("First find it.")
+        if self.course.card.kind == "measure":
+            covered = True
+        self.cover.setFont(self.look.font("text" if bench_task or said else "title"))
         self.body.setVisible(not covered)
         self.cover.setVisible(covered)
+
+    def _measured(self) -> str:
+        """What the measurements taken have shown; after the reveal all of them."""
+        course, numbers = self.course, self.sums.numbers
+        if course.card.kind != "measure":
+            return ""
+        lines = []
+        for k, one in enumerate(course.card.measurements):
+            if k not in course.taken() and not course.shown:
+                continue
+            if one.figure in numbers and one.sound in numbers:
+                found, sound = numbers[one.figure].text, numbers[one.sound].text
+                lines.append(f"{k + 1}  {found}, sound {sound}. {one.says}")
+        return "\n".join(lines)
 
     def _show_screen(self, screen: Screen) -> None:
         if screen == self._shown_screen:
@@ -190,8 +224,7 @@ class LessonWindow(QWidget):
             bench.replace(build)
         option = lesson.option if screen.option is None else screen.option
         bench.set_option(option_index(build, option or None))
-        event = lesson.event if screen.event is None else screen.event
-        bench.set_event(event_index(build, event))
+        bench.set_event(event_index(build, lessons.event_of(lesson, screen)))
         bench.set_pinned(option_index(build, screen.pinned or None) if screen.pinned else None)
         window = None
         if screen.window is not None:

@@ -100,3 +100,21 @@ def test_a_mistake_is_refused_with_its_place(changes: dict[str, Any], place: str
 def test_a_lesson_comes_back_from_its_file() -> None:
     lesson = lessons.loads(_bytes())
     assert lessons.loads(lessons.dumps(lesson)) == lesson
+
+
+@pytest.mark.parametrize("id_", [row.id for row in lessons.lessons()])
+def test_what_a_lesson_says_is_what_the_engine_says(id_: str) -> None:
+    """If this fails the lesson has to change, not the engine."""
+    lesson = lessons.load(id_)
+    numbers = lessons.compute(lesson)
+    assert lessons.broken_claims(lesson, numbers) == []
+    assert lesson.claims
+
+
+def test_there_are_six_lessons_with_a_bench_task_each() -> None:
+    rows = lessons.lessons()
+    assert len(rows) == 6
+    for row in rows:
+        kinds = {card.kind for card in lessons.load(row.id).cards}
+        assert {"bench", "sum_up"} <= kinds
+        assert kinds & {"guess", "measure"}

@@ -1,0 +1,229 @@
+"""Lessons in their own window, played by keys; and that nothing here speaks to the internet."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from PySide6.QtCore import Qt
+
+from app.workshop.course import Course
+from app.workshop.lesson_panel import BENCH_CAUTION
+from app.workshop.lesson_window import LessonWindow
+from sim import lessons
+from sim.lessons import Number
+from tests.app.driver import WAIT_MS, Driver, with_capacitor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from pytestqt.qtbot import QtBot
+
+    from sim.build import Build
+
+# Our own invention, on a preset of the program.
+SMALL: dict[str, Any] = {
+    "format": "rippletree-lesson",
+    "title": "Near or far",
+    "build": "arms_4s_analogue",
+    "event": "Mid throttle",
+    "option": "No capacitor",
+    "figures": [
+        {"name": "bare", "words": "no capacitor", "reads": "swing", "at": "esc1.in"},
+        {"name": "near", "words": "one at each ESC", "reads": "swing", "at": "esc1.in",
+         "screen": {"option": "One at each ESC"}},
+    ],
+    "cards": [
+        {"kind": "ask", "title": "Near or far?", "notes": "Say nothing yet."},
+        {"kind": "guess", "title": "How much less?", "hidden": True,
+         "guess": {"figure": "bare", "over": "near"},
+         "choices": [{"text": "the same", "below": 1.2},
+                     {"text": "far less", "at_least": 1.2}],
+         "screen": {"option": "One at each ESC", "pinned": "No capacitor"}},
+        {"kind": "reveal", "title": "This much", "figures": ["bare", "near"]},
+        {"kind": "measure", "title": "Find it", "allowed": 1, "hidden": True, "measurements": [
+            {"text": "at ESC 1", "figure": "bare", "sound": "near", "says": "Too much."},
+            {"text": "the same again", "figure": "bare", "sound": "near", "says": "As before."}]},
+        {"kind": "bench", "title": "Measure"},
+        {"kind": "sum_up", "title": "Near"},
+    ],
+}  # fmt: skip
+
+
+def _lesson() -> lessons.Lesson:
+    return lessons.loads(json.dumps(SMALL).encode())
+
+
+@pytest.fixture
+def player(qtbot: QtBot) -> Iterator[LessonWindow]:
+    window = LessonWindow(_lesson())
+    window.show()
+    qtbot.waitUntil(lambda: window.sums.over, timeout=WAIT_MS)
+    yield window
+    window.close()
+    window.deleteLater()
+
+
+def test_a_lesson_is_played_by_keys(player: LessonWindow, qtbot: QtBot) -> None:
+    def press(key: Any, modifier: Any = Qt.KeyboardModifier.NoModifier) -> str:
+        qtbot.keyClick(player, key, modifier)
+        return player.panel.in_words()
+
+    assert "Near or far?" in player.panel.in_words()
+    words = press(Qt.Key.Key_Right)
+    assert "How much less?" in words
+    # nothing on the screen gives the answer away
+    assert not player.body.isVisible()
+    assert "engine" not in words
+    assert "V" not in words
+    press(Qt.Key.Key_2)
+    press(Qt.Key.Key_2)
+    press(Qt.Key.Key_1)
+    words = press(Qt.Key.Key_1, Qt.KeyboardModifier.ShiftModifier)
+    assert "2 hands" in words
+    words = press(Qt.Key.Key_Space)
+    assert "the engine says" in words
+    assert "2 far less, 2 hands, marked" in words
+    assert player.body.isVisible()
+    assert player.bench.pinned == 0
+    assert "3 hands" not in press(Qt.Key.Key_2)  # hands are down
+    words = press(Qt.Key.Key_PageDown)
+    for name in ("bare", "near"):
+        assert player.sums.numbers[name].text in words
+    press(Qt.Key.Key_Right)
+    assert not player.body.isVisible()
+    press(Qt.Key.Key_1)
+    assert player.sums.numbers["bare"].text in player.cover.text()
+    press(Qt.Key.Key_2)
+    assert "As before." not in player.cover.text()  # only one was allowed
+    press(Qt.Key.Key_Space)
+    assert "As before." in player.cover.text()
+    press(Qt.Key.Key_Right)
+    assert player.cover.text() == BENCH_CAUTION
+    words = press(Qt.Key.Key_Right)
+    assert "2 of 2 hands were right" in words
+    at = player.course.at
+    press(Qt.Key.Key_Home)
+    assert player.course.at == 0
+    press(Qt.Key.Key_Home)
+    assert player.course.at == at
+    press(Qt.Key.Key_Right)
+    assert player.course.at == at
+
+
+def test_the_presenter_reads_notes_the_class_does_not(player: LessonWindow, qtbot: QtBot) -> None:
+    qtbot.keyClick(player, Qt.Key.Key_N)
+    assert "Say nothing yet." in player.presenter.notes.text()
+    assert "How much less?" in player.presenter.after.text()
+    assert "Say nothing yet." not in player.panel.in_words()
+
+
+def test_the_bench_stays_as_it_is(
+    opened: Callable[[Build], Driver], tmp_path: Path, qtbot: QtBot
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    window = driver.window
+    broken = tmp_path / "broken.json"
+    broken.write_text(json.dumps({**SMALL, "build": "nowhere"}))
+    window.play_lesson(broken)
+    assert window.lesson is None
+    assert "nowhere" in window.strip._label.text()
+    good = tmp_path / "good.json"
+    good.write_text(json.dumps(SMALL))
+    window.play_lesson(good)
+    player = window.lesson
+    assert player is not None
+    assert window.workbench.build == with_capacitor()
+    player.course.go(1)
+    window.play_lesson(broken)  # a mistake in another lesson does not lose the class's place
+    assert window.lesson is player
+    assert player.course.at == 1
+    player.close()
+    assert window.lesson is None
+
+
+def test_hands_count_only_what_was_revealed() -> None:
+    course = Course(_lesson())
+    numbers = {
+        "bare": Number("bare", "", 4.0, "V"),
+        "near": Number("near", "", 1.0, "V"),
+    }
+    course.go(1)
+    for _ in range(3):
+        course.count(1, 1)
+    course.count(0, 1)
+    course.count(7, 1)  # there is no such choice
+    assert course.tally(numbers) == (0, 0)
+    course.reveal()
+    assert course.tally(numbers) == (3, 4)
+    course.count(1, -1)
+    assert course.tally(numbers) == (3, 4)
+
+
+_NO_INTERNET = """
+import sys
+
+def _hook(event, args):
+    if event == "socket.getaddrinfo":
+        raise RuntimeError("a name was looked up: " + repr(args))
+    if event in ("socket.connect", "socket.bind", "socket.sendto") and isinstance(args[1], tuple):
+        raise RuntimeError(event + " to the internet: " + repr(args[1]))
+
+sys.addaudithook(_hook)
+"""
+
+_SESSION = """
+import socket
+import sys
+from pathlib import Path
+
+from PySide6.QtWidgets import QApplication
+
+from app.window import MainWindow
+from sim.build import load
+
+def main():
+    try:
+        socket.create_connection(("127.0.0.1", 9), 0.1)
+    except RuntimeError:
+        pass
+    else:
+        sys.exit("the block does not block")
+    app = QApplication([])
+    window = MainWindow(load("arms_4s_analogue"), data_folder=Path(sys.argv[1]))
+    window.show()
+    bench = window.workbench
+    while bench.answer is None or bench.findings is None:
+        app.processEvents()
+    print(bench.findings.sentence)
+    window.close()
+
+if __name__ == "__main__":
+    main()
+"""
+
+
+def test_no_process_of_the_program_reaches_for_the_internet(tmp_path: Path) -> None:
+    """Every Python process started here inherits a hook that raises on internet sockets."""
+    (tmp_path / "sitecustomize.py").write_text(_NO_INTERNET)
+    script = tmp_path / "session.py"
+    script.write_text(_SESSION)
+    roots = [str(tmp_path), os.getcwd(), os.environ.get("PYTHONPATH", "")]
+    env = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(root for root in roots if root),
+        "QT_QPA_PLATFORM": "offscreen",
+    }
+    done = subprocess.run(
+        [sys.executable, str(script), str(tmp_path / "data")],
+        env=env, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "internet" not in done.stderr
+    assert done.stdout.startswith(("Best so far", "No option"))
