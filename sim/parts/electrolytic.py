@@ -45,12 +45,11 @@ class Electrolytic(Surging):
         L = esl + 1.2 nH/mm x leg_length, or of two 0.6 mm legs leg_spacing apart
         core = air + loss / (15 W/(m2 K) x area of side and top)
 
-    esr is what is left at 100 kHz, 20 degC, new. The oxide's losses are worth a sight of their
-    own only for slow ripple; as in any real part they take some capacitance with them at high
-    frequency. Beside the printed voltage stands the surge limit, 1.15 times that up to 315 V,
-    for what comes seldom and is short. Faults are values, so that an option can set them: a
-    cracked leg, a dried-out can; a missing one is an option that removes it; a reversed one is
-    refused.
+    esr is what is left at 100 kHz, 20 degC, new. The oxide's losses matter for slow ripple only;
+    as in any real part they take some capacitance with them at high frequency. Beside the printed
+    voltage stands the surge limit, 1.15 times that up to 315 V, for what comes seldom and is
+    short. Faults are values, so that an option can set them: a cracked leg, a dried-out can; a
+    missing one is an option that removes it; a reversed one is refused.
 
     Sources: surge limit IEC 60384-4; low-impedance cans of the 35 V class have 28 mOhm at
     10x16 mm, 18 mOhm at 12.5x20 mm (from memory, within a fifth); body inductance 15 nH up to

@@ -382,3 +382,27 @@ def test_the_leads_of_the_presets_have_the_loops_they_were_drawn_for(impedance: 
             assert conductors(resolve_lead(found)).loop_inductance_h == pytest.approx(
                 henry, rel=0.02
             )
+
+
+def test_skin_effect_is_where_it_can_matter() -> None:
+    """Not to a lone load, not with typed values, not in board copper, not where it is off."""
+
+    def loops(far: Part, *more: Lead, **values: Any) -> int:
+        wire = Lead(id="w", from_="pads", to=far.id, **values)
+        parts = (PACK, PADS, far) + ((BULK,) if more else ())
+        network = assemble(build(parts, (MAIN, wire, *more)))
+        return sum(b.owner == "w" and b.name.startswith("skin") for b in network.branches) // 2
+
+    lamp = Part(id="lamp", kind="load", values={"resistance": 10})
+    fed = Part(id="lamp", kind="load", values={"resistance": 10, "input_capacitance": "10u"})
+    cap = Part(id="cap", kind="ceramic", values={"capacitance": "10u"})
+    beside = Lead(id="b", from_="bulk", to="lamp")
+    assert loops(lamp, length="50 mm", gauge="18 AWG") == 0
+    assert loops(fed, length="50 mm", gauge="18 AWG") == 2
+    assert loops(lamp, beside, length="50 mm", gauge="18 AWG") == 2
+    assert loops(cap, length="50 mm", gauge="24 AWG") == 1
+    assert loops(cap, length="50 mm", gauge="12 AWG") == 3
+    assert loops(cap, length="50 mm", gauge="18 AWG", skin=False) == 0
+    assert loops(cap, length="50 mm", width="5 mm") == 0
+    assert loops(cap, length="50 mm", gauge="18 AWG", resistance="4 mOhm") == 0
+    assert loops(cap, resistance="4 mOhm", inductance="50 nH") == 0
