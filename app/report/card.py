@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from app.report.sheet import BAND, FAINT, INK, MUTED, PLUS, Disc, Sheet, fitted
+from app.report.sheet import BAND, FAINT, INK, MUTED, PLUS, Disc, Sheet
 from sim.parts import KINDS
 from sim.parts.families import can_mm
 from sim.quantity import format as quantity_text
@@ -37,9 +37,9 @@ def card(drawn: Build, option: str) -> list[Sheet]:
     for number, page in enumerate(pages, 1):
         sheet = Sheet(f"Snip and solder: {option}, sheet {number}")
         title = f"Snip and solder: {drawn.name}, {option}"
-        sheet.words(LEFT, 18.0, fitted(title, WIDE, 14.0, True), 14.0, bold=True)
-        _true_size_ruler(sheet, 24.0)
-        y = 40.0
+        y = sheet.paragraph(LEFT, 10.0, WIDE, title, 13.0, bold=True) + 3.0
+        _true_size_ruler(sheet, y)
+        y += 14.0
         if not page:
             y = sheet.paragraph(LEFT, y, WIDE, "Nothing to solder: no capacitor has legs here.", 10)
         for parts in page:

@@ -55,6 +55,7 @@ class Content:
     shown : the limit whose curve is drawn, None if there is none
     rival : the same limit under the option that is worst there, None if that is the chosen one
     traces : of the chosen option, then of the rival
+    beside : sentences about plug-in, stages, warmth and grams of the chosen option
     """
 
     build: Build
@@ -65,6 +66,7 @@ class Content:
     shown: Cell | None
     rival: Cell | None
     traces: tuple[Trace, ...]
+    beside: tuple[str, ...]
     assumptions: tuple[Unknown, ...]
     not_covered: tuple[str, ...]
     model_version: str
@@ -123,6 +125,7 @@ def gather(
         worst = max(_alike(found, shown), key=lambda c: c.used)
         rival = worst if worst.used > 1.005 * shown.used else None
         traces = [_trace(build, cell, cancelled) for cell in (shown, rival) if cell is not None]
+    beside = _beside(drawn, cancelled)
     if progress is not None:
         progress(1.0)
     return Content(
@@ -134,10 +137,53 @@ def gather(
         shown=shown,
         rival=rival,
         traces=tuple(traces),
+        beside=tuple(beside),
         assumptions=unknowns(drawn),
         not_covered=NOT_COVERED,
         model_version=MODEL_VERSION,
     )
+
+
+def _beside(drawn: Build, cancelled: Callable[[], bool] | None) -> list[str]:
+    """What an option does beside its limits."""
+    from sim import details, heat
+    from sim.tolerance import replace_options
+
+    plain = replace_options(drawn)
+    out = []
+    plug = details.plug_in(plain)
+    if plug is not None:
+        arc = f", {figure(plug.contact_J, 'J')} of it at the contact" if plug.contact_J else ""
+        out.append(
+            f"{plug.event}: at most {figure(plug.peak_V, 'V')}, at {plug.peak_place}; "
+            f"{figure(plug.inrush_A, 'A')} out of the pack, "
+            f"{figure(plug.heat_J, 'J')} of heat{arc}."
+        )
+    for stage in details.stages(plain):
+        text = f"{stage.label}: drops {figure(stage.drop_V, 'V')}"
+        if stage.resonance_hz is not None and stage.damping is not None:
+            text += (
+                f", resonance {figure(stage.resonance_hz, 'Hz')} (damping {stage.damping:.2f}, "
+                f"lifts by {max(stage.peak_dB, 0.0):.1f} dB)"
+            )
+        if stage.at_pwm_dB is not None:
+            text += f", {stage.at_pwm_dB:.0f} dB at the PWM frequency"
+        out.append(f"{text}.")
+    if any(part.kind == "esc" for part in plain.parts):
+        cans = heat.flight(plain, cancelled=cancelled)
+        if cans:
+            hot = max(cans, key=lambda can: can.core_C)
+            part = next(p for p in plain.parts if p.id == hot.part)
+            out.append(
+                f"Over a flight {part.label or part.id} carries most ripple of the cans: "
+                f"{figure(hot.rms_A, 'A')} RMS, its core {hot.core_C:.0f} °C in air of "
+                f"{heat.AIR_C:.0f} °C (duties and air are our guess)."
+            )
+    weight = details.mass(plain)
+    if weight.grams:
+        guess = " by the size of the cans, our guess" if weight.guessed else ""
+        out.append(f"Capacitors: {weight.grams:.1f} g{guess}.")
+    return out
 
 
 def _alike(found: Findings, cell: Cell) -> list[Cell]:

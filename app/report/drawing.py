@@ -62,13 +62,13 @@ def frame(sheet: Sheet, build: Build, x: float, y: float, w: float, h: float) ->
     legend = []
     number = 0
     tags = _Tags(sheet)
-    for part in sorted(placed, key=lambda p: p.kind == "joint"):
+    for part in sorted(placed, key=lambda p: (p.kind == "joint", p.kind == "ceramic")):
         assert part.at is not None
         at = to(part.at)
         if part.kind == "joint":
             sheet.shapes.append(Disc(at, 0.7, INK, ""))
             if part.label:
-                tags.put(at, part.label, (0.0, 3.0))
+                tags.put(at, part.label, (0.0, 3.0), needed=False)
             continue
         number += 1
         width, depth = (v / scale for v in _size(part))
@@ -122,7 +122,15 @@ class _Tags:
             for t in self._taken
         )
 
-    def put(self, at: tuple[float, float], text: str, shift: tuple[float, float]) -> None:
+    def put(
+        self,
+        at: tuple[float, float],
+        text: str,
+        shift: tuple[float, float],
+        *,
+        needed: bool = True,
+    ) -> None:
+        """A number or name near a place; one that is not needed is left out where it is tight."""
         size = 6.5
         wide = text_mm(text, size, True) + 0.6
         tried = [shift, (0.0, 3.0), (0.0, -3.0), (4.0, 0.0), (-4.0, 0.0), (4.0, 3.0), (-4.0, -3.0),
@@ -131,6 +139,9 @@ class _Tags:
             box = (at[0] + dx - wide / 2, at[1] + dy - 1.3, at[0] + dx + wide / 2, at[1] + dy + 1.3)
             if self._free(box):
                 break
+        else:
+            if not needed:
+                return
         self._taken.append(box)
         if (dx, dy) not in ((0.0, 0.0), shift):
             self._sheet.line(at, (at[0] + dx, at[1] + dy), colour=FAINT, width=0.15)

@@ -149,7 +149,7 @@ def _second(content: Content, date: str, version: str) -> Sheet:
     sheet = Sheet(f"{content.build.name}: drawing, assumptions, what is not covered")
     y = _head(sheet, content, date)
     y = _title(sheet, y, f"{content.card.option}, from above, to scale")
-    height = 98.0
+    height = 92.0
     legend = drawing.frame(sheet, content.drawn, LEFT, y, 112.0, height)
     at = y
     for row in legend:
@@ -158,6 +158,10 @@ def _second(content: Content, date: str, version: str) -> Sheet:
             break
         at = sheet.paragraph(LEFT + 115.0, at, WIDE - 115.0, row, 7.0)
     y += height + 1.0
+    if content.beside:
+        y = _title(sheet, y, "Beside the limits")
+        for text in content.beside:
+            y = sheet.paragraph(LEFT, y, WIDE, text, 8.0)
     marks = [u.mark for u in content.assumptions]
     counts = ", ".join(
         f"{marks.count(mark)} {word}" for mark, word in WORDS.items() if marks.count(mark)
@@ -167,7 +171,7 @@ def _second(content: Content, date: str, version: str) -> Sheet:
     # guesses first: they are what to measure next
     order = {"our guess": 0, "sourced": 1, "worked out": 2, "you measured": 3}
     body = sorted(known[1:], key=lambda row: order.get(row[3].split(":")[0], 0))
-    y, shown = _table(sheet, y, [known[0], *body], (66.0, 20.0, 22.0, 72.0), bottom=BOTTOM - 82.0)
+    y, shown = _table(sheet, y, [known[0], *body], (66.0, 20.0, 22.0, 72.0), bottom=BOTTOM - 74.0)
     if len(body) > shown - 1:
         left = len(body) - shown + 1
         y = sheet.paragraph(LEFT, y, WIDE, f"and {left} more in the build file", 7.0, colour=MUTED)

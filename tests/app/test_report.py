@@ -152,6 +152,7 @@ def test_the_pages_say_what_they_must(sheets: list[Sheet], content: Content) -> 
     for sheet in (first, second):
         assert CAUTION in sheet
         assert "model version" in sheet
+    assert "out of the pack" in second
     for said in ("Not covered", "MOSFET avalanche", "Props off".lower(), "legs 12 mm", "our guess",
                  "sourced: trade guides", "drawn 1:", "Stripe is minus".lower()):  # fmt: skip
         assert said in second or said in second.lower()
