@@ -62,19 +62,21 @@ def guessed(build: Build, clip: Clip) -> tuple[str, ...]:
         return ()  # a clip in the air reads nothing; `sim.problems` says where that is wrong
 
 
+def sentence(build: Build, clip: Clip) -> str:
+    """What to say of a clip that reads through an evenly split lead, "" of any other."""
+    leads = guessed(build, clip)
+    if not leads:
+        return ""
+    of = "lead" if len(leads) == 1 else "leads"
+    return (
+        f"the offset from {clip.tip} to {clip.ground} runs through {of} {', '.join(leads)} of "
+        "typed inductance, split evenly: right for equal currents there and back only"
+    )
+
+
 def said(build: Build) -> tuple[str, ...]:
-    """A sentence for each clip of a build that reads through an evenly split lead."""
-    found = []
-    for clip in build.clips:
-        leads = guessed(build, clip)
-        if leads:
-            of = "lead" if len(leads) == 1 else "leads"
-            found.append(
-                f"the offset from {clip.tip} to {clip.ground} runs through {of} "
-                f"{', '.join(leads)} of typed inductance, split evenly: right for equal currents "
-                "there and back only"
-            )
-    return tuple(found)
+    """The sentences of all clips of a build, none for those that guess nothing."""
+    return tuple(text for clip in build.clips if (text := sentence(build, clip)))
 
 
 def _node(build: Build, address: str) -> str:

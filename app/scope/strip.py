@@ -201,6 +201,7 @@ class Strip(QWidget):
         self._curve, self._ghost, self._ghost_name = curve, ghost, ghost_name
         self._range = volt_range
         self.name.setText(curve.label)
+        self.name.setToolTip(curve.note[:1].upper() + curve.note[1:])
         self._show_figure()
         self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
         self._rule()

@@ -77,7 +77,7 @@ class Curve(msgspec.Struct, frozen=True, eq=False):
     t has one value more than low and high. `reads` is the kind of the signal, which has
     its unit: V, A, turns a minute or percent. `peak` and `lowest` are over the
     whole event; where nothing is known of the ripple they are the slow ones and
-    `slow` says so.
+    `slow` says so. `note` is what has to be said of it, "" mostly.
     """
 
     place: str
@@ -91,6 +91,7 @@ class Curve(msgspec.Struct, frozen=True, eq=False):
     lowest: float | None = None
     slow: bool = False
     reads: str = "volts"
+    note: str = ""
 
     @property
     def key(self) -> tuple[str, str, str | None]:

@@ -22,7 +22,7 @@ from app.solver.protocol import (
     RatingRow,
 )
 from app.words import LOWER
-from sim import measure
+from sim import measure, returns
 from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.errors import Cancelled, SimError
@@ -223,10 +223,13 @@ _NAMES = {"amps": "current", "speed": "speed", "duty": "duty", "offset": "ground
 
 def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve:
     labels = solved.network.labels
+    note = returns.sentence(solved.solution.context.build, clip)
     if clip.reads != "volts":
         label = f"{name_of(solved, clip.tip)}, {_NAMES[clip.reads]}"
         if clip.ground:
             label += f" to {labels.get(clip.ground, clip.ground)}"
+        if note:
+            label += " (a guess)"
         return Curve(
             place=clip.tip,
             ground=clip.ground,
@@ -238,6 +241,7 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
             lowest=float(low.min()),
             slow=not solved.solution.knows_peaks,
             reads=clip.reads,
+            note=note,
         )
     own_ground = clip.ground in (None, clip.tip)
     label = labels.get(clip.tip, clip.tip)
@@ -251,6 +255,7 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
     else:
         if not own_ground:
             label += f", ground at {labels.get(clip.ground or '', clip.ground)}"
+            label += " (a guess)" if note else ""
         peak, lowest = float(high.max()), float(low.min())
     return Curve(
         place=clip.tip,
@@ -263,6 +268,7 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
         peak=peak,
         lowest=lowest,
         slow=slow,
+        note=note,
     )
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QImage
 from PySide6.QtSvg import QSvgRenderer
@@ -13,6 +14,7 @@ from PySide6.QtWidgets import QFileDialog
 
 import sim
 from app.scope.cursors import fine_seconds
+from sim.build import Clip
 from sim.signals import Signal
 from tests.app.driver import Driver, with_capacitor
 
@@ -170,3 +172,27 @@ def test_curves_with_an_unknown_ending_are_refused_in_words(
     driver.window.save_curves()
     assert driver.window.strip.isVisible()
     assert not path.exists()
+
+
+def test_an_offset_that_is_a_guess_says_so_beside_its_curve(
+    opened: Callable[[Build], Driver],
+) -> None:
+    """A typed inductance is split evenly: a ground offset through it is a guess."""
+    build = with_capacitor()
+    arm = build.lead("arm")
+    assert arm is not None
+    typed = replace(arm, gauge=None, length=None, resistance="4 mOhm", inductance="80 nH")
+    leads = tuple(typed if lead.id == "arm" else lead for lead in build.leads)
+    clips = (
+        Clip(tip="esc1.in", ground="pads", reads="offset"),
+        Clip(tip="pads", ground="pack.out", reads="offset"),
+    )
+    driver = opened(replace(build, leads=leads, clips=clips))
+    driver.curves()
+    assert driver.window.scope is not None
+    guess, known = driver.window.scope.strips
+    assert guess.name.text().endswith("(a guess)")
+    assert "arm" in guess.name.toolTip()
+    assert "split evenly" in guess.name.toolTip()
+    assert not known.name.text().endswith("(a guess)")
+    assert known.name.toolTip() == ""
