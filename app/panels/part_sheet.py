@@ -168,6 +168,23 @@ class PartSheet(QFrame):
             self._workbench.stop_asking_about()
             self.closed.emit()
 
+    def focusNextPrevChild(self, next: bool) -> bool:
+        """Tab stays in the sheet, from its last box to its first; Escape leads out."""
+        stops = [
+            widget
+            for widget in self.findChildren(QWidget)  # as they were made: from top to bottom
+            if widget.focusPolicy() & Qt.FocusPolicy.TabFocus
+            and widget.isVisible()
+            and widget.isEnabled()
+        ]
+        now = self.focusWidget()
+        if not stops:
+            return False
+        at = stops.index(now) if now in stops else -1
+        to = stops[(at + (1 if next else -1)) % len(stops)]
+        to.setFocus(Qt.FocusReason.TabFocusReason if next else Qt.FocusReason.BacktabFocusReason)
+        return True
+
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() == Qt.Key.Key_Escape:
             self.close_sheet()
@@ -266,10 +283,13 @@ class PartSheet(QFrame):
         self._slide_on(self._main_field())
 
     def _main_field(self) -> str:
-        """What a hand reaches for first: the first required value, else the first on a series."""
+        """What a hand reaches for first: the first required value, else the first on a series, else
+        the first that is given."""
         fields = [f for f in self._fields() if f.unit not in _NO_NUMBER]
         first = next((f for f in fields if f.required), None)
-        first = first or next((f for f in fields if f.series), None) or next(iter(fields), None)
+        first = first or next((f for f in fields if f.series), None)
+        first = first or next((f for f in fields if self._given(f.name) is not None), None)
+        first = first or next(iter(fields), None)
         if self._lead() is not None:
             return "length"
         return "" if first is None else first.name

@@ -87,7 +87,8 @@ class Finder(QFrame):
             return
         self.count.setText(f"{self._at + 1} of {len(self._found)}")
         id_ = self._found[self._at]
-        self._view.workbench.select((id_,))
+        kept = tuple(i for i in self._view.keys.kept if i != id_)
+        self._view.workbench.select((*kept, id_))
         self._view.ensure_seen(id_)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:

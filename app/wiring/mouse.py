@@ -96,6 +96,7 @@ class Mouse:
 
     def _select_at(self, place: QPointF, add: bool) -> None:
         bench = self.view.workbench
+        self.view.keys.kept = ()
         pad = self.pad_at(place)
         id_ = pad.partition(".")[0] if pad else self.id_at(place)
         chosen = bench.selection

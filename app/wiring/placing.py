@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from app.wiring.scene import WiringScene
     from sim.build import Build, Given, Lead, Part
     from sim.parts import Kind
+    from sim.records import Deck
 
 #: Gauge of a lead that is pulled by hand. Our guess for signal and video power leads.
 PULLED_GAUGE = "18 AWG"
@@ -35,6 +36,8 @@ _LEADS: dict[str, dict[str, str]] = {
     "camera": {"gauge": "28 AWG"},
     "receiver": {"gauge": "28 AWG"},
 }
+#: Where a part is usually put (common practice); the rest lies on the lower deck.
+_DECKS: dict[str, Deck] = {"battery": "top", "flight_controller": "upper"}
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,7 @@ def new_part(kind_name: str, build: Build, at: Point) -> Part:
     return Part(
         id=fresh_id(build, kind_name),
         kind=kind_name,
+        deck=_DECKS.get(kind_name, "lower"),
         at=(round(at[0], 1), round(at[1], 1)),
         values=start_values(kind, build),
     )
