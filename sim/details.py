@@ -115,13 +115,13 @@ def dropouts(solution: Solution) -> tuple[Dropout, ...]:
 def moment_of(solution: Solution, cell: Cell) -> float:
     """When a run reaches the figure of a limit, s: where frame and curves go at a click.
 
-    0 for figures of a whole event, such as an RMS.
+    0 for figures of a whole event, such as an RMS or a growth.
 
     Raises
     ------
     WrongPort   if the run has no such place
     """
-    if cell.reads in ("RMS", "mean power"):
+    if cell.reads == "RMS" or cell.unit not in ("V", "A"):
         return 0.0
     kind: Literal["volts", "amps"] = "amps" if cell.unit == "A" else "volts"
     rows = stack_rows([solution.rows(Signal(kind, cell.place))])

@@ -159,7 +159,7 @@ def test_bands_of_a_long_window_are_parted_in_stretches() -> None:
             + 0.05 * np.sin(math.tau * 8.07e6 * t)
         )
 
-    (found,) = band_rms(tones(course, 0.02, 212.3e3, 8.07e6), [Signal("volts", "x")], 0.0, 0.02)
+    (found,) = band_rms(tones(course, 0.01, 212.3e3, 8.07e6), [Signal("volts", "x")], 0.0, 0.01)
     assert 0.0 < found.read_share < 1.0
     assert found.rms[1:] == pytest.approx([v / math.sqrt(2.0) for v in (0.4, 0.1, 0.05)], rel=0.05)
     assert found.rms[0] < 0.01
