@@ -282,6 +282,7 @@ class MinuteSheet(QFrame):
             grid.addWidget(question, 2 * index, 1)
             grid.addWidget(question.error, 2 * index + 1, 1)
         foot = QHBoxLayout()
+        foot.setSpacing(10)
         foot.addStretch(1)
         foot.addWidget(self.cancel)
         foot.addWidget(self.make)
