@@ -67,7 +67,7 @@ ALL = [
 ]
 
 
-@pytest.mark.parametrize("answers", ALL, ids=str)
+@pytest.mark.parametrize("answers", ALL[::3], ids=str)
 def test_any_answers_are_a_valid_build_file(answers):
     build = quick_build(answers).build
     assert not list(problems(build))
@@ -78,7 +78,7 @@ def test_any_answers_are_a_valid_build_file(answers):
 @pytest.mark.parametrize("answers", ALL[::14], ids=str)
 def test_any_answers_solve(answers):
     build = quick_build(answers).build
-    for option in range(len(build.options)):
+    for option in (0, len(build.options) - 1):
         solution = api.solve(build, 1, option + 1, "averaged")
         low, high = solution.volts_range()["pads"]
         assert 0.0 < low < high < 100.0
@@ -109,7 +109,9 @@ def test_what_is_known_is_not_widened():
 
 
 def test_an_unknown_value_is_never_called_best():
-    findings = api.compare(quick_build(Answers(4, 5.0, "separate")).build, detail="averaged")
+    findings = api.compare(
+        quick_build(Answers(4, 5.0, "separate")).build, "Chop", detail="averaged"
+    )
     names = [card.option for card in findings.cards]
     assert "If the lead is 60 mm" in names
     assert findings.best is not None
