@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import QPointF, Qt, QTimer
 
 from app.wiring.facts import lead_name, part_name
 from app.words import of_limit
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 _WORSE = 0.02
 _MOST_SAID = 3
+#: A release that a press follows sooner than this is a held key that repeats.
+_REPEAT_MS = 90
 #: So near to where a part came off a press is meant for it, mm.
 _STILL_MM = 10.0
 
@@ -42,10 +44,13 @@ class Breaking:
         self.id = ""
         #: Where it was, mm: it may be gone from the picture.
         self.place = QPointF()
+        self._touched = QPointF()
         self.ways: tuple[Break, ...] = ()
         self._way = 0
         self._whole: dict[str, RatingRow] = {}
         self._asked_before = 0
+        self._up = QTimer(view, singleShot=True, interval=_REPEAT_MS)
+        self._up.timeout.connect(self._really_up)
         bench = view.workbench
         bench.answer_changed.connect(self._say)
         bench.problem_changed.connect(self._say)
@@ -58,7 +63,12 @@ class Breaking:
     # Keys
 
     def press(self, latch: bool) -> None:
-        """X went down."""
+        """X went down; again and again where the system repeats a held key as presses."""
+        if self._up.isActive():
+            self._up.stop()
+            return
+        if self.armed and not self._latched:
+            return
         if self._latched:
             self.let_go()
             return
@@ -71,7 +81,10 @@ class Breaking:
             self.view.say("Touch what is to break. Let go of X and it is whole again.")
 
     def release(self) -> None:
-        """X came up."""
+        """X came up, or the system repeats it: that is known a little later."""
+        self._up.start()
+
+    def _really_up(self) -> None:
         if not self._latched:
             self.let_go()
 
@@ -93,8 +106,10 @@ class Breaking:
 
     def touch_at(self, place: QPointF, id_: str) -> None:
         """A press at a place; what came off there before is what is meant again."""
-        if self.id and (place - self.place).manhattanLength() < _STILL_MM:
+        near = min((place - p).manhattanLength() for p in (self.place, self._touched))
+        if self.id and near < _STILL_MM:
             id_ = self.id
+        self._touched = place
         self.touch(id_)
 
     def touch(self, id_: str) -> None:
@@ -116,6 +131,7 @@ class Breaking:
 
     def let_go(self) -> None:
         """All is whole again."""
+        self._up.stop()
         was = self.armed
         self.armed = self._latched = False
         self._mend()
