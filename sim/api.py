@@ -290,17 +290,16 @@ def _mean_runs(
     progress: Callable[[float], None] | None,
 ) -> list[Trajectory]:
     # where nothing chops there is nothing to average: the same run, to a closer tolerance
-    solver, usual = (averaged.run, _RTOL) if reference else (rosenbrock.run, rosenbrock.RTOL)
-
     def solved(mean: MeanEquations, start_s: float, end_s: float, x: Array) -> AveragedRun:
-        return solver(
-            mean,
-            replace(case.drive, duration_s=end_s),
-            x,
-            rtol=usual if case.chops else _RTOL_STILL,
-            start_s=start_s,
-            cancelled=cancelled,
-            progress=progress,
+        drive = replace(case.drive, duration_s=end_s)
+        if reference:
+            rtol = _RTOL if case.chops else _RTOL_STILL
+            return averaged.run(
+                mean, drive, x, rtol=rtol, start_s=start_s, cancelled=cancelled, progress=progress
+            )
+        closer = None if case.chops else _RTOL_STILL
+        return rosenbrock.run(
+            mean, drive, x, rtol=closer, start_s=start_s, cancelled=cancelled, progress=progress
         )
 
     runs: list[AveragedRun] = []

@@ -54,7 +54,7 @@ def on_disk(function: Any) -> bool:
 
 def ready() -> bool:
     """Every-edge runs need not wait for a compiler."""
-    return all(on_disk(f) for f in (march, scan, add_moments, ramp_states, advance_many))
+    return all(on_disk(f) for f in (march, scan, swing_rows, ramp_states, read_flat))
 
 
 #: Why `march` came back.
@@ -120,6 +120,162 @@ def real_factors(re: float, t: float) -> tuple[float, float]:
     return math.exp(a), math.expm1(a) / re
 
 
+#: ln 2 and pi / 2 in parts, for arguments reduced without loss (constants of fdlibm).
+_LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
+_HALF_PI = (1.57079632673412561417e00, 6.07710050630396597660e-11, 2.02226624871116645580e-21)
+#: Powers of two by their exponent; below the first they count as nothing.
+_LEAST_POWER, _MOST_POWER = -1070, 1020
+_POWERS = np.ldexp(1.0, np.arange(_LEAST_POWER, _MOST_POWER + 1))
+#: Angles up to which the reduction above is exact.
+_WIDEST_ANGLE = 1e5
+
+
+@compiled
+def all_factors(
+    at: int,
+    pairs: int,
+    count: int,
+    rates: np.ndarray,
+    t: float,
+    er: np.ndarray,
+    ei: np.ndarray,
+    pr: np.ndarray,
+    pi: np.ndarray,
+) -> None:
+    """exp(lambda t) and t phi1(lambda t) of all modes of pattern `at`, `count` with one a pair.
+
+    rates (patterns, 4, n): real and imaginary parts, then of the inverse; `mode_rates` makes it.
+    Series without branches, so that the compiler does several modes at a time: four times as
+    fast as a library's exponential, sine and cosine one by one, and as exact.
+    """
+    # exp(a) - 1 = 2^k (exp(r) - 1) + 2^k - 1, nothing lost where it is small
+    for i in range(count):
+        a = min(max(rates[at, 0, i] * t, -740.0), 700.0)
+        k = math.floor(a * 1.4426950408889634 + 0.5)
+        r = (a - k * _LN2_HIGH) - k * _LN2_LOW
+        p = 1.0 / 6227020800.0
+        p = p * r + 1.0 / 479001600.0
+        p = p * r + 1.0 / 39916800.0
+        p = p * r + 1.0 / 3628800.0
+        p = p * r + 1.0 / 362880.0
+        p = p * r + 1.0 / 40320.0
+        p = p * r + 1.0 / 5040.0
+        p = p * r + 1.0 / 720.0
+        p = p * r + 1.0 / 120.0
+        p = p * r + 1.0 / 24.0
+        p = p * r + 1.0 / 6.0
+        p = p * r + 0.5
+        two = _POWERS[int(k) - _LEAST_POWER]
+        er[i] = two * (p * r * r + r) + (two - 1.0)
+    widest = 0.0
+    for i in range(pairs):
+        widest = max(widest, abs(rates[at, 1, i]))
+    if 0.5 * t * widest < _WIDEST_ANGLE:
+        for i in range(pairs):
+            b = 0.5 * rates[at, 1, i] * t
+            k = math.floor(b * 0.6366197723675814 + 0.5)
+            r = ((b - k * _HALF_PI[0]) - k * _HALF_PI[1]) - k * _HALF_PI[2]
+            q = r * r
+            s = -1.0 / 1307674368000.0
+            s = s * q + 1.0 / 6227020800.0
+            s = s * q - 1.0 / 39916800.0
+            s = s * q + 1.0 / 362880.0
+            s = s * q - 1.0 / 5040.0
+            s = s * q + 1.0 / 120.0
+            s = s * q - 1.0 / 6.0
+            s = s * q * r + r
+            c = 1.0 / 20922789888000.0
+            c = c * q - 1.0 / 87178291200.0
+            c = c * q + 1.0 / 479001600.0
+            c = c * q - 1.0 / 3628800.0
+            c = c * q + 1.0 / 40320.0
+            c = c * q - 1.0 / 720.0
+            c = c * q + 1.0 / 24.0
+            c = c * q * q - 0.5 * q + 1.0
+            # quarter turns: whether sine and cosine change places, and their product's sign
+            odd = k - 2.0 * math.floor(0.5 * k)
+            ei[i] = (1.0 - 2.0 * odd) * s * c
+            pr[i] = odd * c * c + (1.0 - odd) * s * s
+    else:
+        for i in range(pairs):
+            b = 0.5 * rates[at, 1, i] * t
+            s, c = math.sin(b), math.cos(b)
+            ei[i] = s * c
+            pr[i] = s * s
+    # exp(z) - 1 with the half angle's sine and cosine, and over lambda
+    for i in range(pairs):
+        xr = er[i] * (1.0 - 2.0 * pr[i]) - 2.0 * pr[i]
+        xi = 2.0 * (er[i] + 1.0) * ei[i]
+        er[i] = xr + 1.0
+        ei[i] = xi
+        pr[i] = xr * rates[at, 2, i] - xi * rates[at, 3, i]
+        pi[i] = xr * rates[at, 3, i] + xi * rates[at, 2, i]
+    for i in range(pairs, count):
+        pr[i] = er[i] * rates[at, 2, i]
+        er[i] += 1.0
+
+
+def mode_rates(pairs: int, re: np.ndarray, im: np.ndarray) -> np.ndarray:
+    """Real and imaginary part of each mode and of its inverse, one of each pair, (4, n)."""
+    n = len(re)
+    out = np.zeros((4, n))
+    first = np.concatenate([np.arange(0, 2 * pairs, 2), np.arange(2 * pairs, n)])
+    rate = re[first] + 1j * np.where(np.arange(len(first)) < pairs, im[first], 0.0)
+    # a mode that stands still: (exp(z) - 1) / lambda is then t to the last bit
+    rate[rate == 0.0] = -1e-100
+    inverse = 1.0 / rate
+    for row, part in enumerate((rate.real, rate.imag, inverse.real, inverse.imag)):
+        out[row, : len(first)] = part
+    return out
+
+
+@compiled
+def move(
+    n: int,
+    pairs: int,
+    er: np.ndarray,
+    ei: np.ndarray,
+    pr: np.ndarray,
+    pi: np.ndarray,
+    y: np.ndarray,
+    w: np.ndarray,
+) -> None:
+    """Advance modal states y (n,) under a steady modal force w with factors of all modes."""
+    for i in range(pairs):
+        y1, y2 = y[2 * i], y[2 * i + 1]
+        w1, w2 = w[2 * i], w[2 * i + 1]
+        y[2 * i] = er[i] * y1 - ei[i] * y2 + pr[i] * w1 - pi[i] * w2
+        y[2 * i + 1] = ei[i] * y1 + er[i] * y2 + pi[i] * w1 + pr[i] * w2
+    for i in range(n - 2 * pairs):
+        y[2 * pairs + i] = er[pairs + i] * y[2 * pairs + i] + pr[pairs + i] * w[2 * pairs + i]
+
+
+@compiled
+def gather(
+    at: int, table: np.ndarray, x: np.ndarray, rows: int, width: int, out: np.ndarray
+) -> None:
+    """out[:width] = sum over j < rows of x[j] table[at, j, :width].
+
+    Four rows at a time, so that `out` is read and written a quarter as often.
+    """
+    for i in range(width):
+        out[i] = 0.0
+    whole = rows - rows % 4
+    for j in range(0, whole, 4):
+        a, b, c, d = x[j], x[j + 1], x[j + 2], x[j + 3]
+        for i in range(width):
+            out[i] += (
+                a * table[at, j, i]
+                + b * table[at, j + 1, i]
+                + c * table[at, j + 2, i]
+                + d * table[at, j + 3, i]
+            )
+    for j in range(whole, rows):
+        a = x[j]
+        for i in range(width):
+            out[i] += a * table[at, j, i]
+
+
 @compiled
 def advance(
     pairs: int, re: np.ndarray, im: np.ndarray, y: np.ndarray, w: np.ndarray, t: float
@@ -135,21 +291,6 @@ def advance(
     for i in range(2 * pairs, n):
         e, p = real_factors(re[i], t)
         y[i] = e * y[i] + p * w[i]
-
-
-@compiled
-def advance_many(
-    pairs: np.ndarray,
-    re: np.ndarray,
-    im: np.ndarray,
-    at: np.ndarray,
-    y: np.ndarray,
-    w: np.ndarray,
-    t: np.ndarray,
-) -> None:
-    """Move modal states y (T, n) of patterns at (T,) by t (T,) seconds, in place."""
-    for i in range(len(t)):
-        advance(pairs[at[i]], re[at[i]], im[at[i]], y[i], w[i], t[i])
 
 
 @compiled
@@ -237,6 +378,138 @@ def exponential_step(
     return out
 
 
+#: Norm of a step on a ramp up to which its Taylor series is summed, and most such steps.
+TAYLOR_NORM, TAYLOR_STEPS = 5.0, 64
+
+
+@compiled
+def ramp_series(
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    s0: np.ndarray,
+    slope: np.ndarray,
+    u: np.ndarray,
+    a: np.ndarray,
+    f: np.ndarray,
+) -> int:
+    """A(s) and B(s) u on a ramp as series in the time since s0, for equations of trivial mass.
+
+    a (degrees, n, n) and f (degrees, n) are filled, and their number of terms returned.
+    """
+    n = len(u)
+    degrees = len(a)
+    own, grown = np.zeros(degrees), np.zeros(degrees)
+    part = np.zeros(a.shape[1])
+    a[:] = 0.0
+    f[:] = 0.0
+    used = 1
+    for m in range(len(keys)):
+        own[:] = 0.0
+        own[0] = 1.0
+        top = 0
+        for j in range(keys.shape[1]):
+            k = keys[m, j]
+            if k < 0:
+                continue
+            for d in range(top + 2):
+                grown[d] = own[d] * s0[k]
+                if d > 0:
+                    grown[d] += own[d - 1] * slope[k]
+            top += 1
+            for d in range(top + 1):
+                own[d] = grown[d]
+        force = False
+        for d in range(top + 1):
+            weight = own[d]
+            if weight == 0.0:
+                continue
+            used = max(used, d + 1)
+            for i in range(a.shape[1]):
+                for j in range(a.shape[2]):
+                    a[d, i, j] += weight * k_terms[m, i, j]
+            if not force:
+                force = True
+                for i in range(len(part)):
+                    total = 0.0
+                    for j in range(n):
+                        total += b_terms[m, i, j] * u[j]
+                    part[i] = total
+            for i in range(len(part)):
+                f[d, i] += weight * part[i]
+    return used
+
+
+@compiled
+def series_norm(a: np.ndarray, used: int, seconds: float) -> float:
+    """A bound on the norm of a ramp's generator over a stretch."""
+    total, power = 0.0, 1.0
+    for d in range(used):
+        total += largest_column(a[d]) * power
+        power *= seconds
+    return total
+
+
+@compiled
+def move_series(
+    a: np.ndarray, f: np.ndarray, used: int, seconds: float, count: int, x: np.ndarray
+) -> None:
+    """Carry x along a ramp by `count` Taylor steps, exact to rounding, in place.
+
+    The series of a and f begin at the ramp stretch's start; afterwards at its end.
+    """
+    n = len(x)
+    h = seconds / count
+    # the last terms of the solution's series
+    terms = np.zeros((used, n))
+    new = np.zeros(n)
+    for _ in range(count):
+        terms[:] = 0.0
+        for i in range(n):
+            terms[0, i] = x[i]
+        small = 0
+        for k in range(80):
+            # (k + 1) x_{k+1} = h sum_d a_d h^d x_{k-d} + h f_k h^k
+            for i in range(n):
+                new[i] = 0.0
+            scale = h
+            for d in range(min(used, k + 1)):
+                row = (k - d) % used
+                for i in range(n):
+                    total = 0.0
+                    for j in range(n):
+                        total += a[d, i, j] * terms[row, j]
+                    new[i] += scale * total
+                scale *= h
+            if k < used:
+                scale = h ** (k + 1)
+                for i in range(n):
+                    new[i] += scale * f[k, i]
+            size, whole = 0.0, 0.0
+            row = (k + 1) % used
+            for i in range(n):
+                term = new[i] / (k + 1)
+                terms[row, i] = term
+                x[i] += term
+                size = max(size, abs(term))
+                whole = max(whole, abs(x[i]))
+            # (a single term can vanish by chance)
+            small = small + 1 if size <= 1e-17 * whole else 0
+            if small >= used:
+                break
+        # begin the series of a and f again at the step's end
+        for low in range(used):
+            factor, power = 1.0, h
+            for d in range(low + 1, used):
+                factor = factor * d / (d - low)
+                weight = factor * power
+                for i in range(n):
+                    f[low, i] += weight * f[d, i]
+                    for j in range(n):
+                        a[low, i, j] += weight * a[d, i, j]
+                power *= h
+
+
 @compiled
 def ramp_vector(
     keys: np.ndarray,
@@ -252,8 +525,22 @@ def ramp_vector(
     u: np.ndarray,
     x: np.ndarray,
 ) -> np.ndarray:
-    """State after a stretch of ramp, by Magnus steps of order four of at most `step` s."""
+    """State after a stretch of ramp.
+
+    By Taylor series where A(s) is a polynomial and not too fast for them, otherwise by Magnus
+    steps of order four of at most `step` s.
+    """
     n = len(x)
+    if trivial_mass:
+        degrees = keys.shape[1] + 1
+        a: np.ndarray = np.zeros((degrees, n, n))
+        f: np.ndarray = np.zeros((degrees, n))
+        used = ramp_series(keys, k_terms, b_terms, s0, slope, u, a, f)
+        pieces = math.ceil(series_norm(a, used, seconds) * seconds / TAYLOR_NORM)
+        if pieces <= TAYLOR_STEPS:
+            moved = x.copy()
+            move_series(a, f, used, seconds, max(pieces, 1), moved)
+            return moved
     count = max(1, math.ceil(seconds / step - 1e-9))
     h = seconds / count
     gauss = math.sqrt(3.0) / 6.0
@@ -386,6 +673,67 @@ def latch_period(
 
 
 @compiled
+def row_dot(at: int, k: int, table: np.ndarray, y: np.ndarray) -> float:
+    """table[at, k] times y."""
+    total = 0.0
+    for i in range(len(y)):
+        total += table[at, k, i] * y[i]
+    return total
+
+
+@compiled
+def hold(
+    at: int,
+    n: int,
+    span: float,
+    y: np.ndarray,
+    read: np.ndarray,
+    load_0: np.ndarray,
+    load_load: np.ndarray,
+    speed_slope_drag: np.ndarray,
+    drag: np.ndarray,
+    power: np.ndarray,
+    value: np.ndarray,
+    minimum: np.ndarray,
+    seen: np.ndarray,
+    volts: np.ndarray,
+    more: np.ndarray,
+    amps: np.ndarray,
+    held: np.ndarray,
+) -> None:
+    """What is not linear, for a stretch: loads' amps and drag torques into `held` behind its one.
+
+    Drag at the speed predicted for the stretch's middle, a load at the voltage it begins with.
+    """
+    n_j, n_w = len(value), len(drag)
+    gather(at, read, y, n, 2 * n_w + n_j, seen)
+    for j in range(n_w):
+        speed = seen[j]
+        rate = seen[n_w + j] + speed_slope_drag[at, j] * drag[j] * speed * abs(speed)
+        middle = speed + 0.5 * span * rate
+        held[1 + n_j + j] = drag[j] * middle * abs(middle)
+    if n_j == 0:
+        return
+    for j in range(n_j):
+        volts[j] = load_0[at, j] + seen[2 * n_w + j]
+    load_amps(power, value, minimum, volts, amps)
+    for _ in range(3):
+        moved = False
+        for j in range(n_j):
+            extra = 0.0
+            for i in range(n_j):
+                extra += load_load[at, j, i] * amps[i]
+            if extra != 0.0:
+                moved = True
+            more[j] = volts[j] + extra
+        if not moved:
+            break
+        load_amps(power, value, minimum, more, amps)
+    for j in range(n_j):
+        held[1 + j] = amps[j]
+
+
+@compiled
 def march(
     clock: np.ndarray,
     count: np.ndarray,
@@ -418,26 +766,18 @@ def march(
     pairs: np.ndarray,
     bits: np.ndarray,
     leg_ramp: np.ndarray,
-    re: np.ndarray,
-    im: np.ndarray,
+    rates: np.ndarray,
     basis: np.ndarray,
     inverse: np.ndarray,
-    force: np.ndarray,
-    force_load: np.ndarray,
-    force_drag: np.ndarray,
-    load_y: np.ndarray,
+    forced: np.ndarray,
+    read: np.ndarray,
     load_0: np.ndarray,
     load_load: np.ndarray,
-    speed_y: np.ndarray,
-    speed_slope_y: np.ndarray,
     speed_slope_drag: np.ndarray,
     emf_y: np.ndarray,
     sense_y: np.ndarray,
     # full ramps
-    ramp_map: np.ndarray,
-    ramp_force: np.ndarray,
-    ramp_force_load: np.ndarray,
-    ramp_force_drag: np.ndarray,
+    ramp_rows: np.ndarray,
     ramp_to: np.ndarray,
     # overlapping ramps
     keys: np.ndarray,
@@ -469,11 +809,16 @@ def march(
     """
     n = len(y)
     n_s, n_j, n_w = len(frequency), len(value), len(drag)
-    held = np.zeros(n_j + n_w)
-    volts = np.zeros(n_j)
-    amps = np.zeros(n_j)
+    n_h = n_j + n_w
+    # a one for the constant sources, then what is held: loads' amps, drag torques
+    held = np.ones(1 + n_h)
+    # modal state, then the same
+    both = np.ones(n + 1 + n_h)
+    seen = np.zeros(2 * n_w + n_j)
+    volts, more, amps = np.zeros(n_j), np.zeros(n_j), np.zeros(n_j)
     w = np.zeros(n)
-    after = np.zeros(n)
+    er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    starts = (period - phase) / frequency
     u = np.zeros(len(sources) + n_j + n_w)
     s_now = np.zeros(n_s)
     slope = np.zeros(n_s)
@@ -498,77 +843,51 @@ def march(
         leg = -1
         latch = -1
         for k in range(n_s):
-            start = (period[k] - phase[k]) / frequency[k]
+            start = starts[k]
             if start < t_next or (start <= t_next and leg < 0 and latch < 0):
                 t_next, leg, latch = start, -1, k
             if queue_n[k] > 0 and queue_t[k, 0] < t_next:
                 t_next, leg, latch = queue_t[k, 0], k, -1
         t_next = max(t_next, t)
-
-        # hold what is not linear for this stretch
         span = t_next - t
-        for j in range(n_w):
-            speed, rate = 0.0, 0.0
-            for i in range(n):
-                speed += speed_y[at, j, i] * y[i]
-                rate += speed_slope_y[at, j, i] * y[i]
-            rate += speed_slope_drag[at, j] * drag[j] * speed * abs(speed)
-            middle = speed + 0.5 * span * rate
-            held[n_j + j] = drag[j] * middle * abs(middle)
-        if n_j > 0:
-            for j in range(n_j):
-                base = load_0[at, j]
-                for i in range(n):
-                    base += load_y[at, j, i] * y[i]
-                volts[j] = base
-            load_amps(power, value, minimum, volts, amps)
-            for _ in range(3):
-                moved = False
-                for j in range(n_j):
-                    extra = 0.0
-                    for i in range(n_j):
-                        extra += load_load[at, j, i] * amps[i]
-                    if extra != 0.0:
-                        moved = True
-                    held[j] = volts[j] + extra
-                if not moved:
-                    break
-                load_amps(power, value, minimum, held[:n_j], amps)
-            held[:n_j] = amps
 
         # to the next thing, flat
         if span > 0.0:
+            hold(
+                at, n, span, y, read, load_0, load_load, speed_slope_drag, drag,
+                power, value, minimum, seen, volts, more, amps, held,
+            )  # fmt: skip
             p = count[N_PIECES]
             piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t, span, at, -1
             for i in range(n):
                 piece_y[p, i] = y[i]
-                total = force[at, i]
-                for j in range(n_j):
-                    total += force_load[at, i, j] * held[j]
-                for j in range(n_w):
-                    total += force_drag[at, i, j] * held[n_j + j]
-                w[i] = total
-            for j in range(n_j + n_w):
-                piece_held[p, j] = held[j]
-            advance(pairs[at], re[at], im[at], y, w, span)
+            for j in range(n_h):
+                piece_held[p, j] = held[1 + j]
+            gather(at, forced, held, 1 + n_h, n, w)
+            all_factors(at, pairs[at], n - pairs[at], rates, span, er, ei, pr, pi)
+            move(n, pairs[at], er, ei, pr, pi, y, w)
             count[N_PIECES] = p + 1
             clock[T_NOW] = t_next
         if leg < 0 and latch < 0:
             return DONE
 
         if latch >= 0:
+            emf, supply = 0.0, 0.0
+            if limited[latch]:
+                emf, supply = row_dot(at, latch, emf_y, y), row_dot(at, latch, sense_y, y)
             latch_period(
-                latch, dot(emf_y[at, latch], y), dot(sense_y[at, latch], y),
+                latch, emf, supply,
                 frequency, phase, first, command, used, centred, period, target,
                 queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
             )  # fmt: skip
+            starts[latch] = (period[latch] - phase[latch]) / frequency[latch]
             continue
 
         # an edge: does anything else happen on its ramp?
         end = t_next + rise[leg]
         alone = end <= clock[T_END]
         for k in range(n_s):
-            if (period[k] - phase[k]) / frequency[k] < end:
+            if starts[k] < end:
                 alone = False
             if k == leg:
                 if queue_n[k] > 1 and queue_t[k, 1] < end:
@@ -584,26 +903,24 @@ def march(
             p = count[N_PIECES] - 1
             if p >= 0 and piece_ramp[p] == -1 and abs(piece_t[p] + piece_d[p] - t_next) <= 1e-15:
                 piece_ramp[p] = ramp
-                for j in range(n_j + n_w):
-                    held[j] = piece_held[p, j]
             else:
+                if span == 0.0:
+                    hold(
+                        at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
+                        power, value, minimum, seen, volts, more, amps, held,
+                    )  # fmt: skip
                 p += 1
                 piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t_next, 0.0, at, ramp
                 for i in range(n):
                     piece_y[p, i] = y[i]
-                for j in range(n_j + n_w):
-                    piece_held[p, j] = held[j]
+                for j in range(n_h):
+                    piece_held[p, j] = held[1 + j]
                 count[N_PIECES] = p + 1
             for i in range(n):
-                total = ramp_force[ramp, i]
-                for j in range(n):
-                    total += ramp_map[ramp, i, j] * y[j]
-                for j in range(n_j):
-                    total += ramp_force_load[ramp, i, j] * held[j]
-                for j in range(n_w):
-                    total += ramp_force_drag[ramp, i, j] * held[n_j + j]
-                after[i] = total
-            y[:] = after
+                both[i] = y[i]
+            for j in range(n_h):
+                both[n + 1 + j] = piece_held[p, j]
+            gather(ramp, ramp_rows, both, n + 1 + n_h, n, y)
             count[NOW] = ramp_to[ramp]
             count[N_EDGES] += 1
             clock[T_NOW] = end
@@ -612,11 +929,16 @@ def march(
         # ramps that overlap: carry the state itself until all legs stand still
         kept_y[:], kept_t[:], kept_up[:], kept_n[:] = y, queue_t, queue_up, queue_n
         kept_period[:], kept_target[:], kept_count[:] = period, target, count
+        if span == 0.0:
+            hold(
+                at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
+                power, value, minimum, seen, volts, more, amps, held,
+            )  # fmt: skip
         times(basis[at], y, x)
         for j in range(len(sources)):
             u[j] = sources[j]
-        for j in range(n_j + n_w):
-            u[len(sources) + j] = held[j]
+        for j in range(n_h):
+            u[len(sources) + j] = held[1 + j]
         for k in range(n_s):
             s_now[k] = bits[at, k]
             slope[k] = 0.0
@@ -641,9 +963,8 @@ def march(
                 stop = min(stop, live_end[i])
             who = -1
             for k in range(n_s):
-                start = (period[k] - phase[k]) / frequency[k]
-                if start < stop:
-                    stop, who = start, k
+                if starts[k] < stop:
+                    stop, who = starts[k], k
                 if queue_n[k] > 0 and queue_t[k, 0] < stop:
                     stop, who = queue_t[k, 0], -1
             stop = max(stop, t)
@@ -658,8 +979,8 @@ def march(
                 piece_t[p], piece_d[p], piece_pattern[p] = t, stop - t, at
                 piece_ramp[p] = -2 - r
                 piece_y[p, :] = x
-                for j in range(n_j + n_w):
-                    piece_held[p, j] = held[j]
+                for j in range(n_h):
+                    piece_held[p, j] = held[1 + j]
                 for k in range(n_s):
                     ramp_s[r, k], ramp_slope[r, k] = s_now[k], slope[k]
                 count[N_PIECES], count[N_RAMPS] = p + 1, r + 1
@@ -680,6 +1001,7 @@ def march(
                     frequency, phase, first, command, used, centred, period, target,
                     queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
                 )  # fmt: skip
+                starts[who] = (period[who] - phase[who]) / frequency[who]
                 continue
             keep = 0
             for i in range(live):
@@ -740,179 +1062,182 @@ def modal_force(
 
 
 @compiled
-def mode_reach(
-    span: float,
+def turning_point(
+    at: int,
+    count: int,
+    pairs: int,
+    length: float,
+    rates: np.ndarray,
+    qr: np.ndarray,
+    qi: np.ndarray,
+    slope0: float,
+    slope1: float,
+    value0: float,
+    gr: np.ndarray,
+    gi: np.ndarray,
+    pr: np.ndarray,
+    pi: np.ndarray,
+) -> tuple[float, float]:
+    """When since a stretch's start a slope vanishes that has two signs at its ends, and the value.
+
+    By Newton's method, held between the last points of either sign. q: slope of each mode at the
+    start.
+    """
+    early, late = 0.0, length
+    t = length * slope0 / (slope0 - slope1)
+    value = value0
+    for _ in range(20):
+        all_factors(at, pairs, count, rates, t, gr, gi, pr, pi)
+        value, slope, bend = value0, 0.0, 0.0
+        for i in range(pairs):
+            value += qr[i] * pr[i] - qi[i] * pi[i]
+            own_r = qr[i] * gr[i] - qi[i] * gi[i]
+            own_i = qr[i] * gi[i] + qi[i] * gr[i]
+            slope += own_r
+            bend += own_r * rates[at, 0, i] - own_i * rates[at, 1, i]
+        for i in range(pairs, count):
+            value += qr[i] * pr[i]
+            slope += qr[i] * gr[i]
+            bend += qr[i] * gr[i] * rates[at, 0, i]
+        # the value is flat there: a tenth of a microvolt is near enough
+        if abs(slope) * min(t - early, late - t) < 1e-7:
+            break
+        if slope * slope0 > 0.0:
+            early = t
+        else:
+            late = t
+        t = t - slope / bend if bend != 0.0 else early
+        if not early < t < late:
+            t = 0.5 * (early + late)
+    return t, value
+
+
+#: Most halvings of a stretch in which an extreme is looked for.
+LEVELS = 24
+
+
+@compiled
+def first_slopes(
+    n: int,
     at: int,
     pairs: int,
-    re: np.ndarray,
-    im: np.ndarray,
+    rates: np.ndarray,
     y: np.ndarray,
     w: np.ndarray,
     drive_r: np.ndarray,
     drive_i: np.ndarray,
-    swing: np.ndarray,
-    free: np.ndarray,
+    fast: np.ndarray,
+) -> None:
+    """How fast each mode starts, one a pair, as complex numbers and their size."""
+    for i in range(pairs):
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        drive_r[i] = lr * y[2 * i] - li * y[2 * i + 1] + w[2 * i]
+        drive_i[i] = lr * y[2 * i + 1] + li * y[2 * i] + w[2 * i + 1]
+    for i in range(pairs):
+        fast[i] = math.sqrt(drive_r[i] * drive_r[i] + drive_i[i] * drive_i[i])
+    for i in range(n - 2 * pairs):
+        drive_r[pairs + i] = rates[at, 0, pairs + i] * y[2 * pairs + i] + w[2 * pairs + i]
+        fast[pairs + i] = abs(drive_r[pairs + i])
+
+
+@compiled
+def mode_reach(
+    at: int,
+    count: int,
+    pairs: int,
+    sizes: np.ndarray,
+    span: float,
+    fast: np.ndarray,
     reach: np.ndarray,
 ) -> None:
-    """How fast each mode starts (drive) and how far it can go within a span (reach).
+    """How far each mode can go within a span, from how fast it starts.
 
-    A pair that has time to swing round (free) reaches twice its swing; its swing is the mode less
-    where it rests. A real mode runs one way, ever slower: its reach is the longest it would take
+    sizes (patterns, 2, n): of each rate and of its inverse. A pair comes round to twice its
+    swing at most. A real mode runs one way, ever slower: its reach is the longest it would take
     at first speed.
     """
     for i in range(pairs):
-        k = 2 * i
-        lr, li = re[at, k], im[at, k]
-        drive_r[i] = lr * y[k] - li * y[k + 1] + w[k]
-        drive_i[i] = lr * y[k + 1] + li * y[k] + w[k + 1]
-        size = lr * lr + li * li
-        speed = math.sqrt(drive_r[i] * drive_r[i] + drive_i[i] * drive_i[i])
-        free[i] = span * span * size >= 4.0
-        reach[i] = speed * (2.0 / math.sqrt(size) if free[i] else span)
-        if free[i]:
-            swing[k] = (drive_r[i] * lr + drive_i[i] * li) / size
-            swing[k + 1] = (drive_i[i] * lr - drive_r[i] * li) / size
-    for i in range(2 * pairs, len(y)):
-        drive_r[i] = re[at, i] * y[i] + w[i]
-        reach[i] = span if re[at, i] * span > -1.0 else -1.0 / re[at, i]
+        reach[i] = fast[i] * min(span, 2.0 * sizes[at, 1, i])
+    for i in range(pairs, count):
+        reach[i] = min(span, sizes[at, 1, i])
 
 
 @compiled
 def output_reach(
     at: int,
     r: int,
+    count: int,
     pairs: int,
     row: np.ndarray,
-    size: np.ndarray,
     drive: np.ndarray,
-    swing: np.ndarray,
-    free: np.ndarray,
     reach: np.ndarray,
 ) -> tuple[float, float]:
-    """Bounds on how far an output can rise and fall from its value at the start."""
-    up, down = 0.0, 0.0
+    """Bounds on how far an output can rise and fall from its value at the start.
+
+    row (patterns, rows, 3, n): coefficients of the parts of each pair, and their size.
+    """
+    both, net, gross = 0.0, 0.0, 0.0
     for i in range(pairs):
-        far = size[at, r, i] * reach[i]
-        if free[i]:
-            own = row[at, r, 2 * i] * swing[2 * i] + row[at, r, 2 * i + 1] * swing[2 * i + 1]
-            up += min(far, 0.5 * far - own)
-            down += min(far, 0.5 * far + own)
-        else:
-            up += far
-            down += far
-    for i in range(2 * pairs, len(drive)):
-        far = row[at, r, i] * drive[i] * reach[i]
-        up += max(far, 0.0)
-        down += max(-far, 0.0)
-    return up, down
-
-
-#: Most halvings of a grid's first step.
-LEVELS = 24
+        both += row[at, r, 2, i] * reach[i]
+    for i in range(pairs, count):
+        far = row[at, r, 0, i] * drive[i] * reach[i]
+        net += far
+        gross += abs(far)
+    return both + 0.5 * (gross + net), both + 0.5 * (gross - net)
 
 
 @compiled
-def grid_factors(
-    span: float,
-    tolerance: float,
+def level_factors(
+    at: int,
+    count: int,
     pairs: int,
-    re: np.ndarray,
-    im: np.ndarray,
-    drive: np.ndarray,
-    reach: np.ndarray,
-    most: np.ndarray,
+    deepest: int,
+    span: float,
+    rates: np.ndarray,
+    sizes: np.ndarray,
     er: np.ndarray,
     ei: np.ndarray,
     fr: np.ndarray,
     fi: np.ndarray,
-) -> tuple[int, int]:
-    """Steps that resolve what matters in a piece, and the factors of each length.
+    bow: np.ndarray,
+) -> None:
+    """exp(lambda h) and h phi1(lambda h) for h = span / 2^level, and how far a mode can bow.
 
-    Returns the number of steps, eight a period of the fastest ringing mode that matters, and how
-    often the first of them is halved, so that what decays quickly is resolved too. er, ei, fr,
-    fi (levels, n) get exp(lambda t) and t phi1(lambda t), level 0 for the shortest.
+    The bow is how far a mode that starts at speed one can get from the line between its values
+    at both ends: a slow one by h^2 / 8 of its curvature, a fast one by twice its swing both ways.
     """
-    n = len(re)
-    ring, quick = 0.0, 0.0
-    for i in range(pairs):
-        if most[i] * reach[i] > tolerance:
-            ring = max(ring, abs(im[2 * i]))
-            quick = max(quick, abs(re[2 * i]))
-    for i in range(2 * pairs, n):
-        if most[i] * abs(drive[i]) * reach[i] > tolerance:
-            quick = max(quick, abs(re[i]))
-    steps = min(max(2, int(span * ring * 1.3) + 1), 4096)
-    d = span / steps
-    levels = 0
-    while d * quick > 1.0 and levels < LEVELS - 1:
-        d *= 0.5
-        levels += 1
-    for i in range(pairs):
-        er[0, i], ei[0, i], fr[0, i], fi[0, i] = mode_factors(re[2 * i], im[2 * i], d)
-    for i in range(2 * pairs, n):
-        er[0, i], fr[0, i] = real_factors(re[i], d)
-    for k in range(levels):
+    k = deepest
+    h = span * 0.5**k
+    all_factors(at, pairs, count, rates, h, er[k], ei[k], fr[k], fi[k])
+    for i in range(count):
+        bow[k, i] = min(0.125 * h * h * sizes[at, 0, i], 4.0 * sizes[at, 1, i])
+    for k in range(deepest - 1, -1, -1):
+        h = span * 0.5**k
         for i in range(pairs):
-            a, b, c, e = er[k, i], ei[k, i], fr[k, i], fi[k, i]
-            er[k + 1, i], ei[k + 1, i] = a * a - b * b, 2.0 * a * b
-            fr[k + 1, i] = c + c * a - e * b
-            fi[k + 1, i] = e + c * b + e * a
-        for i in range(2 * pairs, n):
-            er[k + 1, i] = er[k, i] * er[k, i]
-            fr[k + 1, i] = fr[k, i] * (1.0 + er[k, i])
-    return steps, levels
-
-
-@compiled
-def turning_point(
-    length: float,
-    pairs: int,
-    re: np.ndarray,
-    im: np.ndarray,
-    qr: np.ndarray,
-    qi: np.ndarray,
-    slope0: float,
-    slope1: float,
-    value1: float,
-) -> tuple[float, float]:
-    """Where a slope vanishes in a step whose ends have slopes of two signs, and the value there.
-
-    By regula falsi with the Illinois change, counted backwards from the step's end.
-    """
-    a0, a1, s0, s1 = -length, 0.0, slope0, slope1
-    back, value = 0.0, value1
-    for _ in range(12):
-        back = a1 - s1 * (a1 - a0) / (s1 - s0)
-        value, slope = value1, 0.0
+            er[k, i] = er[k + 1, i] * er[k + 1, i] - ei[k + 1, i] * ei[k + 1, i]
+            ei[k, i] = 2.0 * er[k + 1, i] * ei[k + 1, i]
         for i in range(pairs):
-            xr, xi, br, bi = mode_factors(re[2 * i], im[2 * i], back)
-            value += qr[i] * br - qi[i] * bi
-            slope += qr[i] * xr - qi[i] * xi
-        for i in range(2 * pairs, len(re)):
-            xr, br = real_factors(re[i], back)
-            value += qr[i] * br
-            slope += qr[i] * xr
-        # the value is flat there: a tenth of a microvolt is near enough
-        if abs(slope) * min(a1 - back, back - a0) < 1e-7:
-            break
-        if slope * s0 > 0.0:
-            a0, s0 = back, slope
-            s1 *= 0.5
-        else:
-            a1, s1 = back, slope
-            s0 *= 0.5
-    return back, value
+            fr[k, i] = fr[k + 1, i] * (1.0 + er[k + 1, i]) - fi[k + 1, i] * ei[k + 1, i]
+            fi[k, i] = fi[k + 1, i] * (1.0 + er[k + 1, i]) + fr[k + 1, i] * ei[k + 1, i]
+        for i in range(pairs, count):
+            er[k, i] = er[k + 1, i] * er[k + 1, i]
+        for i in range(pairs, count):
+            fr[k, i] = fr[k + 1, i] * (1.0 + er[k + 1, i])
+        for i in range(count):
+            bow[k, i] = min(0.125 * h * h * sizes[at, 0, i], 4.0 * sizes[at, 1, i])
 
 
 @compiled
 def walk_output(
     base: float,
     span: float,
-    steps: int,
-    levels: int,
+    deepest: int,
+    slack: float,
+    at: int,
+    r: int,
+    count: int,
     pairs: int,
-    re: np.ndarray,
-    im: np.ndarray,
+    rates: np.ndarray,
     row: np.ndarray,
     drive_r: np.ndarray,
     drive_i: np.ndarray,
@@ -920,56 +1245,112 @@ def walk_output(
     ei: np.ndarray,
     fr: np.ndarray,
     fi: np.ndarray,
+    bow: np.ndarray,
     qr: np.ndarray,
     qi: np.ndarray,
+    nr: np.ndarray,
+    ni: np.ndarray,
+    gr: np.ndarray,
+    gi: np.ndarray,
+    pr: np.ndarray,
+    pi: np.ndarray,
     high: float,
     low: float,
 ) -> tuple[float, float, float, float]:
-    """What in a piece beats a highest and a lowest value, and when since its start (0: nothing)."""
-    n = len(row)
+    """What in a piece beats a highest and a lowest value, and when since its start (0: nothing).
+
+    The piece is halved, and each half again, wherever a bound on what lies between the ends of a
+    stretch can beat what is known. Where that goes on down to stretches that resolve every mode
+    that matters, a slope that changes sign says that there is a turn, which is solved for.
+    """
     slope0 = 0.0
     for i in range(pairs):
-        c1, c2 = row[2 * i], -row[2 * i + 1]
+        c1, c2 = row[at, r, 0, i], -row[at, r, 1, i]
         qr[i] = c1 * drive_r[i] - c2 * drive_i[i]
         qi[i] = c1 * drive_i[i] + c2 * drive_r[i]
         slope0 += qr[i]
-    for i in range(2 * pairs, n):
-        qr[i] = row[i] * drive_r[i]
+    for i in range(pairs, count):
+        qr[i] = row[at, r, 0, i] * drive_r[i]
+        qi[i] = 0.0
         slope0 += qr[i]
-    h, gone = span / steps, 0.0
-    value0 = base
-    high_at, low_at = 0.0, 0.0
-    # the first step in parts d, d, 2 d, 4 d ... h / 2, the others whole
-    for part in range(levels + steps):
-        k = levels if part > levels else max(part - 1, 0)
-        length = h * 0.5 ** (levels - k)
-        value1, slope1 = value0, 0.0
+    value0, high_at, low_at = base, 0.0, 0.0
+    # where the walk is, in stretches of the deepest level
+    gone, whole, level = 0, 1 << deepest, 0
+    while gone < whole:
+        # (loops that write little each: the compiler then does several modes at a time)
+        value1, slope1, most = value0, 0.0, 0.0
         for i in range(pairs):
-            value1 += qr[i] * fr[k, i] - qi[i] * fi[k, i]
-            turned = qr[i] * er[k, i] - qi[i] * ei[k, i]
-            qi[i] = qr[i] * ei[k, i] + qi[i] * er[k, i]
-            qr[i] = turned
-            slope1 += turned
-        for i in range(2 * pairs, n):
-            value1 += qr[i] * fr[k, i]
-            qr[i] *= er[k, i]
-            slope1 += qr[i]
-        gone += length
+            value1 += qr[i] * fr[level, i] - qi[i] * fi[level, i]
+            most += bow[level, i] * math.sqrt(qr[i] * qr[i] + qi[i] * qi[i])
+        for i in range(pairs, count):
+            value1 += qr[i] * fr[level, i]
+            most += bow[level, i] * abs(qr[i])
+        stretch = 1 << (deepest - level)
+        length = span * 0.5**level
+        end = span * (gone + stretch) / whole
         if value1 > high:
-            high, high_at = value1, gone
+            high, high_at = value1, end
         if value1 < low:
-            low, low_at = value1, gone
-        # only a turn that can beat what is known is solved for
-        most = 0.5 * length * (abs(slope0) + abs(slope1))
+            low, low_at = value1, end
         top, bottom = max(value0, value1) + most, min(value0, value1) - most
-        if slope0 * slope1 < 0.0 and (top > high or bottom < low):
-            back, value = turning_point(length, pairs, re, im, qr, qi, slope0, slope1, value1)
-            if value > high:
-                high, high_at = value, gone + back
-            if value < low:
-                low, low_at = value, gone + back
+        if level < deepest and (top > high + slack or bottom < low - slack):
+            level += 1
+            continue
+        for i in range(pairs):
+            nr[i] = qr[i] * er[level, i] - qi[i] * ei[level, i]
+        for i in range(pairs):
+            ni[i] = qr[i] * ei[level, i] + qi[i] * er[level, i]
+        for i in range(pairs, count):
+            nr[i] = qr[i] * er[level, i]
+        for i in range(count):
+            slope1 += nr[i]
+        if level == deepest:
+            # only a turn that can beat what is known is solved for
+            far = 0.5 * length * (abs(slope0) + abs(slope1))
+            top, bottom = max(value0, value1) + far, min(value0, value1) - far
+            if slope0 * slope1 < 0.0 and (top > high or bottom < low):
+                since, value = turning_point(
+                    at, count, pairs, length, rates, qr, qi, slope0, slope1, value0, gr, gi, pr, pi
+                )
+                when = end - length + since
+                if value > high:
+                    high, high_at = value, when
+                if value < low:
+                    low, low_at = value, when
+        for i in range(count):
+            qr[i] = nr[i]
+        for i in range(pairs):
+            qi[i] = ni[i]
         value0, slope0 = value1, slope1
+        gone += stretch
+        # as wide again as where it now stands allows
+        if level > 0 and gone % (2 * stretch) == 0:
+            level -= 1
     return high, low, high_at, low_at
+
+
+@compiled
+def deepest_level(
+    at: int,
+    count: int,
+    pairs: int,
+    span: float,
+    tolerance: float,
+    sizes: np.ndarray,
+    most: np.ndarray,
+    fast: np.ndarray,
+    reach: np.ndarray,
+) -> int:
+    """Halvings that resolve every mode which can move an output by more than `tolerance`."""
+    quick = 0.0
+    for i in range(count):
+        far = reach[i] if i < pairs else fast[i] * reach[i]
+        if most[at, i] * far > tolerance:
+            quick = max(quick, sizes[at, 0, i])
+    level = 1
+    while 0.5**level * span * quick > 0.8 and level < LEVELS - 1:
+        level += 1
+    return level
 
 
 @compiled
@@ -988,17 +1369,14 @@ def scan(
     piece_held: np.ndarray,
     # patterns
     pairs: np.ndarray,
-    re: np.ndarray,
-    im: np.ndarray,
-    force: np.ndarray,
-    force_load: np.ndarray,
-    force_drag: np.ndarray,
-    # outputs in modes, (patterns, rows, n), of constant sources, and of loads' amps
-    row_y: np.ndarray,
-    row_size: np.ndarray,
+    rates: np.ndarray,
+    sizes: np.ndarray,
+    forced: np.ndarray,
+    # outputs, (patterns, rows, ...): of the modal state, one and held inputs; of each pair's
+    # parts and their size
+    row_all: np.ndarray,
+    row: np.ndarray,
     row_most: np.ndarray,
-    row_0: np.ndarray,
-    row_load: np.ndarray,
     # lowest and highest so far, (rows, bins), and when
     low: np.ndarray,
     high: np.ndarray,
@@ -1007,25 +1385,25 @@ def scan(
 ) -> None:
     """Exact lowest and highest of outputs in equal bins of a window, over its flat pieces.
 
-    row_size holds the modulus of each pair's two coefficients at the pair's number and of each
-    real mode's at its place, row_most (patterns, n) the largest of them over the rows.
+    row_most (patterns, n) holds the largest of the sizes over the rows.
 
     Within a piece an output is a sum of exponentials. A piece whose bound on that sum cannot beat
     its bin is passed over; the first of two looks takes only where pieces begin, so that few can.
     What cannot beat it by more than `slack` is passed over too: 0 is exact, otherwise no extreme
-    is further off than that. Any other is walked through in steps that resolve what matters
-    (above `tolerance`), and where the slope changes sign in a step, the extremum is solved for.
+    is further off than that. Any other is walked through; modes that cannot move an output by
+    `tolerance` are not resolved there.
     """
-    rows, n, n_j = row_y.shape[1], piece_y.shape[1], row_load.shape[2]
+    rows, n, n_h = row_all.shape[1], piece_y.shape[1], piece_held.shape[1]
     y, w = np.zeros(n), np.zeros(n)
-    qr, qi = np.zeros(n), np.zeros(n)
+    held = np.ones(1 + n_h)
+    qr, qi, nr, ni = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     er, ei = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
     fr, fi = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
-    drive_r, drive_i = np.zeros(n), np.zeros(n)
-    swing, reach = np.zeros(n), np.zeros(n)
-    free = np.zeros(n, dtype=np.bool_)
-    steps, levels = 1, 0
+    bow = np.zeros((LEVELS, n))
+    drive_r, drive_i, fast, reach = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    gr, gi, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     width = (t1 - t0) / bins
+    begun = np.zeros((len(piece_t), rows))
     for look in range(2):
         for p in range(len(piece_t)):
             begin, end = piece_t[p], piece_t[p] + piece_d[p]
@@ -1035,12 +1413,21 @@ def scan(
                 continue
             at = piece_pattern[p]
             m = pairs[at]
-            for i in range(n):
-                y[i] = piece_y[p, i]
-            modal_force(at, p, force, force_load, force_drag, piece_held, w)
+            count = n - m
             left, stop = max(begin, t0), min(end, t1)
+            # (a piece within one bin needs no more than its value at the start, at first)
+            b = min(max(int((left - t0) / width), 0), bins - 1)
+            simple = left == begin and stop <= t0 + (b + 1) * width
+            if look == 0 or not simple:
+                for i in range(n):
+                    y[i] = piece_y[p, i]
+            for j in range(n_h):
+                held[1 + j] = piece_held[p, j]
+            if look == 1 or not simple:
+                gather(at, forced, held, 1 + n_h, n, w)
             if left > begin:
-                advance(m, re[at], im[at], y, w, left - begin)
+                all_factors(at, m, count, rates, left - begin, gr, gi, pr, pi)
+                move(n, m, gr, gi, pr, pi, y, w)
             while True:
                 # the part of the piece in one bin
                 b = min(max(int((left - t0) / width), 0), bins - 1)
@@ -1050,32 +1437,43 @@ def scan(
                     right = min(stop, t0 + (b + 1) * width)
                 span = max(right - left, 0.0)
                 if look == 1 and span > 0.0:
-                    mode_reach(span, at, m, re, im, y, w, drive_r, drive_i, swing, free, reach)
-                ready = False
+                    if simple:
+                        for i in range(n):
+                            y[i] = piece_y[p, i]
+                    first_slopes(n, at, m, rates, y, w, drive_r, drive_i, fast)
+                    mode_reach(at, count, m, sizes, span, fast, reach)
+                ready, deepest = False, 0
                 for r in range(rows):
-                    base = row_0[at, r]
-                    for i in range(n):
-                        base += row_y[at, r, i] * y[i]
-                    for j in range(n_j):
-                        base += row_load[at, r, j] * piece_held[p, j]
+                    if look == 1 and simple:
+                        base = begun[p, r]
+                    else:
+                        base = 0.0
+                        for i in range(n):
+                            base += row_all[at, r, i] * y[i]
+                        for j in range(1 + n_h):
+                            base += row_all[at, r, n + j] * held[j]
+                        begun[p, r] = base
                     if base > high[r, b]:
                         high[r, b], high_at[r, b] = base, left
                     if base < low[r, b]:
                         low[r, b], low_at[r, b] = base, left
                     if look == 0 or span == 0.0:
                         continue
-                    up, down = output_reach(at, r, m, row_y, row_size, drive_r, swing, free, reach)
+                    up, down = output_reach(at, r, count, m, row, drive_r, reach)
                     if base + up <= high[r, b] + slack and base - down >= low[r, b] - slack:
                         continue
                     if not ready:
                         ready = True
-                        steps, levels = grid_factors(
-                            span, tolerance, m, re[at], im[at], drive_r, reach, row_most[at],
-                            er, ei, fr, fi,
-                        )  # fmt: skip
+                        deepest = deepest_level(
+                            at, count, m, span, tolerance, sizes, row_most, fast, reach
+                        )
+                        level_factors(
+                            at, count, m, deepest, span, rates, sizes, er, ei, fr, fi, bow
+                        )
                     top, bottom, top_at, bottom_at = walk_output(
-                        base, span, steps, levels, m, re[at], im[at], row_y[at, r],
-                        drive_r, drive_i, er, ei, fr, fi, qr, qi, high[r, b], low[r, b],
+                        base, span, deepest, slack, at, r, count, m, rates,
+                        row, drive_r, drive_i, er, ei, fr, fi, bow, qr, qi, nr, ni,
+                        gr, gi, pr, pi, high[r, b], low[r, b],
                     )  # fmt: skip
                     if top > high[r, b]:
                         high[r, b], high_at[r, b] = top, left + top_at
@@ -1083,8 +1481,47 @@ def scan(
                         low[r, b], low_at[r, b] = bottom, left + bottom_at
                 if right >= stop:
                     break
-                advance(m, re[at], im[at], y, w, span)
+                all_factors(at, m, count, rates, span, gr, gi, pr, pi)
+                move(n, m, gr, gi, pr, pi, y, w)
                 left = right
+
+
+@compiled
+def read_flat(
+    at: np.ndarray,
+    piece: np.ndarray,
+    dt: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    pairs: np.ndarray,
+    rates: np.ndarray,
+    forced: np.ndarray,
+    row_all: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Outputs (T, rows) at `dt` into flat pieces of patterns `at`, (T,) each."""
+    rows, n, n_h = row_all.shape[1], piece_y.shape[1], piece_held.shape[1]
+    y, w = np.zeros(n), np.zeros(n)
+    held = np.ones(1 + n_h)
+    er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    for k in range(len(piece)):
+        p, a = piece[k], at[k]
+        m = pairs[a]
+        for i in range(n):
+            y[i] = piece_y[p, i]
+        for j in range(n_h):
+            held[1 + j] = piece_held[p, j]
+        if dt[k] != 0.0:
+            gather(a, forced, held, 1 + n_h, n, w)
+            all_factors(a, m, n - m, rates, dt[k], er, ei, pr, pi)
+            move(n, m, er, ei, pr, pi, y, w)
+        for r in range(rows):
+            total = 0.0
+            for i in range(n):
+                total += row_all[a, r, i] * y[i]
+            for j in range(1 + n_h):
+                total += row_all[a, r, n + j] * held[j]
+            out[k, r] = total
 
 
 @compiled
@@ -1147,93 +1584,67 @@ def scan_ramps(
 
 
 @compiled
-def add_moments(
+def swing_rows(
     t0: float,
     t1: float,
+    at: int,
+    pieces: np.ndarray,
     piece_t: np.ndarray,
     piece_d: np.ndarray,
-    piece_pattern: np.ndarray,
-    piece_ramp: np.ndarray,
     piece_y: np.ndarray,
     piece_held: np.ndarray,
     pairs: np.ndarray,
-    re: np.ndarray,
-    im: np.ndarray,
-    force: np.ndarray,
-    held_time: np.ndarray,
-    swing_held: np.ndarray,
-    swing_swing: np.ndarray,
-    ramp_second: np.ndarray,
+    rates: np.ndarray,
+    forced: np.ndarray,
+    change: np.ndarray,
+    middle: np.ndarray,
+    last: np.ndarray,
+    spans: np.ndarray,
 ) -> None:
-    """Sums over a window from which every mean and mean square follows.
+    """What integrals over a window need of flat pieces of one pattern, a row a piece.
 
-    A mode is a rest, which the held inputs h (one in front) give, and a swing that runs as
-    exp(lambda t); the integral of a product of swings is the change of the product over the sum
-    of their rates, so that the changes alone are summed here. `force` (patterns, n, 1 + held)
-    is the modal force of h, and `re`, `im` hold no rate of nothing. Added to, one a pattern:
-    held_time, integral of h h^T; swing_held, change of swing h^T; swing_swing, change of
-    swing swing^T (upper triangle); and one a ramp: ramp_second, z z^T at the start of each full
-    ramp in the window, z = (modal state, h) (upper triangle).
+    A mode is a rest, which the held inputs give, and a swing that runs as exp(lambda t): the
+    change of each swing over the piece's part in the window and its mean of both ends, the modal
+    state at the end with the held inputs (one in front) behind, and the part's length.
     """
-    n = piece_y.shape[1]
-    n_h = piece_held.shape[1] + 1
+    n, n_h = piece_y.shape[1], piece_held.shape[1] + 1
     h = np.ones(n_h)
-    start, end = np.zeros(n), np.zeros(n)
-    z = np.zeros(n + n_h)
     y, w = np.zeros(n), np.zeros(n)
-    for p in range(len(piece_t)):
+    er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    m = pairs[at]
+    for row in range(len(pieces)):
+        p = pieces[row]
         begin, stop = piece_t[p], piece_t[p] + piece_d[p]
-        if begin >= t1:
-            break
-        ramp = piece_ramp[p]
-        if ramp <= -2 or stop < t0:
-            continue
-        at = piece_pattern[p]
-        m = pairs[at]
         for j in range(1, n_h):
             h[j] = piece_held[p, j - 1]
         for i in range(n):
             y[i] = piece_y[p, i]
-            total = 0.0
-            for j in range(n_h):
-                total += force[at, i, j] * h[j]
-            w[i] = total
+        gather(at, forced, h, n_h, n, w)
         if begin < t0:
-            advance(m, re[at], im[at], y, w, t0 - begin)
+            all_factors(at, m, n - m, rates, t0 - begin, er, ei, pr, pi)
+            move(n, m, er, ei, pr, pi, y, w)
             begin = t0
         span = min(stop, t1) - begin
+        spans[row] = span
+        all_factors(at, m, n - m, rates, span, er, ei, pr, pi)
         for i in range(m):
             k = 2 * i
-            a, b = re[at, k], im[at, k]
-            size = a * a + b * b
-            rr, ri = -(w[k] * a + w[k + 1] * b) / size, -(w[k + 1] * a - w[k] * b) / size
-            start[k], start[k + 1] = y[k] - rr, y[k + 1] - ri
-            grow = math.exp(a * span)
-            er, ei = grow * math.cos(b * span), grow * math.sin(b * span)
-            end[k] = er * start[k] - ei * start[k + 1]
-            end[k + 1] = ei * start[k] + er * start[k + 1]
-            z[k], z[k + 1] = end[k] + rr, end[k + 1] + ri
+            a, b = rates[at, 2, i], rates[at, 3, i]
+            rr, ri = -(w[k] * a - w[k + 1] * b), -(w[k] * b + w[k + 1] * a)
+            sr, si = y[k] - rr, y[k + 1] - ri
+            tr, ti = er[i] * sr - ei[i] * si, ei[i] * sr + er[i] * si
+            change[row, k], change[row, k + 1] = tr - sr, ti - si
+            middle[row, k], middle[row, k + 1] = 0.5 * (tr + sr), 0.5 * (ti + si)
+            last[row, k], last[row, k + 1] = tr + rr, ti + ri
         for k in range(2 * m, n):
-            rest = -w[k] / re[at, k]
-            start[k] = y[k] - rest
-            end[k] = start[k] * math.exp(re[at, k] * span)
-            z[k] = end[k] + rest
-        for i in range(n_h):
-            for j in range(n_h):
-                held_time[at, i, j] += span * h[i] * h[j]
-        for i in range(n):
-            change = end[i] - start[i]
-            for j in range(n_h):
-                swing_held[at, i, j] += change * h[j]
-            e, b = end[i], start[i]
-            for j in range(i, n):
-                swing_swing[at, i, j] += e * end[j] - b * start[j]
-        if ramp >= 0 and stop >= t0 and stop < t1:
-            for j in range(n_h):
-                z[n + j] = h[j]
-            for i in range(n + n_h):
-                for j in range(i, n + n_h):
-                    ramp_second[ramp, i, j] += z[i] * z[j]
+            rest = -w[k] * rates[at, 2, k - m]
+            s = y[k] - rest
+            t = s * er[k - m]
+            change[row, k] = t - s
+            middle[row, k] = 0.5 * (t + s)
+            last[row, k] = t + rest
+        for j in range(n_h):
+            last[row, n + j] = h[j]
 
 
 @compiled
@@ -1256,9 +1667,29 @@ def ramp_states(
     dx_out: np.ndarray,
 ) -> None:
     """States and their slopes at shares of ramp pieces, (pieces, shares, ...) each."""
+    n = x0.shape[1]
+    degrees = keys.shape[1] + 1
+    series: np.ndarray = np.zeros((degrees, n, n))
+    force: np.ndarray = np.zeros((degrees, n))
     for p in range(len(seconds)):
         x = x0[p].copy()
         last = 0.0
+        if trivial_mass:
+            used = ramp_series(keys, k_terms, b_terms, s0[p], slope[p], u[p], series, force)
+            norm = series_norm(series, used, seconds[p])
+            if norm * seconds[p] <= TAYLOR_NORM * TAYLOR_STEPS:
+                for i in range(len(shares)):
+                    t = shares[i] * seconds[p]
+                    if t > last:
+                        count = max(math.ceil(norm * (t - last) / TAYLOR_NORM), 1)
+                        move_series(series, force, used, t - last, count, x)
+                        last = t
+                    s_out[p, i] = s0[p] + t * slope[p]
+                    x_out[p, i] = x
+                    # the series now begins here
+                    times(series[0], x, dx_out[p, i])
+                    dx_out[p, i] += force[0]
+                continue
         for i in range(len(shares)):
             t = shares[i] * seconds[p]
             if t > last:

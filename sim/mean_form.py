@@ -82,8 +82,14 @@ class MeanForm:
         self._z = np.zeros(self.shape[1])
         sources = eq.source_inputs
         self._z[self.n + sources.start : self.n + sources.stop] = eq.sources
-        self._duty: Array | None = None
+        self._duty = b""
         self._h = np.zeros(self.shape)
+        size = self.shape[0] * self.shape[1]
+        self._table = np.ascontiguousarray(self.values.table[:, :size])
+        # loads with a bandwidth do not move the voltage they see at once
+        self._direct = not self.plain or bool(
+            np.any(self._table.reshape(-1, *self.shape)[:, self.n :, self.amps])
+        )
         self._drawn = np.zeros(self.n_j)
         self._chord: Array = np.eye(self.n_j)
         laws = mean.laws
@@ -180,10 +186,14 @@ class MeanForm:
         return np.asarray(np.concatenate(([1.0], duty))[self._factors].prod(axis=1))
 
     def _matrix(self, duty: Array) -> Array:
-        if self._duty is None or not np.array_equal(duty, self._duty):
-            flat = self.values.matrices(self._weights(duty))
-            self._h = flat[0] if self.plain else self._over_mass(*flat)
-            self._duty = duty
+        key = duty.tobytes()
+        if key != self._duty:
+            weights = self._weights(duty)
+            if self.plain:
+                self._h = (weights @ self._table).reshape(self.shape)
+            else:
+                self._h = self._over_mass(*self.values.matrices(weights))
+            self._duty = key
         return self._h
 
     def _over_mass(self, h: Array, vd: Array, mass: Array) -> Array:
@@ -195,24 +205,26 @@ class MeanForm:
     def _matrix_slope(self, s: int, duty: Array) -> Array:
         """Derivative of H by one duty."""
         h = self._matrix(duty)
-        dh, dvd, dmass = self.values.matrices(self.values.weight_slopes(duty)[:, s])
+        slopes = self.values.weight_slopes(duty)[:, s]
         if self.plain:
-            return dh
+            return np.asarray((slopes @ self._table).reshape(self.shape))
+        dh, dvd, dmass = self.values.matrices(slopes)
         _, vd, mass = self.values.matrices(self._weights(duty))
         out = dh.copy()
         out[: self.n] = np.linalg.solve(mass, dh[: self.n] - dmass @ h[: self.n])
         out[self.n :] += vd @ out[: self.n] + dvd @ h[: self.n]
         return out
 
+    def _law(self, volts: Array) -> Array:
+        if not self.eq.curves and (volts >= self.mean.laws.minimum).all():
+            return np.asarray(self._watts / volts + self._steady)
+        return self.mean.law(volts)[0]
+
     def _settle(self, base: Array, through: Array) -> Array:
         """Inputs of the laws, by Newton with the Jacobian of the last `linear`."""
-        laws, amps = self.mean.laws, self._drawn
+        amps = self._drawn
         for _ in range(8):
-            volts = base + through @ amps
-            if not self.eq.curves and (volts >= laws.minimum).all():
-                law = self._watts / volts + self._steady
-            else:
-                law = self.mean.law(volts)[0]
+            law = self._law(base + through @ amps)
             step = self._chord @ (law - amps)
             amps = amps + step
             # the chord leaves less than a hundredth of the step
@@ -233,7 +245,10 @@ class MeanForm:
             return h, h @ z
         z[self.amps] = 0.0
         y = h @ z
-        amps = self._settle(y[self.n :], h[self.n :, self.amps])
+        if self._direct:
+            amps = self._settle(y[self.n :], h[self.n :, self.amps])
+        else:
+            amps = self._law(y[self.n :])
         z[self.amps] = amps
         return h, y[: self.n] + h[: self.n, self.amps] @ amps
 
@@ -275,8 +290,10 @@ class MeanForm:
             through = h[n:, self.amps]
             volts = h[n:, : n + eq.n_inputs] @ self._z
             bend = self.mean.law(volts)[1][:, None]
-            self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
-            draw = h[:n, self.amps] @ self._chord
+            draw = h[:n, self.amps]
+            if self._direct:
+                self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
+                draw = draw @ self._chord
             whole[:n] += draw @ (bend * whole[n:])
             in_time[:n] += draw @ (bend[:, 0] * in_time[n:])
         return slope, whole[:n], in_time[:n]

@@ -21,6 +21,7 @@ import numpy as np
 from scipy.linalg import expm
 
 from sim.errors import SolveError
+from sim.kernels import mode_rates
 from sim.state_equations import AUX_SCALE
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 WORST_CONDITION = 1e8
 #: Error allowed in the map across a ramp, of one: halving its steps changes it by no more.
 RAMP_TOLERANCE = 1e-8
+#: Norm of a step of a ramp's Taylor series, and most such steps.
+SERIES_STEP, MOST_SERIES_STEPS = 5.0, 40
 #: Most Magnus steps of a ramp. Only a bridge mode of some 100 GHz would want more.
 MOST_RAMP_STEPS = 4096
 
@@ -90,9 +93,14 @@ class Modes:
         for i, at in enumerate(real, start=2 * self.pairs):
             self.re[i] = values[at].real
             self.basis[:, i] = vectors[:, at].real
-        self.condition = float(np.linalg.cond(self.basis)) if n else 1.0
-        if self.condition < WORST_CONDITION:
+        try:
             self.inverse = np.linalg.inv(self.basis)
+        except np.linalg.LinAlgError:
+            self.condition = math.inf
+            return
+        # in the Frobenius norm: never below the usual condition, and without another decomposition
+        norms = np.linalg.norm(self.basis), np.linalg.norm(self.inverse)
+        self.condition = float(norms[0] * norms[1]) if n else 1.0
 
 
 class RampMatrices:
@@ -175,6 +183,133 @@ def _agree(coarse: Sequence[tuple[Array, Array]], fine: Sequence[tuple[Array, Ar
     return True
 
 
+class RampSeries:
+    """Maps across full ramps by Taylor series, exact to rounding, where A(s) is a polynomial.
+
+    On a ramp one switch moves, so that A(s) = A_0 + sum_d t^d D_d, t from 0 to 1, with D_d of a
+    few rows. The solution's series in t converges everywhere; its terms cost one product each,
+    made for all bridges of a pattern at once, and fall as fast as those of the exponential.
+    """
+
+    def __init__(self, equations: StateEquations, rise_s: Array) -> None:
+        self.eq, self.rise_s = equations, rise_s
+        # what each bridge moves: power of its own switch, the others with it, matrix of [A B]
+        self._moved: list[list[tuple[int, tuple[int, ...], Array]]] = []
+        self._rows: list[NDArray[np.int64]] = []
+        n, n_u = equations.n_states, equations.n_inputs
+        for leg in range(equations.n_switches):
+            keys = {k for p in (equations.k, equations.b) for k in p.terms if leg in k}
+            terms = []
+            for key in sorted(keys):
+                both = np.zeros((n, n + n_u))
+                both[:, :n] = equations.k.terms.get(key, 0.0)
+                both[:, n:] = equations.b.terms.get(key, 0.0)
+                terms.append((key.count(leg), tuple(k for k in key if k != leg), both))
+            rows = np.flatnonzero(sum((np.abs(m).sum(axis=1) for *_, m in terms), np.zeros(n)))
+            self._moved.append([(power, rest, both[rows]) for power, rest, both in terms])
+            self._rows.append(rows)
+        self._width = max((len(rows) for rows in self._rows), default=0)
+        self._degree = max((power for terms in self._moved for power, *_ in terms), default=0)
+
+    def _bends(self, bits: Array) -> Array:
+        """D_d of each bridge's ramp out of a pattern, (degree + 1, n_switches, rows, n + n_u)."""
+        eq = self.eq
+        shape = (self._degree + 1, eq.n_switches, self._width, eq.n_states + eq.n_inputs)
+        bends = np.zeros(shape)
+        for leg, terms in enumerate(self._moved):
+            begin, way = float(bits[leg]), 1.0 - 2.0 * float(bits[leg])
+            for power, rest, rows in terms:
+                weight = math.prod(float(bits[k]) for k in rest)
+                if weight == 0.0:
+                    continue
+                for d in range(1, power + 1):
+                    share = math.comb(power, d) * begin ** (power - d) * way**d
+                    bends[d, leg, : len(rows)] += weight * share * rows
+        return bends
+
+    def norm(self, bits: Array, a: Array) -> float:
+        """A bound on the norm of A on any ramp out of a pattern, times its length."""
+        return self._norm(self._bends(bits), a)
+
+    def _norm(self, bends: Array, a: Array) -> float:
+        still = float(np.max(np.abs(a).sum(axis=0), initial=0.0))
+        moved = np.abs(bends[..., : self.eq.n_states]).sum(axis=(0, 2))
+        size = still + np.max(moved, axis=1, initial=0.0)
+        return float(np.max(size * self.rise_s, initial=0.0))
+
+    def maps(self, bits: Array, a: Array, b: Array, shares: Array) -> Array:
+        """Maps from the state and inputs at a ramp's start to shares of it (rising).
+
+        Parameters
+        ----------
+        a, b : the pattern's matrices, (n, n) and (n, n_inputs)
+
+        Returns
+        -------
+        (n_switches, shares, n, n + n_inputs)
+        """
+        eq = self.eq
+        n, n_s, width = eq.n_states, eq.n_switches, eq.n_states + eq.n_inputs
+        bends = self._bends(bits)
+        norm = self._norm(bends, a)
+        steps = max(1, math.ceil(norm / SERIES_STEP))
+        h = 1.0 / steps
+        count = _terms(norm * h)
+        rise = (h * self.rise_s)[:, None]
+        out = np.zeros((n_s, len(shares), n, width))
+        # states beside one another, (n, n_switches, n + n_inputs)
+        now = np.zeros((n, n_s, width))
+        now[np.arange(n), :, np.arange(n)] = 1.0
+        into = np.zeros((self._width, n_s), dtype=np.int64)
+        for leg, rows in enumerate(self._rows):
+            # (filled up with rows to which nothing is added)
+            others = np.setdiff1d(np.arange(n), rows)
+            into[:, leg] = np.concatenate([rows, others])[: self._width]
+        legs = np.arange(n_s)
+        for step in range(steps):
+            bent = _begun_again(bends, step * h, h)
+            series = np.zeros((count + 1, n, n_s, width))
+            series[0] = now
+            for k in range(count):
+                new = (a @ series[k].reshape(n, -1)).reshape(n, n_s, width)
+                if k == 0:
+                    new[:, :, n:] += b[:, None, :]
+                extra = np.zeros((n_s, self._width, width))
+                for d in range(min(k, self._degree) + 1):
+                    if d or step:
+                        extra += bent[d, :, :, :n] @ series[k - d].transpose(1, 0, 2)
+                    if d == k:
+                        extra[:, :, n:] += bent[d, :, :, n:]
+                new[into, legs] += extra.transpose(1, 0, 2)
+                series[k + 1] = new * (rise / (k + 1))
+            inside = (shares >= step * h) & (shares < (step + 1) * h)
+            if step == steps - 1:
+                inside |= shares >= 1.0
+            if np.any(inside):
+                power = ((shares[inside] - step * h) / h)[:, None] ** np.arange(count + 1)
+                out[:, inside] = np.tensordot(power, series, 1).transpose(2, 0, 1, 3)
+            now = series.sum(axis=0)
+        return out
+
+
+def _terms(norm: float) -> int:
+    """Terms of the exponential of such a norm until they are next to nothing."""
+    count, term = 1, norm
+    while term > 1e-18:
+        count += 1
+        term *= norm / count
+    return count
+
+
+def _begun_again(bends: Array, start: float, h: float) -> Array:
+    """Series sum_d t^d D_d in t' with t = start + h t'."""
+    out = np.zeros_like(bends)
+    for d, bend in enumerate(bends):
+        for low in range(d + 1):
+            out[low] += math.comb(d, low) * start ** (d - low) * h**low * bend
+    return out
+
+
 class MonomialTable:
     """Matrices of a system polynomial in the switches, one row a monomial."""
 
@@ -213,11 +348,17 @@ class PatternTable:
         self.rise_s = self._rise_times()
         self.ramps = RampMatrices(equations)
         self.monomials = MonomialTable(equations)
+        #: a leg has two states, one system for all of them (with diodes it has more)
+        self.plain = len(self.rise_s) == equations.n_switches
+        self._series = RampSeries(equations, self.rise_s[: equations.n_switches])
+        self._whole: dict[int, Array] = {}
+        self._slow_enough: dict[int, bool] = {}
         self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
         self.index: dict[tuple[int, ...], int] = {}
         self.names: list[tuple[int, ...]] = []
         n, n_s = equations.n_states, equations.n_switches
         n_j, n_w = len(equations.loads), len(equations.speed_scale)
+        n_u = equations.n_inputs
         self._shapes: dict[str, tuple[int, ...]] = {
             "re": (n,),
             "im": (n,),
@@ -234,6 +375,14 @@ class PatternTable:
             "speed_slope_drag": (n_w,),
             "emf_y": (n_s, n),
             "sense_y": (n_s, n),
+            # the same as the march reads them: rates of one mode a pair, and their sizes; force of
+            # a one for the sources, then of loads and drag; speeds, their slopes and load volts
+            "rates": (4, n),
+            "sizes": (2, n),
+            "a": (n, n),
+            "b": (n, n_u),
+            "forced": (1 + n_j + n_w, n),
+            "read": (n, 2 * n_w + n_j),
         }
         self.patterns: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._shapes.items()
@@ -246,6 +395,8 @@ class PatternTable:
             "force": (n,),
             "force_load": (n, n_j),
             "force_drag": (n, n_w),
+            # the same by modal state, a one, loads and drag
+            "rows": (n + 1 + n_j + n_w, n),
         }
         self.ramp: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._ramp_shapes.items()
@@ -257,8 +408,41 @@ class PatternTable:
         self.fastest_per_s = 0.0
         self._used, self._ramps_used = 0, 0
         # from these it is known how finely ramps have to be cut
-        for leg in range(n_s):
-            self.make_ramp(self.pattern((0,) * n_s), leg)
+        if n_s and not self._in_series(self.pattern((0,) * n_s)):
+            for leg in range(n_s):
+                self.make_ramp(self.pattern((0,) * n_s), leg)
+
+    def _in_series(self, at: int) -> bool:
+        """Ramps out of a pattern are summed as series."""
+        if at not in self._slow_enough:
+            s = self.bits[at].astype(float)
+            self._slow_enough[at] = (
+                self.plain
+                and self.eq.mass_is_identity
+                and self._series.norm(s, self.eq.k.at(s)) <= SERIES_STEP * MOST_SERIES_STEPS
+            )
+        return self._slow_enough[at]
+
+    def _across(self, at: int, leg: int) -> tuple[Array, Array]:
+        """x after = R x + S u over a full ramp out of a pattern."""
+        n = self.eq.n_states
+        if at not in self._whole and self._in_series(at):
+            # of all bridges at once: where one switches, the others will too
+            s = self.bits[at].astype(float)
+            a, b = self.eq.k.at(s), self.eq.b.at(s)
+            # and with the points inside, which integrals will ask for
+            steps, points = self.node_steps, self.node_points()[0]
+            maps = self._series.maps(s, a, b, np.append(points, 1.0))
+            self._whole[at] = maps[:, -1].copy()
+            self._keep_nodes(at, steps, maps[:, :-1])
+        if at in self._whole:
+            both = self._whole[at][leg]
+            return both[:, :n], both[:, n:]
+        s0, slope = self.way(at, leg)
+        matrices, rise = self.ramps_of(self.after_ramp(at, leg)), float(self.rise_s[leg])
+        r, s, count = matrices.whole(s0, slope, rise, self.ramp_steps)
+        self.ramp_steps = max(self.ramp_steps, count)
+        return r, s
 
     def _rise_times(self) -> Array:
         return np.array([c.rise_s for c in self.eq.network.choppers])
@@ -305,6 +489,12 @@ class PatternTable:
         p["emf_y"][at] = eq.limits.emf @ modes.basis
         sensed = eq.limits.sense_state >= 0
         p["sense_y"][at][sensed] = AUX_SCALE * modes.basis[eq.limits.sense_state[sensed]]
+        rates = mode_rates(modes.pairs, modes.re, modes.im)
+        p["rates"][at] = rates
+        p["sizes"][at] = np.hypot(rates[0], rates[1]), np.hypot(rates[2], rates[3])
+        p["a"][at], p["b"][at] = a, b
+        p["forced"][at] = _by_input(p["force"][at], p["force_load"][at], p["force_drag"][at])
+        p["read"][at] = np.vstack([p["speed_y"][at], p["speed_slope_y"][at], p["load_y"][at]]).T
         self.leg_ramp[at] = -1
         self.names.append(bits)
         self.index[bits] = at
@@ -347,10 +537,8 @@ class PatternTable:
         """Index of the full ramp of one leg out of a pattern, made if new."""
         if self.leg_ramp[at, leg] >= 0:
             return int(self.leg_ramp[at, leg])
-        s_start, slope = self.way(at, leg)
-        bits, rise = self.after_ramp(at, leg), float(self.rise_s[leg])
-        r, s, count = self.ramps_of(bits).whole(s_start, slope, rise, self.ramp_steps)
-        self.ramp_steps = max(self.ramp_steps, count)
+        bits = self.after_ramp(at, leg)
+        r, s = self._across(at, leg)
         to = self.pattern(bits)
         new = self._ramps_used
         if new == len(self.ramp_to):
@@ -363,6 +551,8 @@ class PatternTable:
         self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
         self.ramp["force_load"][new] = s[:, eq.load_inputs]
         self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
+        own = _by_input(*(self.ramp[name][new] for name in ("force", "force_load", "force_drag")))
+        self.ramp["rows"][new] = np.vstack([self.ramp["map"][new].T, own])
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new
@@ -414,7 +604,13 @@ class PatternTable:
         """Maps from the modes (and inputs) at a ramp's start to its `node_points`."""
         key = (at, leg, self.node_steps)
         with self.lock:
-            if key not in self._maps:
+            if key not in self._maps and self._in_series(at):
+                bits = self.bits[at].astype(float)
+                a, b = self.eq.k.at(bits), self.eq.b.at(bits)
+                self._keep_nodes(
+                    at, self.node_steps, self._series.maps(bits, a, b, self.node_points()[0])
+                )
+            elif key not in self._maps:
                 s0, slope = self.way(at, leg)
                 rise = float(self.rise_s[leg])
                 matrices = self.ramps_of(self.after_ramp(at, leg))
@@ -431,6 +627,13 @@ class PatternTable:
                 self._maps[key] = maps
             return self._maps[key]
 
+    def _keep_nodes(self, at: int, steps: int, maps: Array) -> None:
+        """Keep maps (n_switches, points, n, n + n_inputs) from the state at a ramp's start."""
+        n = self.eq.n_states
+        from_modes = maps[..., :n] @ self.patterns["basis"][at]
+        for leg in range(len(maps)):
+            self._maps[at, leg, steps] = list(zip(from_modes[leg], maps[leg, ..., n:], strict=True))
+
     def _grow(self) -> None:
         add = max(16, len(self.pairs))
         for name, shape in self._shapes.items():
@@ -446,6 +649,11 @@ class PatternTable:
         for name, shape in self._ramp_shapes.items():
             self.ramp[name] = np.concatenate([self.ramp[name], np.zeros((add, *shape))])
         self.ramp_to = np.concatenate([self.ramp_to, np.zeros(add, dtype=np.int64)])
+
+
+def _by_input(force: Array, force_load: Array, force_drag: Array) -> Array:
+    """Forces of a one, of loads and of drag, one row each."""
+    return np.vstack([force, force_load.T, force_drag.T])
 
 
 def pattern_rows(rows: Rows, s: Array, a: Array, b: Array) -> tuple[Array, Array]:

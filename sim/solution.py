@@ -387,7 +387,8 @@ class Solution:
                 return {}
             ranges: dict[tuple[int, int], tuple[float, float]] = {}
             # an averaged run is read in tens of milliseconds, most of them the same for any places
-            step = _PLACES_AT_ONCE if self.detail == "edges" else len(pairs)
+            # and one within a slack is for a drag, whose answers are not stopped
+            step = _PLACES_AT_ONCE if self.detail == "edges" and not slack else len(pairs)
             for start in range(0, len(pairs), step):
                 few = pairs[start : start + step]
                 if cancelled is not None and cancelled():
@@ -404,7 +405,7 @@ class Solution:
     ) -> dict[str, tuple[RatingUse, ...]]:
         """Every part's ratings over the whole event, without the figures nobody rates.
 
-        Voltages within `slack`, 0 is exact.
+        Voltages and peak currents within `slack`, 0 is exact.
 
         Raises
         ------
@@ -432,7 +433,7 @@ class Solution:
         rms: dict[str, float] = {}
         if at := currents("peak_amps"):
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
-            low, high = self.trajectory.extremes(rows, 0.0, t1)
+            low, high = self.trajectory.extremes(rows, 0.0, t1, slack)
             peak = {p: float(max(abs(a), abs(b))) for p, a, b in zip(at, low, high, strict=True)}
         if cancelled is not None:
             if cancelled():

@@ -18,6 +18,7 @@ import numpy as np
 from sim import kernels
 from sim.carriers import Carriers, latch
 from sim.errors import Cancelled, Conflict, SolveError
+from sim.kernels import mode_rates
 from sim.patterns import PatternTable
 from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
@@ -165,10 +166,9 @@ class Marcher:
                 lim.active, lim.drive_a, lim.brake_a, lim.resistance,
                 laws.power, laws.value, laws.minimum, eq.drag, eq.sources,
                 t.pairs, t.bits, t.leg_ramp,
-                p["re"], p["im"], p["basis"], p["inverse"], p["force"], p["force_load"],
-                p["force_drag"], p["load_y"], p["load_0"], p["load_load"], p["speed_y"],
-                p["speed_slope_y"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
-                r["map"], r["force"], r["force_load"], r["force_drag"], t.ramp_to,
+                p["rates"], p["basis"], p["inverse"], p["forced"], p["read"], p["load_0"],
+                p["load_load"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
+                r["rows"], t.ramp_to,
                 m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, t.ramp_step(),
                 self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
                 self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
@@ -224,12 +224,12 @@ class EdgeRun:
         # what lies before the event only settled it
         keep = max(int(np.searchsorted(marcher.piece_t[:used], 0.0, side="right")) - 1, 0)
         part = slice(keep, used)
-        self._t = marcher.piece_t[part].copy()
-        self._d = marcher.piece_d[part].copy()
-        self._pattern = marcher.piece_pattern[part].copy()
-        self._ramp = marcher.piece_ramp[part].copy()
-        self._y = marcher.piece_y[part].copy()
-        self._held = marcher.piece_held[part].copy()
+        self._t = marcher.piece_t[part]
+        self._d = marcher.piece_d[part]
+        self._pattern = marcher.piece_pattern[part]
+        self._ramp = marcher.piece_ramp[part]
+        self._y = marcher.piece_y[part]
+        self._held = marcher.piece_held[part]
         ramps = int(marcher.count[kernels.N_RAMPS])
         self._ramp_s = marcher.ramp_s[:ramps].copy()
         self._ramp_slope = marcher.ramp_slope[:ramps].copy()
@@ -243,21 +243,30 @@ class EdgeRun:
 
     # -- outputs in modes ------------------------------------------------------
 
-    def _in_modes(self, rows: Rows) -> tuple[Array, Array, Array, Array]:
-        """Outputs of each pattern: of modes (P, k, n), sources (P, k), loads and drag."""
+    def _in_modes(self, rows: Rows) -> Array:
+        """Outputs of each pattern (P, k, n + 1 + held): of modes, sources, loads and drag."""
         eq, table = self.equations, self._m.table
-        count, k = len(table.pairs), rows.x.shape[0]
-        n_j, n_w = len(eq.loads), len(eq.speed_scale)
-        of_y, of_0 = np.zeros((count, k, eq.n_states)), np.zeros((count, k))
-        of_load, of_drag = np.zeros((count, k, n_j)), np.zeros((count, k, n_w))
+        n, n_e, n_j = eq.n_states, len(eq.sources), len(eq.loads)
+        out = np.zeros((len(table.bits), rows.x.shape[0], n + 1 + eq.n_inputs - n_e))
+        if table.plain:
+            p = table.patterns
+            x, u = _at_patterns(rows.x, table.bits), _at_patterns(rows.u, table.bits)
+            if rows.needs_slope:
+                d = _at_patterns(rows.d, table.bits)
+                x, u = x + d @ p["a"], u + d @ p["b"]
+            out[:, :, :n] = x @ p["basis"]
+            out[:, :, n] = u[:, :, :n_e] @ eq.sources
+            out[:, :, n + 1 : n + 1 + n_j] = u[:, :, eq.load_inputs]
+            out[:, :, n + 1 + n_j :] = u[:, :, eq.torque_inputs]
+            return out
         still = np.zeros(eq.n_switches)
         for bits, at in list(table.index.items()):
-            x, u = table.outputs(rows, bits, table.switches(bits), still)
-            of_y[at] = x @ table.patterns["basis"][at]
-            of_0[at] = u[:, eq.source_inputs] @ table.sources(bits)
-            of_load[at] = u[:, eq.load_inputs]
-            of_drag[at] = u[:, eq.torque_inputs]
-        return of_y, of_0, of_load, of_drag
+            own_x, own_u = table.outputs(rows, bits, table.switches(bits), still)
+            out[at, :, :n] = own_x @ table.patterns["basis"][at]
+            out[at, :, n] = own_u[:, eq.source_inputs] @ table.sources(bits)
+            out[at, :, n + 1 : n + 1 + n_j] = own_u[:, eq.load_inputs]
+            out[at, :, n + 1 + n_j :] = own_u[:, eq.torque_inputs]
+        return out
 
     def _inputs(self, piece: int) -> Array:
         """u of the ramp of a piece (n_inputs,)."""
@@ -269,27 +278,15 @@ class EdgeRun:
         at = self._m.table.ramp_to[code] if code >= 0 else self._pattern[piece]
         return self._m.table.names[int(at)]
 
-    def _force(self, pieces: Ints) -> Array:
-        """Modal force of pieces (T,), (T, n)."""
-        p = self._m.table.patterns
-        # many times lie in one piece: each piece's force is made once
-        some, back = np.unique(pieces, return_inverse=True)
-        at = self._pattern[some]
-        n_j = len(self.equations.loads)
-        held = self._held[some]
-        force = (
-            p["force"][at]
-            + np.einsum("tij,tj->ti", p["force_load"][at], held[:, :n_j])
-            + np.einsum("tij,tj->ti", p["force_drag"][at], held[:, n_j:])
+    def _modal(self, piece: int, seconds: float) -> Array:
+        """Modal state (n,) of a flat piece so many seconds after its start."""
+        table, at = self._m.table, self._pattern[piece]
+        p = table.patterns
+        y: Array = self._y[piece].copy()
+        held = np.append(1.0, self._held[piece])
+        kernels.advance(
+            table.pairs[at], p["re"][at], p["im"][at], y, held @ p["forced"][at], seconds
         )
-        return np.asarray(force[back])
-
-    def _modal(self, pieces: Ints, dt: Array) -> Array:
-        """Modal states (T, n) of flat pieces `dt` after their starts."""
-        table = self._m.table
-        y, w = self._y[pieces].copy(), self._force(pieces)
-        at = self._pattern[pieces]
-        kernels.advance_many(table.pairs, table.patterns["re"], table.patterns["im"], at, y, w, dt)
         return y
 
     def _ramp_state(self, piece: int, seconds: float) -> tuple[Array, Array, Array]:
@@ -298,7 +295,7 @@ class EdgeRun:
         code = int(self._ramp[piece])
         if code >= 0:
             table, at = self._m.table, int(self._pattern[piece])
-            y = self._modal(np.array([piece]), self._d[piece : piece + 1])[0]
+            y = self._modal(piece, float(self._d[piece]))
             x = table.patterns["basis"][at] @ y
             leg = int(np.flatnonzero(table.bits[table.ramp_to[code]] != table.bits[at])[0])
             s0, slope = table.way(at, leg)
@@ -318,20 +315,14 @@ class EdgeRun:
         dt = times - self._t[piece]
         in_ramp = (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & (dt > self._d[piece]))
         out = np.zeros((rows.x.shape[0], len(times)))
-        of_y, of_0, of_load, of_drag = self._in_modes(rows)
         flat = np.flatnonzero(~in_ramp)
-        y = self._modal(piece[flat], dt[flat])
-        n_j = len(self.equations.loads)
-        at = self._pattern[piece[flat]]
-        for pattern in np.unique(at):
-            mine = at == pattern
-            held = self._held[piece[flat[mine]]]
-            out[:, flat[mine]] = (
-                of_y[pattern] @ y[mine].T
-                + of_0[pattern][:, None]
-                + of_load[pattern] @ held[:, :n_j].T
-                + of_drag[pattern] @ held[:, n_j:].T
-            )
+        table, which = self._m.table, piece[flat]
+        values = np.zeros((len(flat), out.shape[0]))
+        kernels.read_flat(
+            self._pattern[which], which, dt[flat], self._y, self._held, table.pairs,
+            table.patterns["rates"], table.patterns["forced"], self._in_modes(rows), values,
+        )  # fmt: skip
+        out[:, flat] = values.T
         for i in np.flatnonzero(in_ramp):
             p = int(piece[i])
             into = dt[i] if self._ramp[p] <= -2 else dt[i] - self._d[p]
@@ -357,10 +348,15 @@ class EdgeRun:
         """Lowest, highest, and their times, (rows, bins) each, within `slack`."""
         table = self._m.table
         k = rows.x.shape[0]
-        of_y, of_0, of_load, _ = self._in_modes(rows)
-        size = np.abs(of_y)
-        for at, m in enumerate(table.pairs):
-            size[at, :, :m] = np.hypot(of_y[at, :, 0 : 2 * m : 2], of_y[at, :, 1 : 2 * m : 2])
+        whole = self._in_modes(rows)
+        # coefficients of one mode a pair: of both its parts, and their size
+        parts = np.zeros((len(whole), k, 3, self.equations.n_states))
+        for at, m in enumerate(table.pairs.tolist()):
+            pair, single = whole[at, :, : 2 * m], whole[at, :, 2 * m : parts.shape[3]]
+            parts[at, :, 0, :m], parts[at, :, 1, :m] = pair[:, ::2], pair[:, 1::2]
+            parts[at, :, 2, :m] = np.hypot(pair[:, ::2], pair[:, 1::2])
+            parts[at, :, 0, m : m + single.shape[1]] = single
+            parts[at, :, 2, m : m + single.shape[1]] = np.abs(single)
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
         p = table.patterns
@@ -369,9 +365,11 @@ class EdgeRun:
             table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
         )  # fmt: skip
         found = (low, high, low_at, high_at)
+        # what is far below the slack need not be resolved
+        tolerance = max(1e-5, 0.05 * slack)
         kernels.scan(
-            t0, t1, bins, 1e-5, slack, *pieces, *forces,
-            of_y, size, size.max(axis=1), of_0, of_load, *found,
+            t0, t1, bins, tolerance, slack, *pieces, table.pairs, p["rates"],
+            p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1), *found,
         )  # fmt: skip
         if not self._ramps_matter():
             return found
@@ -462,8 +460,7 @@ class EdgeRun:
     def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
         """Integrals of outputs (k,), of their squares (k,), and times held inputs (k, held)."""
         moments = self._sums(t0, t1)
-        of_y, of_0, of_load, of_drag = self._in_modes(rows)
-        whole = np.concatenate([of_y, of_0[:, :, None], of_load, of_drag], axis=2)
+        whole = self._in_modes(rows)
         nodes = self._node_maps()
         inside = np.concatenate(
             [a if a.ndim == 4 else a[..., None] for a in nodes.outputs(self, rows)], axis=3
@@ -683,22 +680,34 @@ class _Moments:
         # A mode that never decays rests nowhere, and its square keeps its size. At 1e-3 per s it
         # moves by 2e-8 over a carrier period.
         re[np.abs(re) < 1e-3] = -1e-3
-        held = np.zeros((count, n_h, n_h))
-        swing_held, swings = np.zeros((count, n, n_h)), np.zeros((count, n, n))
-        ramps = np.zeros((len(table.ramp_to), n + n_h, n + n_h))
-        kernels.add_moments(
-            t0, t1, run._t, run._d, run._pattern, run._ramp, run._y, run._held,
-            table.pairs, re, im, force, held, swing_held, swings, ramps,
-        )  # fmt: skip
-        ramps += np.transpose(ramps, (0, 2, 1))
-        at = np.arange(n + n_h)
-        ramps[:, at, at] *= 0.5
-        self.ramps = ramps
-        self.first, self.second = np.zeros((count, n + n_h)), np.zeros((count, n + n_h, n + n_h))
+        rates = np.zeros((count, 4, n))
         for i in range(len(table.index)):
-            self.first[i], self.second[i] = _from_swings(
-                int(table.pairs[i]), re[i], im[i], force[i], held[i], swing_held[i], swings[i]
-            )
+            rates[i] = mode_rates(int(table.pairs[i]), re[i], im[i])
+        forced = np.ascontiguousarray(np.transpose(force, (0, 2, 1)))
+        self.first, self.second = np.zeros((count, n + n_h)), np.zeros((count, n + n_h, n + n_h))
+        ramps = np.zeros((len(table.ramp_to), n + n_h, n + n_h))
+        stop = run._t + run._d
+        inside = (run._t < t1) & (stop >= t0) & (run._ramp >= -1)
+        for at in range(len(table.index)):
+            pieces = np.flatnonzero(inside & (run._pattern == at))
+            change, middle = np.empty((len(pieces), n)), np.empty((len(pieces), n))
+            last, spans = np.empty((len(pieces), n + n_h)), np.empty(len(pieces))
+            kernels.swing_rows(
+                t0, t1, at, pieces, run._t, run._d, run._y, run._held,
+                table.pairs, rates, forced, change, middle, last, spans,
+            )  # fmt: skip
+            held = last[:, n:]
+            # the change of a product of swings, without the difference of two large sums
+            swings = change.T @ middle
+            self.first[at], self.second[at] = _from_swings(
+                int(table.pairs[at]), re[at], im[at], force[at], (held * spans[:, None]).T @ held,
+                change.T @ held, swings + swings.T,
+            )  # fmt: skip
+            ramp_of, ends = run._ramp[pieces], stop[pieces]
+            for ramp in np.unique(ramp_of[ramp_of >= 0]):
+                rows = last[(ramp_of == ramp) & (ends >= t0) & (ends < t1)]
+                ramps[ramp] = rows.T @ rows
+        self.ramps = ramps
         self._n = n
 
     def of(self, whole: Array, inside: Array, nodes: _Nodes) -> tuple[Array, Array, Array]:
@@ -737,7 +746,6 @@ def _from_swings(
     real_part = np.zeros((n, count), dtype=complex)
     real_part[first_at, np.arange(count)] = 1.0
     real_part[2 * np.arange(pairs) + 1, np.arange(pairs)] = -1j  # Re(-i a) = Im a
-    swings = swings + swings.T - np.diag(np.diag(swings))
     plain = (to_complex @ swings @ to_complex.T) / (rate[:, None] + rate[None, :])
     conj = (to_complex @ swings @ to_complex.conj().T) / (rate[:, None] + rate.conj()[None, :])
     # Re(c a) Re(d b) = Re(c d a b + c d* a b*) / 2
@@ -801,6 +809,17 @@ def _true_products(rows: Rows, s: Array) -> dict[tuple[int, ...], Array]:
     """The products of switch values (T, n_switches) that outputs need, (T,) each."""
     keys = {key for poly in (rows.x, rows.d, rows.u) for key in poly.terms}
     return {key: np.prod(s[:, list(key)], axis=1) for key in keys}
+
+
+def _at_patterns(poly: SwitchPoly, bits: Ints) -> Array:
+    """A polynomial at switch patterns (P, n_switches), (P, *shape)."""
+    if poly.is_constant:
+        return np.broadcast_to(poly.at(np.zeros(bits.shape[1])), (len(bits), *poly.shape))
+    out = np.zeros((len(bits), *poly.shape))
+    for key, matrix in poly.terms.items():
+        at = np.flatnonzero(bits[:, list(key)].all(axis=1))
+        out[at] += matrix
+    return out
 
 
 def _identity(eq: StateEquations) -> Rows:

@@ -23,11 +23,9 @@ from app.solver.protocol import (
 )
 from app.words import LOWER
 from sim import measure, returns
-from sim.assemble import assemble
 from sim.build import Clip, events_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of
-from sim.options import apply
 from sim.signals import Signal
 
 if TYPE_CHECKING:
@@ -67,9 +65,7 @@ class Solved:
 
     def __post_init__(self) -> None:
         self.event = events_of(self.build)[self.event_index]
-        option = None if self.option is None else self.build.options[self.option]
-        shown = apply(self.build, option)
-        self.network = assemble(shown, self.event)
+        self.network = self.solution.equations.network
         # An option may take a clipped part away; the clip then hangs in the air.
         hung = tuple(clip for clip in self.build.clips if self._hangs_on(clip))
         self.clips = hung or tuple(
@@ -99,10 +95,11 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
     # once, as exact as it is needed; all below reads it again
     solution.rated(slack, cancelled)
     shown: tuple[Curve, ...] = ()
-    for clip in solved.clips:
+    # in one go while a hand drags: answers of a drag are not stopped
+    for few in [solved.clips] if request.live else [(clip,) for clip in solved.clips]:
         if cancelled():
             raise Cancelled("curves", "stopped for a newer request")
-        shown += curves(solved, window, request.columns, (clip,), slack)
+        shown += curves(solved, window, request.columns, few, slack)
     solution.ready_integrals(cancelled)
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
