@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim import kernels
+from sim import kernels, plain
 from sim.carriers import Carriers, latch
 from sim.errors import Cancelled, Conflict, SolveError
 from sim.kernels import mode_rates
@@ -81,6 +81,8 @@ class Marcher:
         self.piece_held = np.zeros((guess, n_held))
         self.ramp_s = np.zeros((512, n_s))
         self.ramp_slope = np.zeros((512, n_s))
+        #: by the kernels, which have to be compiled; the march with diodes knows no other way
+        self.compiled = plain.usable() or not table.plain
         self._centred = np.array([c.centred for c in net.choppers], dtype=np.bool_)
         self._begin(x0, start_s)
 
@@ -133,6 +135,10 @@ class Marcher:
         """
         end = float(self.drive.duration_s)
         start = float(self.clock[kernels.T_NOW])
+        if not self.compiled:
+            plain.march(self, cancelled, progress)
+            self._finite()
+            return
         # a stretch at a time, so that a newer request is heard within milliseconds
         stops = np.linspace(start, end, 41)[1:] if cancelled or progress else np.array([end])
         for stop in stops:
@@ -152,6 +158,9 @@ class Marcher:
                 raise Cancelled("run", "stopped for a newer request")
             if progress is not None:
                 progress(max(float(stop), 0.0))
+        self._finite()
+
+    def _finite(self) -> None:
         if not np.all(np.isfinite(self.y)):
             raise SolveError("run", "the voltages grew without bound", "Check extreme values")
 
@@ -303,6 +312,12 @@ class EdgeRun:
             x = self._y[piece]
             s0, slope = self._ramp_s[-2 - code], self._ramp_slope[-2 - code]
         # (whole ramps are extrapolated from two ways of cutting them; here finer steps stand in)
+        if not self._m.compiled:
+            step = 0.5 * self._m.table.ramp_step()
+            moved = plain.ramp_state(
+                self._m.table, s0, slope, seconds, step, self._inputs(piece), x
+            )
+            return moved, s0 + slope * seconds, slope
         moved = kernels.ramp_vector(
             m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass,
             s0, slope, seconds, 0.5 * self._m.table.ramp_step(), self._inputs(piece), x,
@@ -317,11 +332,17 @@ class EdgeRun:
         out = np.zeros((rows.x.shape[0], len(times)))
         flat = np.flatnonzero(~in_ramp)
         table, which = self._m.table, piece[flat]
-        values = np.zeros((len(flat), out.shape[0]))
-        kernels.read_flat(
-            self._pattern[which], which, dt[flat], self._y, self._held, table.pairs,
-            table.patterns["rates"], table.patterns["forced"], self._in_modes(rows), values,
-        )  # fmt: skip
+        if self._m.compiled:
+            values = np.zeros((len(flat), out.shape[0]))
+            kernels.read_flat(
+                self._pattern[which], which, dt[flat], self._y, self._held, table.pairs,
+                table.patterns["rates"], table.patterns["forced"], self._in_modes(rows), values,
+            )  # fmt: skip
+        else:
+            values = plain.read_flat(
+                table, self._pattern[which], which, dt[flat], self._y, self._held,
+                self._in_modes(rows),
+            )  # fmt: skip
         out[:, flat] = values.T
         for i in np.flatnonzero(in_ramp):
             p = int(piece[i])
@@ -367,16 +388,22 @@ class EdgeRun:
         found = (low, high, low_at, high_at)
         # what is far below the slack need not be resolved
         tolerance = max(1e-5, 0.05 * slack)
-        kernels.scan(
-            t0, t1, bins, tolerance, slack, *pieces, table.pairs, p["rates"],
-            p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1), *found,
-        )  # fmt: skip
+        best = plain.Extremes(found, t0, t1)
+        if self._m.compiled:
+            kernels.scan(
+                t0, t1, bins, tolerance, slack, *pieces, table.pairs, p["rates"],
+                p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1), *found,
+            )  # fmt: skip
+        else:
+            plain.scan(table, best, tolerance, slack, pieces, whole)
         if not self._ramps_matter():
             return found
         nodes = self._node_maps()
-        kernels.scan_ramps(
-            t0, t1, bins, *pieces, *forces, nodes.at, *nodes.outputs(self, rows), nodes.rise, *found
-        )
+        of_nodes = nodes.at, *nodes.outputs(self, rows), nodes.rise
+        if self._m.compiled:
+            kernels.scan_ramps(t0, t1, bins, *pieces, *forces, *of_nodes, *found)
+        else:
+            plain.scan_ramps(table, best, pieces, of_nodes)
         when, values = self._overlapping(rows)
         inside = np.flatnonzero((when >= t0) & (when <= t1))
         edges = np.linspace(t0, t1, bins + 1)
@@ -692,10 +719,16 @@ class _Moments:
             pieces = np.flatnonzero(inside & (run._pattern == at))
             change, middle = np.empty((len(pieces), n)), np.empty((len(pieces), n))
             last, spans = np.empty((len(pieces), n + n_h)), np.empty(len(pieces))
-            kernels.swing_rows(
-                t0, t1, at, pieces, run._t, run._d, run._y, run._held,
-                table.pairs, rates, forced, change, middle, last, spans,
-            )  # fmt: skip
+            if marcher.compiled:
+                kernels.swing_rows(
+                    t0, t1, at, pieces, run._t, run._d, run._y, run._held,
+                    table.pairs, rates, forced, change, middle, last, spans,
+                )  # fmt: skip
+            else:
+                change, middle, last, spans = plain.swing_rows(
+                    plain.Slots(n, int(table.pairs[at]), rates[at]), t0, t1, run._t[pieces],
+                    run._d[pieces], run._y[pieces], run._held[pieces], forced[at],
+                )  # fmt: skip
             held = last[:, n:]
             # the change of a product of swings, without the difference of two large sums
             swings = change.T @ middle
@@ -785,6 +818,12 @@ class _OverlapPoints:
         systems = [table.monomials_of(bits) for bits in names]
         for m in {id(own): own for own in systems}.values():
             mine = np.flatnonzero([own is m for own in systems])
+            if not marcher.compiled:
+                s[mine], x[mine], dx[mine] = plain.ramp_states(
+                    table, s0[mine], slope[mine], seconds[mine], u[mine], run._y[pieces[mine]],
+                    shares,
+                )  # fmt: skip
+                continue
             s_out, x_out, dx_out = s[mine], x[mine], dx[mine]
             kernels.ramp_states(
                 m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, step, s0[mine], slope[mine],

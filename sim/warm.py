@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim import diode_kernels, diodes, kernels, rosenbrock, switching
+from sim import diode_kernels, diodes, kernels, plain, rosenbrock, switching
 from sim.diode_patterns import with_diodes
 from sim.event import Drive
 from sim.mean_equations import MeanEquations, equilibrium
@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 
 def compile_kernels() -> None:
     """Have all kernels compiled and in the cache."""
-    if not kernels.HAVE_NUMBA or (kernels.ready() and diode_kernels.ready()):
+    if not kernels.HAVE_NUMBA or (plain.usable() and diode_kernels.ready()):
         return
     with _alone():
-        if not (kernels.ready() and diode_kernels.ready()):
+        if not (plain.usable() and diode_kernels.ready()):
             _use_every_kernel()
 
 
@@ -55,6 +55,7 @@ def _alone() -> Iterator[None]:
 
 def _use_every_kernel() -> None:
     """Solve a small circuit of our own."""
+    plain.compile_them()
     maker = NetworkMaker()
     plus, minus = maker.add_port("pack.out", "pack")
     pack, cap, esc, motor, load = (

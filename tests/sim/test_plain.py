@@ -1,0 +1,59 @@
+"""The engine in numpy against the compiled kernels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sim import plain, speed, switching
+from sim.api import prepare, solve_case
+from sim.build import load
+from sim.signals import Signal
+from sim.solution import Solution
+
+
+@pytest.fixture(scope="module")
+def solved() -> tuple[Solution, Solution]:
+    """The same 3 ms by the kernels and in numpy."""
+    pytest.importorskip("numba")
+    build = speed.shortened(load(speed.SAMPLE), speed.Effort(event_s=3e-3))
+    case = prepare(build, speed.EVENT, speed.OPTION)
+    found = []
+    with pytest.MonkeyPatch.context() as patch:
+        for compiled in (True, False):
+            patch.setattr(plain, "usable", lambda compiled=compiled: compiled)
+            found.append(solve_case(case, "edges"))
+    kernels, numpy = found
+    assert isinstance(kernels.trajectory, switching.EdgeRun)
+    assert kernels.trajectory._m.compiled
+    assert not numpy.trajectory._m.compiled
+    return kernels, numpy
+
+
+def test_samples(solved: tuple[Solution, Solution]) -> None:
+    """Every state, in flat stretches and in ramps, to 1e-9 of its swing."""
+    kernels, numpy = (one.trajectory for one in solved)
+    edges = kernels.edge_times(0.0, 3e-3)[:40]
+    times = np.sort(np.concatenate([np.linspace(0.0, 3e-3, 500), edges + 7e-9]))
+    one, other = kernels.states(times), numpy.states(times)
+    assert np.max(np.abs(one - other) / np.ptp(one, axis=0).clip(1e-9)) < 1e-9
+
+
+def test_figures(solved: tuple[Solution, Solution]) -> None:
+    kernels, numpy = solved
+    rows = kernels.rows(Signal("volts", "esc3.in"))
+    one, other = (s.trajectory.figures(rows, 0.2e-3, 2.9e-3) for s in solved)
+    swing = float(one.highest[0] - one.lowest[0])
+    for name in ("highest", "lowest", "mean"):
+        assert abs(getattr(one, name)[0] - getattr(other, name)[0]) < 1e-8 * swing
+    assert other.mean_square[0] == pytest.approx(one.mean_square[0], rel=1e-10)
+    assert other.highest_at[0] == pytest.approx(one.highest_at[0], abs=1e-11)
+    assert kernels.energy.residual < 1e-9
+    assert numpy.energy.residual < 1e-9
+
+
+def test_envelopes(solved: tuple[Solution, Solution]) -> None:
+    bands = [s.envelope([Signal("volts", "esc3.in")], 0.0, 3e-3, 60) for s in solved]
+    swing = np.ptp(bands[0][1])
+    for one, other in zip(*bands, strict=True):
+        assert np.max(np.abs(one - other)) < 1e-7 * swing
