@@ -29,6 +29,8 @@ _PATIENCE_MS = 150
 _RESIDUAL = 1e-6
 _MOST_STRIPS = 6
 _PROJECTOR_STRIPS = 2
+#: Pixels of time, ribbon and caption below the strips, and of a strip, in the projector look.
+_BELOW_STRIPS, _PROJECTOR_STRIP_HEIGHT = 140, 190
 
 
 class Scope(QWidget):
@@ -141,6 +143,9 @@ class Scope(QWidget):
     def _draw(self, answer: Answer) -> None:
         few = self._look.projector or self._plain
         most = _PROJECTOR_STRIPS if few else _MOST_STRIPS
+        if self._look.projector:
+            # Large type needs room: one strip that can be read, rather than two that collapse.
+            most = max(1, min(most, (self.height() - _BELOW_STRIPS) // _PROJECTOR_STRIP_HEIGHT))
         curves = answer.curves[:most]
         self._fit_strips(len(curves))
         ghosts, ghost_name = self._ghosts()
@@ -242,6 +247,8 @@ class Scope(QWidget):
 
     def resizeEvent(self, event: object) -> None:
         self._workbench.set_columns(self.width() - gutter(self._look) - 26)
+        if self._look.projector:
+            self.refresh()
 
 
 class _TimeAxis(QWidget):

@@ -12,6 +12,8 @@ from app.wiring.scene import WiringScene
 _LEAST_ZOOM, _MOST_ZOOM = 0.4, 24.0
 #: Room around the frame in pixels when it is fitted: words stand left and right of it.
 _FIT_MARGINS = (128, 62, 128, 46)
+#: However large the words are, the frame keeps the greater part of the room.
+_MOST_MARGIN = 0.18
 _CACHE_KB = 49152
 
 
@@ -45,9 +47,13 @@ class Glass(QGraphicsView):
         """Show the whole frame with room for the words beside it."""
         self._fitted = True
         content = self.scene_.content()
-        left, top, right, bottom = (round(m * self.look.scale) for m in _FIT_MARGINS)
-        width = max(60, self.viewport().width() - left - right)
-        height = max(60, self.viewport().height() - top - bottom)
+        view_w, view_h = self.viewport().width(), self.viewport().height()
+        most = (_MOST_MARGIN * view_w, _MOST_MARGIN * view_h) * 2
+        left, top, right, bottom = (
+            round(min(m * self.look.scale, limit))
+            for m, limit in zip(_FIT_MARGINS, most, strict=True)
+        )
+        width, height = max(60, view_w - left - right), max(60, view_h - top - bottom)
         self._zoom_to(min(width / content.width(), height / content.height(), 6.0))
         middle = self.viewportTransform().map(content.center())
         want = QPointF(left + width / 2, top + height / 2)

@@ -385,10 +385,13 @@ class PartItem(QGraphicsItem):
         painter.restore()
 
     def _upright(self, painter: QPainter, place: QPointF, text: str, role: str) -> None:
+        font = self.look.font(role)  # type: ignore[arg-type]
+        if QFontMetricsF(font).height() > self.body.height() * _zoom(painter):
+            return  # it would hide the outline
         device = painter.worldTransform().map(place)
         painter.save()
         painter.setWorldTransform(QTransform())
-        painter.setFont(self.look.font(role))  # type: ignore[arg-type]
+        painter.setFont(font)
         painter.setPen(self.look.palette.ink)
         painter.drawText(
             QRectF(device.x() - 20, device.y() - 20, 40, 40), Qt.AlignmentFlag.AlignCenter, text
