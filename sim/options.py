@@ -85,7 +85,8 @@ def through_option(
     # A lead that is led to another place cannot be told by a value: it goes and comes.
     led_elsewhere = {id_ for id_ in old.keys() & new.keys() if _ends(old[id_]) != _ends(new[id_])}
     gone = (old.keys() - new.keys()) | led_elsewhere
-    changes = [c for c in chosen.changes if not _names(c, gone)]
+    # What is taken off and put back under its old id stays taken off, when the new one goes.
+    changes = [c for c in chosen.changes if c.remove is not None or not _names(c, gone)]
     changes += _removals(_items(apply(build, replace(chosen, changes=tuple(changes)))), gone)
     for id_, item in new.items():
         if id_ not in old or id_ in led_elsewhere:
