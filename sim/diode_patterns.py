@@ -86,6 +86,18 @@ class OpenLegs(StateEquations):
             inverse: Array = np.asarray(np.linalg.inv(self.mass.at(still)), dtype=float)
             self.k, self.b = inverse @ self.k, inverse @ self.b
             self.mass = SwitchPoly.constant(np.eye(equations.n_states))
+        self.k = _without_rounding(self.k)
+
+
+def _without_rounding(poly: SwitchPoly) -> SwitchPoly:
+    """The polynomial without what rounding left where the projector should leave nothing.
+
+    The eigenvalue solver scales rows and columns to like sizes first, and such entries up with
+    them: 1e-11 beside 1e6 then cost five digits of a mode.
+    """
+    largest = max((float(np.max(np.abs(m))) for m in poly.terms.values()), default=0.0)
+    terms = {key: np.where(np.abs(m) < 1e-14 * largest, 0.0, m) for key, m in poly.terms.items()}
+    return SwitchPoly(terms, poly.shape)
 
 
 class DiodeTable(PatternTable):

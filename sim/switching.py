@@ -24,6 +24,7 @@ from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
 from sim.trajectory import EnergyBalance, RowFigures
+from sim.undamped import SLOWEST_PER_S, add_undamped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -505,12 +506,15 @@ class EdgeRun:
             code = int(self._ramp[piece])
             begin = float(self._t[piece]) + (float(self._d[piece]) if code >= 0 else 0.0)
             length = float(nodes.rise[code]) if code >= 0 else float(self._d[piece])
-            a, b = max(begin, t0), min(begin + length, t1)
+            end = begin + length
+            # (a full ramp that begins in the window was counted whole: what is beyond it goes)
+            beyond = code >= 0 and begin >= t0
+            a, b = (t1, end) if beyond else (max(begin, t0), min(end, t1))
             for at, weight in zip(nodes.at, nodes.weight, strict=True):
                 x, s, slope = self._ramp_state(int(piece), a - begin + at * (b - a))
                 of_x, of_u = self._m.table.outputs(rows, self._leads_to(int(piece)), s, slope)
                 v = of_x @ x + of_u @ self._inputs(int(piece))
-                step = weight * (b - a)
+                step = weight * (a - b if beyond else b - a)
                 first += step * v
                 second += step * v * v
                 with_held += step * v[:, None] * self._held[piece]
@@ -691,8 +695,7 @@ class _Nodes:
 class _Moments:
     """Sums over a window that give integrals of any output and its square.
 
-    The closed form divides by a mode's decay. A mode with none at all, as in a circuit without
-    any resistance, gets 1e-3 per s instead; such a circuit's energy check can miss by some 1e-3.
+    The closed form divides by a mode's decay; modes without are `sim.undamped`'s.
     """
 
     def __init__(self, run: EdgeRun, marcher: Marcher, t0: float, t1: float) -> None:
@@ -704,9 +707,11 @@ class _Moments:
         force = np.concatenate([p["force"][:, :, None], p["force_load"], p["force_drag"]], axis=2)
         n_h = force.shape[2]
         re, im = p["re"].copy(), p["im"]
-        # A mode that never decays rests nowhere, and its square keeps its size. At 1e-3 per s it
-        # moves by 2e-8 over a carrier period.
-        re[np.abs(re) < 1e-3] = -1e-3
+        # A mode that never decays rests nowhere, and its square keeps its size: a stand-in for it
+        # here, and its own integrals below
+        undamped = np.abs(re) < SLOWEST_PER_S
+        undamped[len(table.index) :] = False
+        re[undamped] = -SLOWEST_PER_S
         rates = np.zeros((count, 4, n))
         for i in range(len(table.index)):
             rates[i] = mode_rates(int(table.pairs[i]), re[i], im[i])
@@ -742,6 +747,17 @@ class _Moments:
                 ramps[ramp] = rows.T @ rows
         self.ramps = ramps
         self._n = n
+        if undamped.any():
+            own = np.zeros_like(self.second)
+            add_undamped(
+                t0, t1, run._t, run._d, run._pattern, run._ramp, run._y, run._held,
+                table.pairs, p["re"], im, force, undamped, own,
+            )  # fmt: skip
+            marked = np.zeros((count, n + n_h), dtype=bool)
+            marked[:, :n] = undamped
+            mine = marked[:, :, None] | marked[:, None, :]
+            self.second[mine] = own[mine]
+            self.first = self.second[:, :, n].copy()
 
     def of(self, whole: Array, inside: Array, nodes: _Nodes) -> tuple[Array, Array, Array]:
         """Integrals of outputs, their squares, and times held inputs.
