@@ -53,26 +53,23 @@ def product(
 
     A mode is rest + swing exp(rate t), or, if straight, rest + swing t.
     """
-    total = 0.0j
     if straight_i and straight_j:
         mixed = rest_i * swing_j + rest_j * swing_i
-        total = t * (rest_i * rest_j + t * (0.5 * mixed + t * swing_i * swing_j / 3.0))
-        return total
+        return complex(t * (rest_i * rest_j + t * (0.5 * mixed + t * swing_i * swing_j / 3.0)))
     if straight_j:
         straight_i, rest_i, rest_j = straight_j, rest_j, rest_i
         swing_i, swing_j, rate_j = swing_j, swing_i, rate_i
     elif not straight_i:
-        total = (
+        return complex(
             rest_i * rest_j * t
             + rest_i * swing_j * integral_exp(rate_j, t)
             + rest_j * swing_i * integral_exp(rate_i, t)
             + swing_i * swing_j * integral_exp(rate_i + rate_j, t)
         )
-        return total
-    total = rest_j * t * (rest_i + 0.5 * swing_i * t) + swing_j * (
-        rest_i * integral_exp(rate_j, t) + swing_i * integral_t_exp(rate_j, t)
+    return complex(
+        rest_j * t * (rest_i + 0.5 * swing_i * t)
+        + swing_j * (rest_i * integral_exp(rate_j, t) + swing_i * integral_t_exp(rate_j, t))
     )
-    return total
 
 
 @compiled
