@@ -11,16 +11,15 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim import averaged, diodes, rosenbrock, switching
+from sim import averaged, edges, rosenbrock
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
-from sim.diode_patterns import DiodeTable, has_diodes, with_diodes
+from sim.diode_patterns import with_diodes
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
 from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
 from sim.mean_equations import MeanEquations, equilibrium, linear_values
 from sim.options import apply
-from sim.patterns import PatternTable
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.solution import Context, Mode, Solution, modes_of
 from sim.staged import StagedRun
@@ -35,6 +34,7 @@ if TYPE_CHECKING:
 
     from sim.averaged import AveragedRun
     from sim.event import Drive
+    from sim.patterns import PatternTable
     from sim.records import Build, Event
     from sim.switching import EdgeRun
     from sim.trajectory import Trajectory
@@ -67,8 +67,7 @@ class Wired:
     @cached_property
     def table(self) -> PatternTable:
         """Switch patterns met so far; shared by all ESC timings."""
-        made = DiodeTable if has_diodes(self.equations.network) else PatternTable
-        return made(self.equations)
+        return edges.table_of(self.equations)
 
 
 @dataclass(frozen=True)
@@ -260,14 +259,10 @@ def _edge_runs(
     cancelled: Callable[[], bool] | None,
     progress: Callable[[float], None] | None,
 ) -> list[Trajectory]:
-    if not case.equations.network.is_linear:
-        why = "fading stores and curves are not solved edge by edge yet"
-        raise BadField(f"event {case.event.name}", why, "Ask for averaged")
     runs: list[EdgeRun] = []
     x = case.start
     for stage in case.stages:
-        solver = diodes.run if has_diodes(stage.equations.network) else switching.run
-        run = solver(
+        run = edges.run(
             stage.mean,
             replace(case.drive, duration_s=stage.end_s),
             x,
@@ -278,7 +273,7 @@ def _edge_runs(
             progress=progress,
         )
         if stage is not case.stages[-1]:
-            x = run.end_flat()
+            x = edges.end_state(run)
         runs.append(run)
     return list(runs)
 

@@ -38,6 +38,13 @@ class StoreLaws:
         scale = self.value / self.full
         return self.half * z - c, scale * slope - 1.0, scale * scale / self.half * bend
 
+    def residuals_at(self, z: Array) -> Array:
+        """r at voltages or currents z (..., n)."""
+        ratio = z / self.half
+        low = np.clip(ratio, -STEEPEST, STEEPEST)
+        held = np.arctan(low) + (ratio - low) / (1.0 + STEEPEST**2)
+        return np.asarray(z - self.full * self.half / self.value * held)
+
     def energy_beyond(self, z: Array) -> Array:
         """Energy more than the linear stores would hold at z (..., n), summed over them, in J."""
         ratio = np.abs(z) / self.half

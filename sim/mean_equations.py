@@ -102,6 +102,13 @@ class Stores:
             return x
         return np.asarray(x + self._settled(x)[1] @ self.eq.gain.T)
 
+    def x(self, w: Array) -> Array:
+        """States x (n,) of voltages and currents w (n,)."""
+        if not self.some:
+            return w
+        z = self.eq.reach @ w + self.eq.rest
+        return np.asarray(w - self.eq.gain @ self.laws.residuals_at(z))
+
     def moment(self, x: Array) -> tuple[Array, Array, Array, Array]:
         """At one state (n,): w, how r follows x (n_stores, n), dr/dc and d2r/dc2."""
         _, r, slope, bend = self._settled(x)

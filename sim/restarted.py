@@ -100,7 +100,7 @@ class _System:
         self._seen: dict[float, tuple[Array, Array, Array, Array]] = {}
 
     def matrices(self, t: float) -> tuple[Array, Array, Array, Array]:
-        """A, B, and the loads' voltages as X x + U u."""
+        """A, B, and the controls of loads and curves as X w + U u."""
         key = t if self.moves else self.span.start
         if key not in self._seen:
             # Radau asks for the same three times again and again within a step
@@ -108,7 +108,7 @@ class _System:
                 self._seen.clear()
             s = self.span.s + self.span.slope * (key - self.span.start)
             a, b = self.ramps.at(s, self.span.slope)
-            self._seen[key] = (a, b, *outputs(self.eq.load_volts, s, self.span.slope, a, b))
+            self._seen[key] = (a, b, *outputs(self.eq.law_controls, s, self.span.slope, a, b))
         return self._seen[key]
 
     def inputs(self, t: float, x: Array) -> Array:
@@ -121,7 +121,7 @@ class _System:
         u[eq.torque_inputs] = eq.drag * speed * np.abs(speed)
         if self.mean.n_laws:
             through = of_u[:, eq.law_inputs]
-            base = of_x @ x + of_u @ u
+            base = of_x @ self.mean.stores.w(x) + of_u @ u
             if np.any(through):
                 u[eq.law_inputs] = self.mean.settle_laws(base, through)[0]
             else:
@@ -130,16 +130,30 @@ class _System:
 
     def slope(self, t: float, x: Array) -> Array:
         a, b = self.matrices(t)[:2]
-        return np.asarray(a @ x + b @ self.inputs(t, x))
+        return np.asarray(a @ self.mean.stores.w(x) + b @ self.inputs(t, x))
 
     def jacobian(self, t: float, x: Array) -> Array:
         """Without drag and loads, which are next to nothing beside the network."""
-        del x
-        return self.matrices(t)[0]
+        a, b, of_x, of_u = self.matrices(t)
+        eq, mean = self.eq, self.mean
+        follow = np.eye(len(x))
+        if mean.stores.some:
+            follow = follow + eq.stores.gain @ mean.stores.moment(x)[1]
+        whole = a @ follow
+        if eq.curves:
+            at = slice(len(eq.loads), mean.n_laws)
+            those = eq.curve_inputs
+            through = of_u[:, those][at]
+            u = self.inputs(t, x)
+            controls = (of_x @ mean.stores.w(x) + of_u @ u)[at]
+            bend = mean.curves.residuals(controls)[1][:, None]
+            moved = np.linalg.solve(np.eye(len(bend)) - bend * through, bend * of_x[at] @ follow)
+            whole = whole + b[:, those] @ moved
+        return np.asarray(whole)
 
 
 def outputs(rows: Rows, s: Array, slope: Array, a: Array, b: Array) -> tuple[Array, Array]:
-    """Outputs as X x + U u where x' = a x + b u and the bridges move at `slope`."""
+    """Outputs as X w + U u where x' = a x + b u and the bridges move at `slope`."""
     d = rows.d.at(s)
     of_x = rows.x.at(s) + d @ a
     for k, ramp in enumerate(rows.ramp):
@@ -186,6 +200,13 @@ def read(mean: MeanEquations, bits: list[Bit], rows: Rows) -> tuple[Array, Array
             a, b = system.matrices(t)[:2]
             s = bit.span.s + bit.span.slope * (t - bit.span.start)
             of_x, of_u = outputs(rows, s, bit.span.slope, a, b)
+            u, w = system.inputs(t, x), mean.stores.w(x)
+            value = of_x @ w + of_u @ u
+            if mean.stores.some:
+                # outputs of w' where x' was put in
+                value = value + rows.d.at(s) @ mean.eq.stores.gain @ mean.stores.rates(
+                    x, a @ w + b @ u
+                )
             times.append(t)
-            values.append(of_x @ x + of_u @ system.inputs(t, x))
+            values.append(value)
     return np.array(times), np.array(values).T

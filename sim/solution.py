@@ -339,7 +339,7 @@ class Solution:
             peak = float(max(abs(figures.highest[row]), abs(figures.lowest[row])))
             rms = math.sqrt(max(float(figures.mean_square[row]), 0.0))
             loss = losses.get(part.id, 0.0)
-            uses = self._uses(part.id, part.kind, volts, peak, rms, loss / (t1 - t0))
+            uses = self._uses(part.id, part.kind, volts, peak, rms, loss / (t1 - t0), t1 - t0)
             parts.append(PartFigures(part.id, part.kind, peak, rms, loss, uses))
         return joints, tuple(parts)
 
@@ -444,7 +444,7 @@ class Solution:
             rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
             _, square = self.trajectory.means(rows, 0.0, t1)
             rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at, square, strict=True)}
-        heats = any(rating.reads == "mean_watts" for _, rating in limits)
+        heats = any(rating.reads in ("mean_watts", "joules") for _, rating in limits)
         losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
         volts = self.volts_range(slack, cancelled)
         out = {}
@@ -457,6 +457,7 @@ class Solution:
                 peak.get(port, 0.0),
                 rms.get(port, 0.0),
                 losses.get(part.id, 0.0) / t1,
+                t1,
             )
         self._rated = (slack, out)
         return out
@@ -469,6 +470,7 @@ class Solution:
         peak_a: float,
         rms_a: float,
         watts: float,
+        span_s: float,
     ) -> tuple[RatingUse, ...]:
         values = self.context.values[part]
         uses = []
@@ -478,7 +480,9 @@ class Solution:
                 if self.context.event_kind != "plug_in":
                     uses.append(self._time_below(part, rating, values, limit))
                 continue
-            read = self._read(rating, volts.get(f"{part}.{rating.port}"), peak_a, rms_a, watts)
+            read = self._read(
+                rating, volts.get(f"{part}.{rating.port}"), peak_a, rms_a, watts, span_s
+            )
             if limit is None or read is None:
                 continue
             reads, value, unit = read
@@ -546,11 +550,15 @@ class Solution:
         peak_a: float,
         rms_a: float,
         watts: float,
+        span_s: float,
     ) -> tuple[str, float, str] | None:
         """What a rating is held against; None where this run cannot tell."""
         slow = "" if self.knows_peaks else "slow "
         if rating.reads == "peak_volts":
             return None if volts is None else (f"{slow}peak", volts[1], "V")
+        if rating.reads == "joules":
+            # what clips peaks is not known without them
+            return ("energy", watts * span_s, "J") if self.knows_peaks else None
         # A plug-in starts from nothing, so there is no minimum to hold yet; its inrush is over
         # before it warms a part, so no current or power either.
         if self.context.event_kind == "plug_in":

@@ -126,7 +126,7 @@ class FadingStores:
     Attributes
     ----------
     reach : (n_stores, n) what of x a store's voltage or current is; gain : (n, n_stores)
-    own : (n_stores, n_stores); rest : (n_stores,) from ideal sources
+    own : (n_stores, n_stores); by_source : (n_stores, n_sources); rest : (n_stores,) of these
     with_rate : which stores' rates are inputs
     """
 
@@ -135,6 +135,7 @@ class FadingStores:
     reach: Array
     gain: Array
     own: Array
+    by_source: Array
     rest: Array
     with_rate: NDArray[np.int64]
 
@@ -520,7 +521,7 @@ class StateEquations:
         """
         net, t, ln = self.network, self._t, self._l
         count, n = len(net.stores), self.n_states
-        reach, rest = np.zeros((count, n)), np.zeros(count)
+        reach, by_source = np.zeros((count, n)), np.zeros((count, len(self.sources)))
         place = {self.tree.tree[p]: ("tree", i) for i, p in enumerate(t["C"])}
         place |= {self.tree.links[p]: ("link", i) for i, p in enumerate(ln["C"])}
         coils = [self.tree.links[p] for p in ln["L"]] + [self.tree.tree[p] for p in t["L"]]
@@ -531,7 +532,7 @@ class StateEquations:
                     reach[row] = v_cap[i]
                 else:
                     reach[row] = self._loop("C", "C")[i] @ v_cap
-                    rest[row] = self._loop("C", "E")[i] @ self.sources
+                    by_source[row] = self._loop("C", "E")[i]
                 continue
             at = coils.index(index)
             pick = np.zeros((1, len(coils)))
@@ -554,7 +555,8 @@ class StateEquations:
             reach=reach,
             gain=gain,
             own=reach @ gain - np.eye(count),
-            rest=rest,
+            by_source=by_source,
+            rest=by_source @ self.sources,
             with_rate=np.array(
                 [[index for index, _ in net.stores].index(i) for i in late], dtype=np.int64
             ),

@@ -16,7 +16,10 @@ class Bead(CoilKind):
     1082 Ohm and 1.678 pF has 76 Ohm at 10 MHz and 1041 Ohm at 100 MHz, and hardly anything at
     the carrier of an ESC: with 10 µF behind it, it resonates near 46 kHz unless damped.
 
-    Left out so far, and said in `check`: that the inductance falls with current.
+    With a saturation current the inductance falls as in an inductor. Beads lose most of it far
+    below their rated current: give the current at which 70 % is left.
+
+    Left out: with every edge the inductance stays what is left where the event starts.
     """
 
     kind = "bead"

@@ -19,9 +19,7 @@ class Ceramic(CapacitorKind):
     Source of usual values: 2 to 5 mOhm; 0.6 nH for a 0603 to 1 nH for a 1206 case, and
     0.5 to 1 nH more as mounted (from memory).
 
-    Left out so far, and said in `check`: half_voltage, the voltage at which half of the
-    capacitance is left. The capacitance is constant here, which is kind to plug-in: a real
-    one overshoots further, as it is full at 0 V.
+    Left out: that it falls further when warm and over years.
     """
 
     kind = "ceramic"
@@ -58,11 +56,15 @@ class Ceramic(CapacitorKind):
         """A chip lies flat."""
         return 0.0
 
+    def half_v(self, values: Values) -> float | None:
+        """As given."""
+        return values.optional("half_voltage")
+
     def check(self, values: Values) -> list[str]:
-        """What is given but not modelled."""
+        """Where less is modelled than is given."""
         if values.optional("half_voltage") is None:
             return []
         return [
-            "That the capacitance falls with voltage is not modelled yet: give what is left at "
-            "the pack's voltage as the capacitance."
+            "With every edge the capacitance stays what is left where the event starts. Averaged "
+            "runs and plug-ins follow it as the voltage moves."
         ]

@@ -65,6 +65,31 @@ def can_mm(farad: float, volt: float | None) -> tuple[float, float]:
     return CANS[-1][1:]
 
 
+def leg_fields() -> tuple[Field, ...]:
+    """Length and spacing of two legs."""
+    return (
+        Field(
+            "leg_length",
+            "m",
+            "Length of each leg in mm; the loop of both adds 1.2 nH per mm and no resistance",
+            0.0,
+            low=0.0,
+            high=1.0,
+            label="legs",
+            source="soldered close to the pads; 1.2 nH per mm is our guess for legs 5 mm apart",
+        ),
+        Field(
+            "leg_spacing",
+            "m",
+            "From leg to leg in mm, for legs of 0.6 mm; none: 1.2 nH per mm of leg",
+            low=0.0,
+            open_low=True,
+            high=0.1,
+            label="leg spacing",
+        ),
+    )
+
+
 def capacitor_fields(*, esr: str, esl: str, ripple: str) -> tuple[Field, ...]:
     """The values all capacitors have; the words say what is usual for the kind."""
     return (
@@ -95,25 +120,7 @@ def capacitor_fields(*, esr: str, esl: str, ripple: str) -> tuple[Field, ...]:
             high=1e-3,
             source="not there unless given",
         ),
-        Field(
-            "leg_length",
-            "m",
-            "Length of each leg in mm; the loop of both adds 1.2 nH per mm and no resistance",
-            0.0,
-            low=0.0,
-            high=1.0,
-            label="legs",
-            source="soldered close to the pads; 1.2 nH per mm is our guess for legs 5 mm apart",
-        ),
-        Field(
-            "leg_spacing",
-            "m",
-            "From leg to leg in mm, for legs of 0.6 mm; none: 1.2 nH per mm of leg",
-            low=0.0,
-            open_low=True,
-            high=0.1,
-            label="leg spacing",
-        ),
+        *leg_fields(),
         Field(
             "rated_voltage",
             "V",
@@ -154,6 +161,10 @@ class CapacitorKind(Kind):
         """Capacitance as it is in this state."""
         return values.number("capacitance")
 
+    def half_v(self, values: Values) -> float | None:
+        """Voltage at which half of the capacitance is left; None: it stays."""
+        return None
+
     def stamp(self, values: Values, net: Stamp) -> None:
         """One chain between the legs."""
         plus, minus = net.port("in")
@@ -163,6 +174,7 @@ class CapacitorKind(Kind):
             ohm=self.esr_ohm(values),
             henry=values.number("esl") + leg_h(values),
             farad=self.capacitance_f(values),
+            half_v=self.half_v(values),
         )
 
     def size_mm(self, values: Values) -> tuple[float, float]:
@@ -203,7 +215,7 @@ COIL_FIELDS: tuple[Field, ...] = (
     Field(
         "saturation_current",
         "A",
-        "Current in A at which 30 % of the inductance is lost; none: not checked",
+        "Current in A at which 30 % of the inductance is lost; none: it stays",
         low=0.0,
         open_low=True,
         high=1e4,
@@ -239,6 +251,16 @@ def straight_through(net: Stamp) -> tuple[int, int, int]:
     return in_plus, out_plus, in_minus
 
 
+def saturation_warning(values: Values) -> list[str]:
+    """What every-edge runs leave out of a coil that saturates."""
+    if values.optional("saturation_current") is None:
+        return []
+    return [
+        "With every edge the inductance stays what is left where the event starts. Averaged runs "
+        "and plug-ins follow it as the coil saturates."
+    ]
+
+
 class CoilKind(Kind):
     """A winding in the plus conductor: dcr in series with L, core losses and capacitance."""
 
@@ -255,11 +277,21 @@ class CoilKind(Kind):
         in_plus, out_plus, _minus = straight_through(net)
         inner = net.node()
         net.resistor(in_plus, inner, values.number("dcr"), "dcr")
-        net.inductor(inner, out_plus, values.number("inductance"), "inductance")
+        net.inductor(
+            inner,
+            out_plus,
+            values.number("inductance"),
+            "inductance",
+            saturation_a=values.optional("saturation_current"),
+        )
         net.capacitor(inner, out_plus, values.number("parallel_capacitance"), "capacitance across")
         across = values.optional("parallel_resistance")
         if across is not None:
             net.resistor(inner, out_plus, across, "core losses")
+
+    def check(self, values: Values) -> list[str]:
+        """Where less is modelled than is given."""
+        return saturation_warning(values)
 
     def size_mm(self, values: Values) -> tuple[float, float]:
         """A small shielded coil or a bead."""
@@ -270,15 +302,6 @@ class CoilKind(Kind):
         text = quantity.format(values.number("inductance"), "H")
         amps = values.optional("saturation_current")
         return text + (f", saturates at {quantity.format(amps, 'A')}" if amps else "")
-
-    def check(self, values: Values) -> list[str]:
-        """What is given but not modelled."""
-        if values.optional("saturation_current") is None:
-            return []
-        return [
-            "The inductance does not fall as the coil saturates yet: above its saturation "
-            "current the filter is worse than shown."
-        ]
 
 
 def stage_capacitor_fields(capacitance: float) -> tuple[Field, ...]:

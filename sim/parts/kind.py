@@ -79,7 +79,8 @@ class Rating:
     ----------
     name : what the limit is called on screen ("MOSFET limit")
     field : the field that holds the limit; no field value, no check
-    reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "time_below"
+    reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules",
+        "time_below"
         (the longest time in a row that the voltage is below the part's minimum_voltage)
     port : where it is read
     """
@@ -87,7 +88,7 @@ class Rating:
     name: str
     field: str
     reads: Literal[
-        "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "time_below"
+        "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules", "time_below"
     ]
     port: str = "in"
 

@@ -41,6 +41,7 @@ KEYS = {
     "resistor": "resistance rated_power",
     "lc_stage": "inductance dcr saturation_current capacitance esr esl rated_voltage "
     "damping_capacitance damping_esr",
+    "clamp": "standoff_voltage breakdown_voltage slope_resistance rated_energy",
     "rc_stage": "resistance capacitance esr esl rated_voltage damping_capacitance damping_esr",
 }
 LOAD_KEYS = (
@@ -55,7 +56,7 @@ PORTS |= dict.fromkeys(
 
 #: Words of a unit that the help has to hold, so that nobody has to guess.
 UNIT_WORDS = {
-    "F": ("F",), "H": ("H",), "Ohm": ("Ohm",), "V": ("V",), "A": ("A",), "W": ("W",),
+    "F": ("F",), "H": ("H",), "Ohm": ("Ohm",), "V": ("V",), "A": ("A",), "W": ("W",), "J": ("J",),
     "s": (" s", "ns", "ms"), "Hz": ("Hz",), "m": ("mm",), "kg": (" g",), "degC": ("°C",),
     "%": ("%",), "Ah": ("Ah",), "rpm/V": ("rpm/V",), "kg m2": ("g cm2",), "N m s2": ("N m s2",
     "nN m s2"), "1/s": ("per second",), "AWG": ("AWG",),
@@ -135,7 +136,7 @@ def test_a_field_says_its_unit_range_and_origin(kind: Kind, field: Field) -> Non
 @every_kind
 def test_ratings_read_a_field_and_a_port_that_are_there(kind: Kind) -> None:
     for rating in kind.ratings:
-        assert kind.field(rating.field).unit in ("V", "A", "W", "s")
+        assert kind.field(rating.field).unit in ("V", "A", "W", "J", "s")
         assert rating.port in {port.name for port in kind.ports}
 
 
@@ -452,8 +453,9 @@ def test_warnings_say_what_is_not_modelled_yet() -> None:
         return " ".join(KINDS[kind].check(resolve(made(kind, {**KINDS[kind].typical, **values}))))
 
     assert "limiter" in warnings("bench_supply", current_limit="5 A")
-    assert "voltage is not modelled" in warnings("ceramic", half_voltage="12 V")
-    assert "saturat" in warnings("lc_stage", saturation_current="3 A")
+    assert "every edge" in warnings("ceramic", half_voltage="12 V")
+    assert "every edge" in warnings("lc_stage", saturation_current="3 A")
+    assert "Swap" in warnings("clamp", standoff_voltage="40 V")
     assert "even" in warnings("motor", poles=13)
     assert "lowest supply" in warnings("vtx", minimum_voltage=30)
 

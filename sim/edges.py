@@ -1,0 +1,70 @@
+"""Every-edge runs, by the method that a network asks for.
+
+Linear networks go in closed form from edge to edge, with diodes or without. Stores that fade
+are taken there for what is left of them where the event starts: their charge and flux are
+followed by averaged runs and by plug-ins, where nothing chops. Curves are refused.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim import diodes, switching
+from sim.diode_patterns import DiodeTable, has_diodes
+from sim.errors import Conflict
+from sim.patterns import PatternTable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from sim.event import Drive
+    from sim.mean_equations import MeanEquations
+    from sim.state_equations import StateEquations
+    from sim.switching import EdgeRun
+
+    Array = NDArray[np.float64]
+
+
+def table_of(equations: StateEquations) -> PatternTable:
+    """An empty table of switch patterns, which several runs may share."""
+    made = DiodeTable if has_diodes(equations.network) else PatternTable
+    return made(equations)
+
+
+def run(
+    mean: MeanEquations,
+    drive: Drive,
+    x0: Array,
+    seed: int = 0,
+    *,
+    table: PatternTable | None = None,
+    before: EdgeRun | None = None,
+    cancelled: Callable[[], bool] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> EdgeRun:
+    """Solve an event with every edge; see `sim.switching.run`.
+
+    Raises
+    ------
+    Conflict   if a resistor is a curve
+    """
+    network = mean.eq.network
+    if network.curves:
+        raise Conflict(
+            network.branches[network.curves[0][0]].owner,
+            "is not solved with every edge yet",
+            "Ask for averaged, or leave it out; plug-ins are solved with it",
+        )
+    solver = diodes.run if has_diodes(network) else switching.run
+    return solver(
+        mean, drive, mean.stores.w(x0), seed,
+        table=table, before=before, cancelled=cancelled, progress=progress,
+    )  # fmt: skip
+
+
+def end_state(run: EdgeRun) -> Array:
+    """End a run where no bridge moves; the state (n,) there."""
+    return run.mean.stores.x(run.end_flat())
