@@ -11,7 +11,9 @@ import numpy as np
 
 from sim import returns
 from sim.avalanche import note as avalanche_note
+from sim.averaged import AveragedRun
 from sim.errors import BadField, Cancelled, WrongPort
+from sim.harmonic_balance import Expected, expected
 from sim.parts import KINDS
 from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
@@ -266,6 +268,14 @@ class Solution:
         if self._whole is None:
             self._whole = self.figures(0.0, self.duration_s)
         return self._whole
+
+    @cached_property
+    def expected_difference(self) -> Expected | None:
+        """How far an averaged run's means are from every edge's; None where nothing is to say."""
+        net = self.equations.network
+        if self.knows_peaks or not net.is_linear or not isinstance(self.trajectory, AveragedRun):
+            return None
+        return expected(self.trajectory, {p: net.ports[p] for p in self.places()}, self.seed)
 
     @property
     def energy(self) -> Energy:
@@ -594,11 +604,16 @@ class Solution:
             "joints": [dict(vars(j)) for j in joints],
             "parts": [{**vars(p), "ratings": [dict(vars(r)) for r in p.ratings]} for p in parts],
             "energy": dict(vars(energy)),
+            "expected_difference": self._said_difference(),
             "modes": [dict(vars(m)) for m in self.modes],
             "cost": dict(vars(self.cost)),
             "not_covered": list(self.not_covered),
             "model_version": self.model_version,
         }
+
+    def _said_difference(self) -> dict[str, object] | None:
+        found = self.expected_difference
+        return None if found is None else {**vars(found), "sentence": found.sentence}
 
 
 def modes_of(jacobian: Array, owners: Sequence[str]) -> tuple[Mode, ...]:
