@@ -92,6 +92,7 @@ def _wiring(build: Build) -> Iterator[Finding]:
 def _warnings(build: Build) -> Iterator[Finding]:
     values = {part.id: resolve(part) for part in build.parts}
     yield from _ratings(build, values)
+    yield from _braking(build, values)
     for part in build.parts:
         kind = kind_of(part)
         for sentence in kind.check(values[part.id]):
@@ -111,6 +112,21 @@ def _warnings(build: Build) -> Iterator[Finding]:
         yield Finding(
             "warning", "clips", sentence, "Give those leads gauge, length and spacing instead"
         )
+
+
+def _braking(build: Build, values: dict[str, Values]) -> Iterator[Finding]:
+    """Motors that may brake into a supply that takes nothing back."""
+    brakes = [p.id for p in build.parts if p.kind == "esc" and values[p.id].flag("freewheel")]
+    if not brakes or any(part.kind == "battery" for part in build.parts):
+        return
+    for part in build.parts:
+        if part.kind == "bench_supply" and not values[part.id].flag("sinks"):
+            yield Finding(
+                "warning",
+                part.id,
+                "takes no current back: a motor that brakes raises the voltage of everything",
+                "Never brake into a bench supply; test braking with a pack",
+            )
 
 
 def _ratings(build: Build, values: dict[str, Values]) -> Iterator[Finding]:

@@ -85,7 +85,7 @@ class AnswerRow(QWidget):
         capacitor = touched & {"electrolytic", "polymer", "ceramic"}
         if event.kind == "plug_in" or capacitor:
             lines.append(PLUG_IN_CAUTION)
-        elif "bench_supply" in kinds.values() and event.kind in ("throttle", "tap"):
+        elif "bench_supply" in kinds.values() and event.kind in ("throttle", "tap", "log"):
             lines.append(BRAKING_CAUTION)
         return lines
 
