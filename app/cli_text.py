@@ -50,6 +50,8 @@ def solution(solved: Solution, start: float, stop: float) -> str:
         f"{solved.build}: {solved.event}, {solved.option or 'as drawn'}, {_DETAIL[solved.detail]}",
         "",
     ]
+    if solved.expected_difference is not None:
+        lines += [solved.expected_difference.sentence, ""]
     slow = not solved.knows_peaks
     heads = ("slow peak", "slow lowest") if slow else ("peak", "lowest")
     lines += _table(

@@ -85,7 +85,7 @@ def _use_every_kernel() -> None:
     run.sample(rows, np.linspace(0.0, drive.duration_s, 5))
     run.energy(0.0, drive.duration_s)
     mean = MeanEquations(StateEquations(with_diodes(network, freewheel=False)))
-    diodes.run(mean, drive, equilibrium(mean, drive.start_duty))
+    diodes.run(mean, drive, equilibrium(mean, drive.start_duty)).energy(0.0, drive.duration_s)
 
 
 if __name__ == "__main__":
