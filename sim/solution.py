@@ -273,7 +273,7 @@ class Solution:
     def expected_difference(self) -> Expected | None:
         """How far an averaged run's means are from every edge's; None where nothing is to say."""
         net = self.equations.network
-        if self.knows_peaks or not net.is_linear or not isinstance(self.trajectory, AveragedRun):
+        if self.knows_peaks or not isinstance(self.trajectory, AveragedRun):
             return None
         return expected(self.trajectory, {p: net.ports[p] for p in self.places()}, self.seed)
 
