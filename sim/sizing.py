@@ -5,7 +5,8 @@ firmware has, a part off the shelf in place of one that is there, a part more on
 every ESC, then two of them together. A move is first held against the limit that decides, with
 one ESC timing; what passes is held against every limit in every event with all of them.
 Ripple ratings are for hours, events last milliseconds: they are left to a whole flight
-(`sim.heat`), which is worked out for the answer and said with it.
+(`sim.heat`), which is worked out for the answer and said with it. A change that cooks a can
+over such a flight (above 105 °C, and hotter than before) is none.
 
 `pwm_sweep` shows how the carrier meets the supply's own resonance.
 """
@@ -45,6 +46,8 @@ _QUICK = 1
 #: Singles that pairs are made of, and most pairs tried.
 _PAIRED, _PAIRS = 6, 12
 _CANS = ("electrolytic", "polymer")
+#: Temperature that usual cans are rated for, °C.
+_HOTTEST_C = 105.0
 
 
 @dataclass(frozen=True)
@@ -360,6 +363,13 @@ def smallest_change(
     total = len(singles) + _PAIRS
     done = 0
     tried: list[Tried] = []
+    cooks: list[tuple[Move, ...]] = []
+    before_c: list[float] = []
+
+    def allowed_c() -> float:
+        if not before_c:
+            before_c.append(_hottest(drawn, cancelled))
+        return max(_HOTTEST_C, before_c[0])
 
     def attempt(moves: tuple[Move, ...]) -> Cell | None:
         nonlocal done
@@ -374,6 +384,9 @@ def smallest_change(
                 # what a quick look missed counts against it from now on
                 tried[-1] = Tried(moves, whole)
                 worst = whole
+                if whole.used <= most and _hottest(moved, cancelled) > allowed_c():
+                    cooks.append(moves)
+                    return None
         except Cancelled:
             raise
         except SimError:
@@ -388,7 +401,8 @@ def smallest_change(
         worst = attempt((move,))
         if worst is not None and worst.used <= most:
             return _found(drawn, (move,), before, worst, tried, name, seeds, progress, cancelled)
-    best = sorted(tried, key=lambda t: t.worst.used)[:_PAIRED]
+    cool = [t for t in tried if t.moves not in cooks]
+    best = sorted(cool, key=lambda t: t.worst.used)[:_PAIRED]
     pairs = [
         (a.moves[0], b.moves[0])
         for a, b in itertools.combinations(best, 2)
@@ -401,7 +415,7 @@ def smallest_change(
             return _found(drawn, pair, before, worst, tried, name, seeds, progress, cancelled)
     if progress is not None:
         progress(1.0)
-    ranked = sorted(tried, key=lambda t: t.worst.used)
+    ranked = sorted((t for t in tried if t.moves not in cooks), key=lambda t: t.worst.used)
     nearest = ranked[0] if ranked else None
     text = f"No change of those tried ({len(tried)}) brings {name} {aim}. Now: {_said(before)}."
     if nearest is not None and nearest.worst.used < before.used:
@@ -420,6 +434,15 @@ def _clash(one: Move, other: Move) -> bool:
     return bool(names[0] & names[1])
 
 
+def _hottest(build: Build, cancelled: Callable[[], bool] | None) -> float:
+    """Core of the hottest can over a flight, °C; 0 without cans or ESCs."""
+    from sim.heat import flight
+
+    if not any(part.kind == "esc" for part in build.parts):
+        return 0.0
+    return max((can.core_C for can in flight(build, cancelled=cancelled)), default=0.0)
+
+
 def _warmth(build: Build, cancelled: Callable[[], bool] | None) -> str:
     """The can that a flight warms most, in words; "" where there is none or no ESC."""
     from sim.heat import flight
@@ -433,7 +456,7 @@ def _warmth(build: Build, cancelled: Callable[[], bool] | None) -> str:
     part = next(p for p in build.parts if p.id == hot.part)
     text = f" Over a flight {_name(part)} carries {_show(hot.rms_A, 'A')} of ripple"
     if hot.rated_ripple_A is not None:
-        text += f", rated {_show(hot.rated_ripple_A, 'A')} for years"
+        text += f", rated {_show(hot.rated_ripple_A, 'A')}"
     return f"{text}, its core {hot.core_C:.0f} °C."
 
 
