@@ -341,9 +341,27 @@ def _resized(build: Build, size: _Size) -> Build:
                 round(hx * size.reach + x - hx, 1),
                 round(hy * size.reach + y - hy, 1),
             )
-        elif part.kind == "camera" or (part.kind == "vtx" and size.reach < 1.0):
+        elif part.kind == "camera":
             targets[part.id] = (x, round(y * size.reach, 1))
-    return replace(edit.move_parts(build, targets), frame=size.frame)
+        elif size.frame == "whoop" and part.id in _ON_A_WHOOP:
+            targets[part.id] = _ON_A_WHOOP[part.id]
+    build = replace(edit.move_parts(build, targets), frame=size.frame)
+    if size.frame == "whoop":
+        build = edit.set_deck(build, "vtx", "top")
+    return replace(build, leads=tuple(_to_reach(build, lead) for lead in build.leads))
+
+
+#: A whoop has no room behind its board: what stands there on other frames.
+_ON_A_WHOOP: Final = {"lc": (-9.0, 37.0), "vtx": (0.0, -14.0)}
+
+
+def _to_reach(build: Build, lead: Lead) -> Lead:
+    """A lead that has become shorter than its way gets the length of it."""
+    length = edit.length_mm(lead)
+    way = edit.way_mm(build, lead)
+    if length is None or length >= way:
+        return lead
+    return replace(lead, length=_given(f"{way:.0f} mm", "as long as its way"))
 
 
 def _with_size(build: Build, size: _Size, known: _Known) -> Build:
