@@ -32,6 +32,7 @@ from app.look import Look
 from app.notices import BugDialog, Strip
 from app.panels import option_menu
 from app.panels.answer_row import AnswerRow, ProgressLine
+from app.panels.ask_sheet import AskSheet
 from app.panels.findings_sheet import FindingsSheet
 from app.panels.help_sheet import HelpSheet
 from app.panels.keys_sheet import KeysSheet
@@ -39,6 +40,7 @@ from app.panels.minute_sheet import MinuteSheet
 from app.panels.option_cards import OptionCards
 from app.panels.part_sheet import PartSheet
 from app.panels.top_row import TopRow
+from app.paperwork import Paperwork
 from app.solver.client import SolverClient
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
@@ -154,6 +156,8 @@ class MainWindow(QMainWindow):
         self.part_sheet = PartSheet(bench, look, central)
         self.findings_sheet = FindingsSheet(bench, look, central)
         self.findings_sheet.closed.connect(self._make_room)
+        self.ask_sheet = AskSheet(bench, look, central)
+        self.paperwork = Paperwork(bench, self.strip, self)
         self.keys_sheet = KeysSheet(look, central)
         self.minute_sheet = MinuteSheet(look, central)
         self.minute_sheet.made.connect(self._put_on_bench)
@@ -185,6 +189,9 @@ class MainWindow(QMainWindow):
             "dark": self._action("Dark", "D", lambda: self.look.set_dark(not self.look.dark)),
             "projector": self._action("Projector look", "F11", self.toggle_projector),
             "findings": self._action("Findings", "F", self.toggle_findings),
+            "ask": self._action("What would help?", "W", self.toggle_questions),
+            "report": self._action("Report…", "Ctrl+P", self.paperwork.report),
+            "card": self._action("Snip and solder card…", "Ctrl+Shift+P", self.paperwork.card),
             "before": self._action("Before / after", "B", bench.swap_pinned),
             "pin": self._action("Pin this option", "Shift+P", self.toggle_pin),
             "noise": self._action("Noise path", "P", self.noise_path.next_band),
@@ -246,9 +253,10 @@ class MainWindow(QMainWindow):
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
         menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
-        menu.addActions([actions["findings"], actions["noise"]])
+        menu.addActions([actions["findings"], actions["ask"], actions["noise"]])
         menu.addActions([actions[name] for name in ("cursors", "current", "view")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
+        menu.addActions([actions[name] for name in ("report", "card")])
         menu.addSeparator()
         menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
 
@@ -498,6 +506,14 @@ class MainWindow(QMainWindow):
             self.findings_sheet.open(self._findings_area())
             self._make_room()
 
+    def toggle_questions(self) -> None:
+        """Questions about the present option come up from below, or go."""
+        if self.ask_sheet.isVisible():
+            self.ask_sheet.close_sheet()
+        else:
+            self.findings_sheet.close_sheet()
+            self.ask_sheet.open(self._findings_area())
+
     def toggle_outline(self) -> None:
         """The same build as a list, for the keyboard and for screen readers."""
         other = self.outline if self.places.currentWidget() is self.frame else self.frame
@@ -595,6 +611,7 @@ class MainWindow(QMainWindow):
         self.minute_sheet.close_sheet()
         self.part_sheet.close_sheet()
         self.findings_sheet.close_sheet()
+        self.ask_sheet.close_sheet()
 
     def _findings_area(self) -> QRect:
         area = self.centralWidget().rect()
@@ -664,6 +681,8 @@ class MainWindow(QMainWindow):
             return
         if self.lesson is not None:
             self.lesson.close()
+        self.ask_sheet.stop()
+        self.paperwork.stop()
         self.documents.close()
         self.solver.close()
         event.accept()

@@ -29,8 +29,10 @@ if TYPE_CHECKING:
     from app.solver.protocol import CellRow
     from app.workbench import Workbench
 
-_COLUMNS = ("option", "event", "where", "limit of", "reads", "value", "limit", "used", "verdict")
-_NUMBERS = (5, 6, 7)
+_COLUMNS = (
+    "option", "event", "where", "limit of", "reads", "worst", "typical", "limit", "used", "verdict",
+)  # fmt: skip
+_NUMBERS = (5, 6, 7, 8)
 
 
 class FindingsSheet(QFrame):
@@ -191,6 +193,7 @@ def _texts(cell: CellRow) -> tuple[str, ...]:
         cell.rating,
         cell.reads,
         f"{cell.value:.2f} {cell.unit}",
+        f"{cell.typical:.2f} {cell.unit}",
         f"{least}{cell.limit:g} {cell.unit}",
         f"{100 * cell.used:.0f} %",
         f"{SHAPES.get(cell.verdict, '')} {cell.verdict}",

@@ -20,6 +20,8 @@ KEYS = (
     ("Shift+P", "pin the present option, or let it go"),
     ("P", "noise path: PWM ripple, edges, slow flow, off"),
     ("F", "findings: every limit, option and event"),
+    ("W", "what would help, what is not known, what if a part fails"),
+    ("Ctrl+P, Ctrl+Shift+P", "report of two pages; card to solder by"),
     ("C", "hang two cursors on the curves, or put them away"),
     ("A", "watch the current of what is selected; again: duty, then off"),
     ("V", "next view: over time, spectrum, impedance, where the joules go"),

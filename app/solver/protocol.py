@@ -305,7 +305,7 @@ class Ghost(msgspec.Struct, frozen=True, eq=False):
 
 
 class CellRow(msgspec.Struct, frozen=True):
-    """One rating of one part in one option and event."""
+    """One rating of one part in one option and event; `typical` is the median over timings."""
 
     option: str
     event: str
@@ -315,6 +315,7 @@ class CellRow(msgspec.Struct, frozen=True):
     rating: str
     reads: str
     value: float
+    typical: float
     limit: float
     unit: str
     used: float

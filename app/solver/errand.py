@@ -1,0 +1,172 @@
+"""A longer question, worked on in a process of its own: the window and its solver go on.
+
+Stopping one ends its process, so it is gone at once whatever it was doing.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QObject, QTimer, Signal
+
+from sim.errors import SimError
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    from sim.build import Build
+
+_LOOK_MS = 50
+_START = "forkserver" if os.name == "posix" else "spawn"
+#: Steps of progress told, so that a fast run does not fill the pipe.
+_STEP = 0.01
+
+
+class Errand(QObject):
+    """One question about a build.
+
+    Parameters
+    ----------
+    what : "help", "unknowns", "failures", "carrier", "report", "band" or "fit"
+    arguments : plain data for it
+
+    Signals
+    -------
+    moved : share done, 0 to 1
+    done : what was found; plain data and frozen records
+    failed : a sentence
+    """
+
+    moved = Signal(float)
+    done = Signal(object)
+    failed = Signal(str)
+
+    def __init__(
+        self,
+        what: str,
+        build: Build,
+        arguments: dict[str, Any] | None = None,
+        parent: QObject | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self.running = True
+        context = multiprocessing.get_context(_START)
+        self._ours, theirs = context.Pipe(duplex=False)
+        self._process = context.Process(
+            target=_work, args=(theirs, what, build, arguments or {}), daemon=True
+        )
+        self._process.start()
+        theirs.close()
+        self._timer = QTimer(self, interval=_LOOK_MS)
+        self._timer.timeout.connect(self._look)
+        self._timer.start()
+
+    def stop(self) -> None:
+        """End it; safe to call twice."""
+        self._timer.stop()
+        self.running = False
+        if self._process.is_alive():
+            self._process.kill()
+        self._process.join(2.0)
+        self._ours.close()
+
+    def _look(self) -> None:
+        try:
+            while self.running and self._ours.poll():
+                kind, payload = self._ours.recv()
+                if kind == "moved":
+                    self.moved.emit(payload)
+                    continue
+                self.stop()
+                (self.done if kind == "done" else self.failed).emit(payload)
+        except (EOFError, OSError):
+            self.stop()
+            self.failed.emit("It could not be worked out: its process ended. Try again.")
+
+
+def _work(pipe: Connection, what: str, build: Build, arguments: dict[str, Any]) -> None:
+    """Entry of the process."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    told = -1.0
+
+    def progress(share: float) -> None:
+        nonlocal told
+        if share >= told + _STEP:
+            told = share
+            pipe.send(("moved", share))
+
+    try:
+        answer = ("done", _ASK[what](build, progress, **arguments))
+    except SimError as error:
+        answer = ("failed", str(error))
+    except Exception as error:  # whatever it was, the user gets a sentence
+        answer = ("failed", f"A fault of the program: {type(error).__name__}: {error}")
+    with suppress(OSError):
+        pipe.send(answer)
+        pipe.close()
+
+
+def _help(build: Build, progress: Any, option: int | None) -> Any:
+    from sim.sizing import smallest_change
+
+    return smallest_change(build, option, progress=progress)
+
+
+def _unknowns(build: Build, progress: Any, option: int | None) -> Any:
+    from sim.tolerance import sensitivity
+
+    return sensitivity(build, option, progress=progress)
+
+
+def _failures(build: Build, progress: Any, option: int | None) -> Any:
+    from sim.faults import faults
+
+    return faults(build, option, progress=progress)
+
+
+def _carrier(build: Build, progress: Any, option: int | None) -> Any:
+    from sim.sizing import pwm_sweep
+
+    return pwm_sweep(build, option, progress=progress)
+
+
+def _report(build: Build, progress: Any, option: int | None, path: str, *, card: bool) -> Any:
+    from importlib.metadata import PackageNotFoundError, version
+
+    from app.report import content, verb
+
+    try:
+        number = version("rippletree")
+    except PackageNotFoundError:
+        number = ""
+    found = content.gather(build, option, progress=progress)
+    written = verb.files(found, None if card else path, path if card else None, number)
+    return written[0][1]
+
+
+def _band(build: Build, progress: Any, option: int | None, event: int, at: str) -> Any:
+    from sim.fit import expected
+
+    return expected(build, at, event=event, option=option, progress=progress)
+
+
+def _fit(build: Build, progress: Any, option: int | None, event: int, at: str, path: str) -> Any:
+    from sim.capture import read_capture
+    from sim.fit import fit
+
+    found = fit(build, read_capture(path), event=event, option=option, at=at, progress=progress)
+    return found, found.changed(build)
+
+
+_ASK = {
+    "help": _help,
+    "unknowns": _unknowns,
+    "failures": _failures,
+    "carrier": _carrier,
+    "report": _report,
+    "band": _band,
+    "fit": _fit,
+}

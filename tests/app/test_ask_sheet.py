@@ -1,0 +1,74 @@
+"""Questions asked of the engine from the window, and pages saved."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QFileDialog
+
+from app.panels.ask_sheet import QUESTIONS, in_words
+from tests.app.driver import WAIT_MS, Driver, with_capacitor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    import pytest
+
+    from sim.build import Build
+
+
+def test_w_asks_and_the_answer_has_figures(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    sheet = driver.window.ask_sheet
+    driver.key(Qt.Key.Key_W)
+    assert sheet.isVisible()
+    sheet.buttons["carrier"].click()
+    driver.qtbot.waitUntil(lambda: sheet._errand is None, timeout=WAIT_MS)
+    words = sheet.answer.text()
+    assert QUESTIONS["carrier"] in words
+    assert "kHz" in words
+    assert "Not a promise to fly" in words
+    driver.bench.set_option(1)  # an answer about another option says nothing here
+    assert "kHz" not in sheet.answer.text()
+    driver.key(Qt.Key.Key_Escape)
+    assert not sheet.isVisible()
+
+
+def test_a_question_stops_at_once(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    sheet = driver.window.ask_sheet
+    driver.key(Qt.Key.Key_W)
+    sheet.buttons["unknowns"].click()
+    assert sheet.stop_button.isVisible()
+    process = sheet._errand._process  # type: ignore[union-attr]
+    sheet.stop_button.click()
+    assert not process.is_alive()
+    assert "Stopped" in sheet.answer.text()
+    assert not sheet.stop_button.isVisible()
+
+
+def test_failures_and_advice_are_told_in_the_librarys_words() -> None:
+    fault = SimpleNamespace(says="Capacitor comes off: ESC 1 takes 36 V of 30.")
+    assert in_words("failures", (fault,)) == [fault.says]
+    assert in_words("failures", ()) == ["Nothing that could fail is in this option."]
+    move = SimpleNamespace(says="Shorten the legs", why="worked out")
+    advice = SimpleNamespace(sentence="Enough is: shorter legs.", moves=(move,))
+    assert in_words("help", advice) == ["Enough is: shorter legs.", "Shorten the legs. worked out"]
+
+
+def test_the_card_is_saved_as_pdf(
+    opened: Callable[[Build], Driver], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    path = tmp_path / "card.pdf"
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(path), ""))
+    driver.window.paperwork.card()
+    driver.qtbot.waitUntil(path.exists, timeout=WAIT_MS)
+    assert path.read_bytes().startswith(b"%PDF")
+    assert "Saved as card.pdf" in driver.window.strip.text
