@@ -11,11 +11,14 @@ the state itself through fourth-order Magnus steps.
 
 from __future__ import annotations
 
+import hashlib
 import math
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import platformdirs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,13 +31,40 @@ except ImportError:
     HAVE_NUMBA = False
 
 
+def _cache_folder() -> str:
+    """Where compiled code is kept: a folder of its own for each version of the kernels.
+
+    numba looks at the date of a function's own file only, so a kernel that has taken in another
+    file's functions would be run as it was when that other file was older.
+    """
+    here = Path(__file__).parent
+    digest = hashlib.sha256(numba.__version__.encode())
+    for source in sorted(here.glob("*.py")):
+        text = source.read_bytes()
+        if b"@compiled" in text:
+            digest.update(text)
+    kept = here / "__pycache__"
+    if not os.access(kept if kept.exists() else here, os.W_OK):
+        kept = Path(platformdirs.user_cache_dir("rippletree"))
+    return str(kept / f"kernels-{digest.hexdigest()[:16]}")
+
+
+_CACHE_FOLDER = _cache_folder() if HAVE_NUMBA else ""
+
+
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """`function` compiled by numba where it is installed, and cached on disk."""
     if not HAVE_NUMBA:
         return function
     # sums may be reordered, so that they run several at a time; nothing else is relaxed
     loose = {"reassoc", "contract"}
-    return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True)(function)
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = _CACHE_FOLDER
+    try:
+        return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True)(function)
+    finally:
+        config.CACHE_DIR = before
 
 
 def on_disk(function: Any) -> bool:

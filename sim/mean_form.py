@@ -88,7 +88,7 @@ class MeanForm:
         self._table = np.ascontiguousarray(self.values.table[:, :size])
         # loads with a bandwidth do not move the voltage they see at once
         self._direct = not self.plain or bool(
-            np.any(self._table.reshape(-1, *self.shape)[:, self.n :, self.amps])
+            np.any(self._table.reshape(len(self._table), *self.shape)[:, self.n :, self.amps])
         )
         self._drawn = np.zeros(self.n_j)
         self._chord: Array = np.eye(self.n_j)

@@ -29,8 +29,9 @@ class RowFigures:
     mean_square: Array
 
 
-#: A millionth of an electronvolt: nothing that a circuit moves.
-_NOTHING_J = 1.6e-25
+#: Below this many joules nothing has moved: tens of volts across milliohms, wrong in their last
+#: digit, make some 1e-18 J in a millisecond.
+_NOTHING_J = 1e-15
 
 
 @dataclass(frozen=True)

@@ -28,13 +28,14 @@ class Clamp(Kind):
         i = next to nothing up to the breakdown voltage, (v - breakdown) / slope above
 
     with a round corner so that 1 mA flows at the breakdown voltage, which is how data sheets
-    state it: they give it as a range, take its upper end for what is let through. From makers'
-    tables of 600 W parts (standoff; breakdown; clamps at): 22 V; 24.4 to 28.0; 35.5 V at
-    16.9 A. 26 V; 28.9 to 33.2; 42.1 V at 14.2 A. 30 V; 33.3 to 38.3; 48.4 V at 12.4 A. So one
-    for a 26 V pack holds back nothing below 40 V. The slope is (clamp - upper breakdown) / A.
+    state it: they give it as a range, take its upper end for what is let through. One for a 26 V
+    pack holds back nothing below 40 V. The slope is (clamp - upper breakdown) / A. Rated energy
+    is held against the heat of the whole event. A 600 W part stands that for 1 ms: some 0.6 J of
+    one pulse (P t, half of it at the half-value time; common practice, no source).
 
-    Rated energy is held against the heat of the whole event. A 600 W part stands that for 1 ms:
-    some 0.6 J of one pulse (P t, half of it at the half-value time; common practice, no source).
+    Sources: makers' tables of 600 W parts (standoff; breakdown; clamps at): 22 V; 24.4 to 28.0;
+    35.5 V at 16.9 A. 26 V; 28.9 to 33.2; 42.1 V at 14.2 A. 30 V; 33.3 to 38.3; 48.4 V at 12.4 A.
+
     Left out: every edge (events in which an ESC chops are solved averaged only), that breakdown
     rises with temperature (about 0.1 % per K), junction capacitance, and that it conducts
     forwards when reversed. Check that the standoff voltage is not below the full pack: then it

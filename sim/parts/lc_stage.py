@@ -34,7 +34,10 @@ class LcStage(Kind):
 
     With a saturation current the inductance falls as L / (1 + (i / 1.5275 saturation_current)^2),
     which leaves 70 % there (30 % down is the usual meaning in data sheets; common practice, no
-    source). Left out: losses of the core.
+    source).
+
+    Left out: losses of the core. Where an ESC chops, every edge is solved with what is left of
+    the inductance at the start.
     """
 
     kind = "lc_stage"
