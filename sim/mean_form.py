@@ -82,7 +82,8 @@ class MeanForm:
         self._z = np.zeros(self.shape[1])
         sources = eq.source_inputs
         self._z[self.n + sources.start : self.n + sources.stop] = eq.sources
-        self._duty = b""
+        # (none yet: without bridges every duty is the same empty one)
+        self._duty: bytes | None = None
         self._h = np.zeros(self.shape)
         size = self.shape[0] * self.shape[1]
         self._table = np.ascontiguousarray(self.values.table[:, :size])
