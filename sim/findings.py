@@ -169,12 +169,16 @@ def conclude(
     """Choose the best option and say it."""
     rated = [i for i, card in enumerate(cards) if card.worst is not None and not card.what_if]
     best = min(rated, key=lambda i: _rank(cards[i]), default=None)
+    sentence = _sentence(cells, cards, best)
+    # where bridges chop, what an average calls enough may be far from it
+    if any(cell.reads.startswith("slow") for cell in cells):
+        sentence += " Averages only: spikes are not in this."
     return Findings(
         build=build,
         cells=tuple(cells),
         cards=tuple(cards),
         best=best,
-        sentence=_sentence(cells, cards, best),
+        sentence=sentence,
         detail=detail,
         seeds=seeds,
     )

@@ -1,17 +1,14 @@
-"""A longer question, worked on in a process of its own: the window and its solver go on.
-
-Stopping one ends its process, so it is gone at once whatever it was doing.
-"""
+"""A longer question about a build, worked on beside the window and its solver."""
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
+from app.solver.beside import Beside
 from sim.errors import SimError
 
 if TYPE_CHECKING:
@@ -19,13 +16,11 @@ if TYPE_CHECKING:
 
     from sim.build import Build
 
-_LOOK_MS = 50
-_START = "forkserver" if os.name == "posix" else "spawn"
 #: Steps of progress told, so that a fast run does not fill the pipe.
 _STEP = 0.01
 
 
-class Errand(QObject):
+class Errand(Beside):
     """One question about a build.
 
     Parameters
@@ -51,40 +46,18 @@ class Errand(QObject):
         arguments: dict[str, Any] | None = None,
         parent: QObject | None = None,
     ) -> None:
-        super().__init__(parent)
-        self.running = True
-        context = multiprocessing.get_context(_START)
-        self._ours, theirs = context.Pipe(duplex=False)
-        self._process = context.Process(
-            target=_work, args=(theirs, what, build, arguments or {}), daemon=True
-        )
-        self._process.start()
-        theirs.close()
-        self._timer = QTimer(self, interval=_LOOK_MS)
-        self._timer.timeout.connect(self._look)
-        self._timer.start()
+        super().__init__(_work, (what, build, arguments or {}), parent)
 
-    def stop(self) -> None:
-        """End it; safe to call twice."""
-        self._timer.stop()
-        self.running = False
-        if self._process.is_alive():
-            self._process.kill()
-        self._process.join(2.0)
-        self._ours.close()
+    def _take(self, message: Any) -> None:
+        kind, payload = message
+        if kind == "moved":
+            self.moved.emit(payload)
+            return
+        self.stop()
+        (self.done if kind == "done" else self.failed).emit(payload)
 
-    def _look(self) -> None:
-        try:
-            while self.running and self._ours.poll():
-                kind, payload = self._ours.recv()
-                if kind == "moved":
-                    self.moved.emit(payload)
-                    continue
-                self.stop()
-                (self.done if kind == "done" else self.failed).emit(payload)
-        except (EOFError, OSError):
-            self.stop()
-            self.failed.emit("It could not be worked out: its process ended. Try again.")
+    def _died(self) -> None:
+        self.failed.emit("It could not be worked out: its process ended. Try again.")
 
 
 def _work(pipe: Connection, what: str, build: Build, arguments: dict[str, Any]) -> None:

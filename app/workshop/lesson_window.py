@@ -239,7 +239,7 @@ class LessonWindow(QWidget):
         self.refresh()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        self.sums.close()
+        self.sums.stop()
         self.solver.close()
         self.presenter.close()
         self.closed.emit()

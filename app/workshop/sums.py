@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
+from app.solver.beside import Beside
 from sim import lessons
 from sim.errors import SimError
 
@@ -17,11 +17,8 @@ if TYPE_CHECKING:
 
     from sim.lessons import Lesson, Number
 
-_LOOK_MS = 50
-_START = "forkserver" if os.name == "posix" else "spawn"
 
-
-class Sums(QObject):
+class Sums(Beside):
     """Works out all figures of a lesson, in the order its cards need them.
 
     Signals
@@ -34,50 +31,20 @@ class Sums(QObject):
     failed = Signal(str)
 
     def __init__(self, lesson: Lesson, parent: QObject | None = None) -> None:
-        super().__init__(parent)
         self.numbers: dict[str, Number] = {}
-        self.over = False
-        context = multiprocessing.get_context(_START)
-        self._ours, theirs = context.Pipe(duplex=False)
-        order = names_in_order(lesson)
-        self._process = context.Process(
-            target=_work, args=(theirs, lessons.dumps(lesson), order), daemon=True
-        )
-        self._process.start()
-        theirs.close()
-        self._timer = QTimer(self, interval=_LOOK_MS)
-        self._timer.timeout.connect(self._look)
-        self._timer.start()
+        super().__init__(_work, (lessons.dumps(lesson), names_in_order(lesson)), parent)
 
-    def close(self) -> None:
-        """Stop what is being worked out; safe to call twice."""
-        self._timer.stop()
-        self.over = True
-        if self._process.is_alive():
-            self._process.kill()
-        self._process.join(2.0)
-        self._ours.close()
+    def _take(self, message: Number | str | None) -> None:
+        if message is None or isinstance(message, str):
+            self.stop()
+            if message:
+                self.failed.emit(message)
+            return
+        self.numbers[message.name] = message
+        self.came.emit(message.name)
 
-    def _look(self) -> None:
-        try:
-            while self._ours.poll():
-                message = self._ours.recv()
-                if isinstance(message, str):
-                    self._end(message)
-                    return
-                if message is None:
-                    self._end("")
-                    return
-                self.numbers[message.name] = message
-                self.came.emit(message.name)
-        except (EOFError, OSError):
-            self._end("The lesson's figures could not be worked out: their process ended.")
-
-    def _end(self, why: str) -> None:
-        self._timer.stop()
-        self.over = True
-        if why:
-            self.failed.emit(why)
+    def _died(self) -> None:
+        self.failed.emit("The lesson's figures could not be worked out: their process ended.")
 
 
 def names_in_order(lesson: Lesson) -> list[str]:

@@ -63,7 +63,7 @@ def _lesson() -> lessons.Lesson:
 def player(qtbot: QtBot) -> Iterator[LessonWindow]:
     window = LessonWindow(_lesson())
     window.show()
-    qtbot.waitUntil(lambda: window.sums.over, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: not window.sums.running, timeout=WAIT_MS)
     yield window
     window.close()
     window.deleteLater()
