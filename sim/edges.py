@@ -1,8 +1,9 @@
 """Every-edge runs, by the method that a network asks for.
 
 Linear networks go in closed form from edge to edge, with diodes or without. Stores that fade
-are taken there for what is left of them where the event starts: their charge and flux are
-followed by averaged runs and by plug-ins, where nothing chops. Curves are refused.
+are taken there for what is left of them where the event starts, as in averaged runs of such
+events (`sim.api.Wired.counted`); plug-ins, where nothing chops, follow their charge and flux.
+Curves are refused.
 """
 
 from __future__ import annotations

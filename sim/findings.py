@@ -172,7 +172,7 @@ def conclude(
     sentence = _sentence(cells, cards, best)
     # where bridges chop, what an average calls enough may be far from it
     if any(cell.reads.startswith("slow") for cell in cells):
-        sentence += " Averages only: spikes are not in this."
+        sentence += " On averages only."
     return Findings(
         build=build,
         cells=tuple(cells),

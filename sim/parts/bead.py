@@ -19,7 +19,7 @@ class Bead(CoilKind):
     With a saturation current the inductance falls as in an inductor. Beads lose most of it far
     below their rated current: give the current at which 70 % is left.
 
-    Left out: with every edge the inductance stays what is left where the event starts.
+    Left out: where an ESC chops the inductance stays what is left where the event starts.
     """
 
     kind = "bead"

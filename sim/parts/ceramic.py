@@ -65,6 +65,6 @@ class Ceramic(CapacitorKind):
         if values.optional("half_voltage") is None:
             return []
         return [
-            "With every edge the capacitance stays what is left where the event starts. Averaged "
-            "runs and plug-ins follow it as the voltage moves."
+            "Where an ESC chops the capacitance stays what is left where the event starts. "
+            "Plug-ins follow it as the voltage moves."
         ]

@@ -252,12 +252,12 @@ def straight_through(net: Stamp) -> tuple[int, int, int]:
 
 
 def saturation_warning(values: Values) -> list[str]:
-    """What every-edge runs leave out of a coil that saturates."""
+    """What is left out of a coil that saturates."""
     if values.optional("saturation_current") is None:
         return []
     return [
-        "With every edge the inductance stays what is left where the event starts. Averaged runs "
-        "and plug-ins follow it as the coil saturates."
+        "Where an ESC chops the inductance stays what is left where the event starts. Plug-ins "
+        "follow it as the coil saturates."
     ]
 
 

@@ -36,8 +36,8 @@ class LcStage(Kind):
     which leaves 70 % there (30 % down is the usual meaning in data sheets; common practice, no
     source).
 
-    Left out: losses of the core. Where an ESC chops, every edge is solved with what is left of
-    the inductance at the start.
+    Left out: losses of the core. Where an ESC chops, the inductance stays what is left of it
+    where the event starts.
     """
 
     kind = "lc_stage"

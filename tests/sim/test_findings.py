@@ -22,4 +22,4 @@ def test_averages_are_said_to_be_averages(reads: str, said: bool) -> None:
     found = conclude("Quad", cells, cards, "averaged" if said else "edges", 1)
     assert found.best == 1
     assert found.sentence.startswith("Best so far: One.")
-    assert found.sentence.endswith("Averages only: spikes are not in this.") is said
+    assert found.sentence.endswith("On averages only.") is said
