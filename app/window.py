@@ -28,6 +28,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.documents import ChangedOnDisk, Documents
+from app.going import go_to_worst
 from app.look import Look
 from app.notices import BugDialog, Strip
 from app.panels import option_menu
@@ -197,6 +198,9 @@ class MainWindow(QMainWindow):
             "noise": self._action("Noise path", "P", self.noise_path.next_band),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
+            "probe": self._action("Probe of a clip…", "I", self.open_probe),
+            "truth": self._action("The truth, without probes", "T", self.toggle_truth),
+            "figure": self._action("Go to the figure that decides", "G", self.go_to_figure),
             "view": self._action("Next view of the curves", "V", self.next_view),
             "copy curves": self._action("Copy the curves", "Ctrl+Shift+C", self.copy_curves),
             "save curves": self._action("Save the curves…", "Ctrl+Shift+E", self.save_curves),
@@ -254,7 +258,8 @@ class MainWindow(QMainWindow):
         actions["projector"].setChecked(self.look.projector)
         menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
         menu.addActions([actions["findings"], actions["ask"], actions["noise"]])
-        menu.addActions([actions[name] for name in ("cursors", "current", "view")])
+        menu.addActions([actions[name] for name in ("figure", "cursors", "current", "view")])
+        menu.addActions([actions[name] for name in ("probe", "truth")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addActions([actions[name] for name in ("report", "card")])
         menu.addSeparator()
@@ -528,6 +533,23 @@ class MainWindow(QMainWindow):
         """Two cursors on the curves, or none."""
         if self.scope is not None:
             self.scope.cursor_row.toggle()
+
+    def open_probe(self) -> None:
+        """What stands between a clip and the scope."""
+        if self.scope is None or not self.scope.open_probe():
+            self.strip.say("No clip hangs on a voltage: select pads, then H.", [])
+
+    def toggle_truth(self) -> None:
+        """What is there, or what the probes make of it."""
+        bench = self.workbench
+        if not any(clip.probe for clip in bench.build.clips):
+            self.strip.say("No clip has a probe: what is shown is the truth. I gives one.", [])
+            return
+        bench.set_truth(not bench.truth)
+
+    def go_to_figure(self) -> None:
+        """Curves and frame go where the present option's worst figure is read."""
+        go_to_worst(self.workbench)
 
     def next_view(self) -> None:
         """Over time, spectrum, impedance, where the joules go."""

@@ -6,15 +6,15 @@ each other or to the solver. The model itself (`Build`) is immutable data.
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 from PySide6.QtCore import QObject, Signal
-from PySide6.QtGui import QUndoCommand, QUndoStack
+from PySide6.QtGui import QUndoStack
 
+from app.problem import Problem, ids_named, marks
+from app.snapshot import Snapshot
 from app.solver.protocol import (
     Across,
     Answer,
@@ -24,6 +24,7 @@ from app.solver.protocol import (
     FindingsRow,
     Flows,
     Ghost,
+    Goal,
     Joules,
     Moved,
     Request,
@@ -36,7 +37,12 @@ from sim.options import apply, through_option
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
+    from app.solver.protocol import CellRow
     from sim.build import Build, Event, Option
+
+
+# Half of what is shown around a moment that was gone to, s: some ten PWM periods in all.
+_LOOK_S = 200e-6
 
 
 class Solver(Protocol):
@@ -45,31 +51,6 @@ class Solver(Protocol):
     def request(self, request: Request) -> None: ...
 
     def zoom(self, zoom: Zoom) -> None: ...
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Why there is no answer.
-
-    `ids` are the parts and leads to outline, `marks` each with its own sentence where
-    several things are broken; `kind` is the name of the error
-    class, "" for a fault of the program.
-    """
-
-    kind: str
-    where: str
-    what: str
-    hint: str
-    ids: tuple[str, ...] = ()
-    report: str = ""
-    marks: tuple[tuple[str, str], ...] = ()
-
-    def __str__(self) -> str:
-        text = str(SimError(self.where, self.what, self.hint))
-        others = len({id_ for id_, _ in self.marks} - set(self.ids))
-        if others:
-            text += f" So is it with {others} more, outlined." if others > 1 else " One more, too."
-        return text
 
 
 class Workbench(QObject):
@@ -84,6 +65,7 @@ class Workbench(QObject):
     answer_changed : `answer` or `ghost` changed
     stale_changed : a newer answer is on its way
     window_changed, cursors_changed : the stretch shown; the two cursors
+    truth_changed : whether clips show the truth or what their probes make of it
     view_changed : how the answer is looked at: "time", "spectrum", "impedance", "joules"
     noise_changed : which band of the noise path is shown
     flows_changed : `flows`, which conductor carries what, changed
@@ -110,6 +92,7 @@ class Workbench(QObject):
     window_changed = Signal()
     cursors_changed = Signal()
     between_changed = Signal()
+    truth_changed = Signal()
     view_changed = Signal()
     across_changed = Signal()
     noise_changed = Signal()
@@ -141,6 +124,10 @@ class Workbench(QObject):
         self.across: Across | Joules | None = None
         self.flows: Flows | None = None
         self._noise: int | None = None
+        self._truth = False
+        self._timing = 0
+        self._goal: Goal | None = None
+        self._going = False
         self._view = "time"
         self.findings: FindingsRow | None = None
         self.moved: Moved | None = None
@@ -195,6 +182,7 @@ class Workbench(QObject):
         self._event = 0
         self._pinned = _first_pin(build)
         self._window = None
+        self._goal, self._timing = None, 0
         self.set_cursors(None)
         self.answer = None
         self.ghost = None
@@ -222,7 +210,7 @@ class Workbench(QObject):
             self.preview(None)
             return
         self._preview = None
-        self.undo_stack.push(_Snapshot(self, text, self._build, build, merge))
+        self.undo_stack.push(Snapshot(self._set_build, text, self._build, build, merge))
 
     def preview(self, build: Build | None) -> None:
         """Show a temporary document while something is dragged; None drops it."""
@@ -311,9 +299,58 @@ class Workbench(QObject):
         if event != self._event:
             self._event = event
             self._window = None
+            self._goal, self._timing = None, 0
             self.set_cursors(None)
             self.event_changed.emit()
             self.ask(findings=False)
+
+    @property
+    def timing(self) -> int:
+        """ESC timing of the curves; the comparison has all of them."""
+        return self._timing
+
+    def go_to(self, cell: CellRow) -> None:
+        """Show a figure where it is read: option, event, ESC timing, place and moment.
+
+        The moment comes with the answer, and the curves then look closer at it.
+        """
+        options, events = self._build.options, self.events
+        option = next((i for i, o in enumerate(options) if o.name == cell.option), None)
+        event = next((i for i, e in enumerate(events) if e.name == cell.event), self._event)
+        other_option, other_event = option != self._option, event != self._event
+        self._option, self._event, self._timing = option, event, cell.seed
+        self._goal = Goal(cell.place, cell.reads, cell.unit)
+        self._window, self._shown = None, None
+        self._going = True
+        self.set_cursors(None)
+        if other_option:
+            self.option_changed.emit()
+        if other_event:
+            self.event_changed.emit()
+        self.select((cell.part,))
+        self.ask(findings=False)
+
+    def _arrive(self, answer: Answer) -> None:
+        """Look closer at the moment that was gone to, once."""
+        if not self._going or answer.goal != self._goal:
+            return
+        self._going = False
+        moment = answer.moment_s
+        if moment is not None:
+            self._window = _around(moment, answer.duration_s)
+            self.window_changed.emit()
+
+    @property
+    def truth(self) -> bool:
+        """Whether clips show what is there, whatever probe they have."""
+        return self._truth
+
+    def set_truth(self, truth: bool) -> None:
+        """Take all probes away, or put them on again; nothing is solved."""
+        if truth != self._truth:
+            self._truth = truth
+            self.truth_changed.emit()
+            self._zoom()
 
     @property
     def pinned(self) -> int | None:
@@ -448,6 +485,7 @@ class Workbench(QObject):
                     cursors=self._cursors,
                     view=self._view,
                     flows=self._noise is not None,
+                    truth=self._truth,
                 )
             )
 
@@ -495,6 +533,9 @@ class Workbench(QObject):
                 findings=findings,
                 variants=variants,
                 live=live,
+                truth=self._truth,
+                timing=self._timing,
+                goal=self._goal,
             )
         )
         # Told once, not at every move of a drag: views would draw all anew each time.
@@ -519,6 +560,7 @@ class Workbench(QObject):
             self.answer = message
             self.stale = not newest
             self._set_problem(None)
+            self._arrive(message)
             self.answer_changed.emit()
             if message.window != (self._window or (0.0, message.duration_s)):
                 self._zoom()
@@ -572,7 +614,7 @@ class Workbench(QObject):
                 fault.hint,
                 ids_named(self.shown_build, fault.where),
                 fault.report,
-                _marks(self.shown_build, fault),
+                marks(self.shown_build, fault),
             )
         )
         self.answer_changed.emit()
@@ -589,54 +631,11 @@ class Workbench(QObject):
         return build.options[self._option]
 
 
-class _Snapshot(QUndoCommand):
-    """One edit as the whole document before and after it. Builds are small and immutable."""
-
-    def __init__(
-        self, bench: Workbench, text: str, before: Build, after: Build, merge: str | None
-    ) -> None:
-        super().__init__(text)
-        self._bench = bench
-        self._before = before
-        self._after = after
-        self._merge = merge
-
-    def redo(self) -> None:
-        self._bench._set_build(self._after)
-
-    def undo(self) -> None:
-        self._bench._set_build(self._before)
-
-    def id(self) -> int:
-        return -1 if self._merge is None else 1
-
-    def mergeWith(self, other: QUndoCommand) -> bool:
-        if not isinstance(other, _Snapshot) or other._merge != self._merge:
-            return False
-        self._after = other._after
-        return True
-
-
-def ids_named(build: Build, where: str) -> tuple[str, ...]:
-    """Ids of the parts and leads that an error's `where` points at.
-
-    `where` is a path (``parts[2].values.esr``), an address (``esc1.in``), an id,
-    or words around one of them.
-    """
-    found: list[str] = []
-    for group, index in re.findall(r"\b(parts|leads)\[(\d+)\]", where):
-        items = build.parts if group == "parts" else build.leads
-        if int(index) < len(items):
-            found.append(items[int(index)].id)
-    known = {part.id for part in build.parts} | {lead.id for lead in build.leads}
-    found += [word for word in re.findall(r"\w+", where) if word in known]
-    return tuple(dict.fromkeys(found))
-
-
-def _marks(build: Build, fault: Fault) -> tuple[tuple[str, str], ...]:
-    """What is outlined, each with its sentence."""
-    also = fault.also or ((fault.where, fault.what),)
-    return tuple((id_, what) for where, what in also for id_ in ids_named(build, where))
+def _around(moment: float, duration: float) -> tuple[float, float]:
+    """A stretch around a moment (s): some carrier periods, and no more than a tenth of it all."""
+    half = min(_LOOK_S, 0.05 * duration)
+    start = min(max(moment - half, 0.0), max(duration - 2.0 * half, 0.0))
+    return start, min(start + 2.0 * half, duration)
 
 
 def _first_pin(build: Build) -> int | None:

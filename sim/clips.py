@@ -6,7 +6,8 @@ from msgspec.structs import replace
 
 from sim.errors import Conflict, WrongPort
 from sim.options import owner_of
-from sim.records import Build, Clip
+from sim.probe import probe_of
+from sim.records import Build, Clip, ProbeSettings
 
 
 def hang(build: Build, tip: str, ground: str | None = None) -> Build:
@@ -38,6 +39,18 @@ def move_ground(build: Build, index: int, ground: str | None) -> Build:
 def take_off(build: Build, index: int) -> Build:
     """Without a clip."""
     return replace(build, clips=build.clips[:index] + build.clips[index + 1 :])
+
+
+def with_probe(build: Build, index: int, probe: ProbeSettings | None) -> Build:
+    """With something else between a clip and the scope; None: the clip shows the truth.
+
+    Raises
+    ------
+    BadField, BadUnit   if a value of the probe is not allowed
+    """
+    clip = replace(build.clips[index], probe=probe)
+    probe_of(clip)
+    return replace(build, clips=(*build.clips[:index], clip, *build.clips[index + 1 :]))
 
 
 def of_place(build: Build, tip: str, ground: str | None = None) -> int | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from sim.findings import Cell
     from sim.records import Build, Part
     from sim.solution import Solution
 
@@ -112,7 +111,18 @@ def dropouts(solution: Solution) -> tuple[Dropout, ...]:
     return tuple(found)
 
 
-def moment_of(solution: Solution, cell: Cell) -> float:
+class Figure(Protocol):
+    """A figure of a limit: where it is read, how, and in what unit."""
+
+    @property
+    def place(self) -> str: ...
+    @property
+    def reads(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+
+
+def moment_of(solution: Solution, cell: Figure) -> float:
     """When a run reaches the figure of a limit, s: where frame and curves go at a click.
 
     0 for figures of a whole event, such as an RMS or a growth.

@@ -47,6 +47,8 @@ _PROBES = {1: (100e-12, 200.0), 10: (12e-12, 30.0)}
 _AC_HZ = 10.0
 #: Samples per period of the probe's own ring, and most samples of one window.
 _PER_RING, MOST_SAMPLES = 24, 400_000
+#: A bandwidth limit below this shapes more than edges: no build here rings above it for long.
+_SHAPES_ALL_HZ = 2e6
 
 
 @dataclass(frozen=True)
@@ -237,6 +239,74 @@ def look(
         before = _settled(solution, signals, probe, t0)
     seen = probe.shown(true, step, before)
     return Shown(times[skip:], true[:, skip:], seen[:, skip:], ring_resolved=step <= 1.001 * wanted)
+
+
+@dataclass(frozen=True)
+class SeenBand:
+    """A window as a scope shows it, minimum and maximum per column.
+
+    Attributes
+    ----------
+    times : (n + 1,) s
+    low, high : (n,)
+    ring_resolved : False where the window is too long for the probe's own ring: what is shown
+        then lacks it, all else is there
+    """
+
+    times: Array
+    low: Array
+    high: Array
+    ring_resolved: bool
+
+
+def band(
+    solution: Solution, signal: Signal, probe: Probe, t0: float, t1: float, columns: int
+) -> SeenBand:
+    """A window of a run through a probe, as minimum and maximum of each of `columns`.
+
+    Raises
+    ------
+    BadField   if the window is not inside the event
+    WrongPort   if a place does not exist
+    """
+    import numpy as np
+
+    wanted = 1.0 / (_PER_RING * probe.ring_hz)
+    if probe.bandwidth_hz is not None:
+        wanted = min(wanted, 0.05 / probe.bandwidth_hz)
+    # a limit below the build's own rings shapes all there is; others shape edges only
+    shapes_all = probe.bandwidth_hz is not None and probe.bandwidth_hz < _SHAPES_ALL_HZ
+    if (t1 - t0) / wanted <= MOST_SAMPLES / 2 or shapes_all:
+        found = look(solution, [signal], probe, t0, t1)
+        edges = np.linspace(t0, t1, columns + 1)
+        first = np.searchsorted(found.times, edges[:-1] - 1e-15)
+        first = np.minimum(first, len(found.times) - 1)
+        seen = found.seen[0]
+        # what lies between two samples belongs to both columns
+        low = np.minimum(np.minimum.reduceat(seen, first), seen[first])
+        high = np.maximum(np.maximum.reduceat(seen, first), seen[first])
+        return SeenBand(edges, low, high, found.ring_resolved)
+    times, lows, highs = solution.envelope([signal], t0, t1, columns)
+    low, high = np.array(lows[0]), np.array(highs[0])
+    if probe.coupling == "ac":
+        middle = 0.5 * (times[:-1] + times[1:])
+        followed = _followed(solution, signal, probe, t1)
+        slow = np.interp(middle, *followed)
+        low, high = low - slow, high - slow
+    return SeenBand(np.asarray(times), low, high, ring_resolved=False)
+
+
+def _followed(solution: Solution, signal: Signal, probe: Probe, t1: float) -> tuple[Array, Array]:
+    """What the coupling capacitor follows from the event's start on: times and volts."""
+    import numpy as np
+    from scipy.signal import lfilter
+
+    grid = np.linspace(0.0, t1, 20_000)
+    values = solution.sample([signal], np.minimum(grid, solution.duration_s))[0]
+    start = float(values[: max(len(grid) // 50, 1)].mean())
+    keep = math.exp(-(grid[1] - grid[0]) * math.tau * _AC_HZ / probe.attenuation)
+    slow, _ = lfilter([1.0 - keep], [1.0, -keep], values, zi=np.array([keep * start]))
+    return grid, np.asarray(slow)
 
 
 def _settled(solution: Solution, signals: Sequence[Signal], probe: Probe, t0: float) -> Array:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QPainter
+from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QMouseEvent, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
+from app.going import go_to_worst
 from app.wiring.facts import part_name
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ class AnswerRow(QWidget):
         self._workbench = workbench
         self._look = look
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.sentence = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
+        self.sentence = _Sentence()
+        self.sentence.clicked.connect(self._go)
         self.sentence.setAccessibleName("Answer")
         self.sentence.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.caution = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
@@ -49,6 +51,12 @@ class AnswerRow(QWidget):
 
     def minimumSizeHint(self) -> QSize:
         return QSize(200, round(40 * self._look.scale))
+
+    def _go(self) -> None:
+        """Where the figure of the sentence is read."""
+        bench = self._workbench
+        if bench.findings is not None and bench.problem is None:
+            go_to_worst(bench, bench.findings.best)
 
     def refresh(self) -> None:
         """The sentence of the findings, or of the problem."""
@@ -97,6 +105,21 @@ class AnswerRow(QWidget):
         self.caution.setStyleSheet(f"color: {p.muted.name()}")
         self.setMinimumHeight(round(40 * self._look.scale))
         self.refresh()
+
+
+class _Sentence(QLabel):
+    """Words to click: the curves go to the figure they tell."""
+
+    clicked = Signal()
+
+    def __init__(self) -> None:
+        super().__init__(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.setToolTip("Click: frame and curves go to this figure (G for the present option)")
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        if self.rect().contains(event.position().toPoint()):
+            self.clicked.emit()
 
 
 class ProgressLine(QWidget):

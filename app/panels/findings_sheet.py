@@ -146,19 +146,11 @@ class FindingsSheet(QFrame):
         self._left_out.setText("Left out: " + "; ".join(left_out) + "." if left_out else "")
 
     def _go_to(self) -> None:
-        """A row that is chosen shows its option, event and part."""
+        """A row that is chosen shows its option, event, part and moment."""
         rows = self.table.selectionModel().selectedRows()
         if not rows:
             return
-        cell = self._rows[rows[0].row()]
-        bench = self._workbench
-        for index, option in enumerate(bench.build.options):
-            if option.name == cell.option:
-                bench.set_option(index)
-        for index, event in enumerate(bench.events):
-            if event.name == cell.event:
-                bench.set_event(index)
-        bench.select((cell.part,))
+        self._workbench.go_to(self._rows[rows[0].row()])
 
     def _restyle(self) -> None:
         p = self._look.palette

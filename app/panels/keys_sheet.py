@@ -24,6 +24,8 @@ KEYS = (
     ("Ctrl+P, Ctrl+Shift+P", "report of two pages; card to solder by"),
     ("C", "hang two cursors on the curves, or put them away"),
     ("A", "watch the current of what is selected; again: duty, then off"),
+    ("G", "go to the figure that decides (or click it, on a card or in the answer)"),
+    ("I, T", "probe of a clip: 1x, 10x, ground wire, limit, AC; the truth without it"),
     ("V", "next view: over time, spectrum, impedance, where the joules go"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QEvent, QPoint, QRectF, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QPainter, QPen
+from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QMouseEvent, QPainter, QPen
 from PySide6.QtWidgets import (
     QAbstractButton,
     QFrame,
@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.going import go_to_worst
 from app.look import SHAPES
 from app.panels import option_menu
 from app.words import of_limit
@@ -36,10 +37,12 @@ class OptionCard(QAbstractButton):
     Signals
     -------
     menu_wanted : the menu of the option, at a global place
+    figure_clicked : curves and frame are to go where the figure is read
     key_pressed : a key that is the card's while it has the keyboard
     """
 
     menu_wanted = Signal(QPoint)
+    figure_clicked = Signal()
     key_pressed = Signal(object)
 
     def __init__(self, look: Look, parent: QWidget | None = None) -> None:
@@ -85,6 +88,19 @@ class OptionCard(QAbstractButton):
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:
         self.menu_wanted.emit(event.globalPos())
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        at = event.position().toPoint()
+        figure = self._on_figure(at) and event.button() == Qt.MouseButton.LeftButton
+        super().mouseReleaseEvent(event)
+        if figure and self.rect().contains(at):
+            self.figure_clicked.emit()
+
+    def _on_figure(self, at: QPoint) -> bool:
+        """Whether a place is on the figure and its limit."""
+        worst = None if self._card is None else self._card.worst
+        third = self.height() / 3
+        return worst is not None and at.y() > third and at.x() > self.width() / 2
 
     def event(self, event: QEvent) -> bool:
         # Before the window's shortcuts: F2 names this option, not the build.
@@ -296,6 +312,7 @@ class OptionCards(QScrollArea):
             index = len(self._cards)
             card = OptionCard(self._look)
             card.clicked.connect(lambda _=False, i=index: self._choose(i))
+            card.figure_clicked.connect(lambda i=index: self._go(i))
             card.menu_wanted.connect(lambda at, i=index: self._open_menu(i, at))
             card.key_pressed.connect(lambda word, i=index: self._do(i, word))
             self._dress(card)
@@ -313,6 +330,11 @@ class OptionCards(QScrollArea):
         if bench.build.options:
             bench.choose_option(index)
         # A click on the chosen card must not leave it unmarked.
+        self.refresh()
+
+    def _go(self, index: int) -> None:
+        """The figure of a card, where it is read."""
+        go_to_worst(self._workbench, index)
         self.refresh()
 
     def _choose_base(self) -> None:

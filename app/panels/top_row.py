@@ -103,8 +103,12 @@ class TopRow(QWidget):
                 "the ripple and the edges of the ESCs are not in the figures"
             )
         else:
-            self.timing.setText("every edge")
-            self.timing.setToolTip("Every edge of every ESC")
+            which = f", timing {answer.timing + 1}" if answer.timing else ""
+            self.timing.setText(f"every edge{which}")
+            self.timing.setToolTip(
+                "Every edge of every ESC. Nobody knows how the ESCs' carriers lie against each "
+                "other: 16 timings are compared, the curves show one of them"
+            )
 
     def _restyle(self) -> None:
         muted = f"color: {self._look.palette.muted.name()}"

@@ -8,6 +8,7 @@ from PySide6.QtCore import QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QFontMetrics, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
+from app.scope import probe_menu
 from app.scope.across import AcrossView
 from app.scope.cursors import CursorRow
 from app.scope.joules import JoulesView
@@ -16,7 +17,8 @@ from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
 from app.scope.view_row import ViewRow
 from app.solver.protocol import Across, Joules
-from app.words import seconds
+from app.words import LOWER, seconds
+from sim.options import owner_of
 
 if TYPE_CHECKING:
     from app.look import Look
@@ -160,6 +162,8 @@ class Scope(QWidget):
             ghost = ghosts.get(curve.key)
             strip.show_curve(curve, ghost, ghost_name, scales[curve.reads], answer.window)
             strip.show_edges(answer.edges)
+            strip.show_probe(*self._probe_words(curve))
+        self._show_moment(answer)
         self._show_cursors()
         self._axis.show_window(answer.window)
         self._show_window()
@@ -172,6 +176,39 @@ class Scope(QWidget):
             f"not accounted for: {energy.residual:.1e} of what was turned over"
         )
 
+    def _probe_words(self, curve: Curve) -> tuple[str, bool]:
+        """What a strip says of its clip's probe, and whether it has room and reason to."""
+        index = probe_menu.clip_of(self._workbench, curve)
+        if index is None:
+            return "", False
+        words = probe_menu.says(self._workbench, index)
+        if curve.probe:
+            return f"as a scope shows it: {words}", True
+        if words:
+            return f"the truth, without {words}", True
+        return "no probe", not self._look.projector and not self._plain
+
+    def open_probe(self, strip: Strip | None = None) -> bool:
+        """The menu of a strip's probe: of what is selected, else of the first voltage."""
+        bench = self._workbench
+        curves = {} if bench.answer is None else dict(enumerate(bench.answer.curves))
+        found = [
+            (each, index)
+            for k, each in enumerate(self._strips)
+            if k in curves and (index := probe_menu.clip_of(bench, curves[k])) is not None
+        ]
+        if strip is not None:
+            found = [pair for pair in found if pair[0] is strip]
+        if not found:
+            return False
+        mine = [
+            pair for pair in found if owner_of(bench.build.clips[pair[1]].tip) in bench.selection
+        ]
+        chosen, index = (mine or found)[0]
+        at = chosen.probe.mapToGlobal(chosen.probe.rect().bottomLeft())
+        probe_menu.menu(bench, index, self).popup(at)
+        return True
+
     def _show_view(self) -> None:
         """Curves over time, or another view of the same answer."""
         bench = self._workbench
@@ -183,6 +220,13 @@ class Scope(QWidget):
         across = bench.across
         self.across_view.show_across(across if isinstance(across, Across) else None)
         self.joules_view.show_joules(across if isinstance(across, Joules) else None)
+
+    def _show_moment(self, answer: Answer) -> None:
+        """A mark at the figure that was gone to, on the strip of its place."""
+        for strip, curve in zip(self._strips, answer.curves, strict=False):
+            here = answer.goal is not None and curve.place == answer.goal.place
+            lowest = here and answer.goal is not None and answer.goal.reads in LOWER
+            strip.show_moment(answer.moment_s if here else None, lowest=lowest)
 
     def _show_cursors(self) -> None:
         bench = self._workbench
@@ -224,6 +268,7 @@ class Scope(QWidget):
             strip.plot.dragged.connect(self.ribbon.pan)
             strip.plot.cursor_moved.connect(self._move_cursor)
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
+            strip.probe.clicked.connect(lambda _=False, s=strip: self.open_probe(s))
             self._strips.append(strip)
             self._column.addWidget(strip, 1)
 

@@ -10,6 +10,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
+from app.panels.flat import FlatButton
 from app.scope.cursors import NAMES, all_figures, figures
 from app.scope.ticks import ticks
 from app.words import reading
@@ -158,8 +159,13 @@ class Strip(QWidget):
         self.figure = QLabel(textFormat=Qt.TextFormat.PlainText)
         self.figure.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.plot = _Plot()
+        #: What stands between the clip and the scope; opens a menu.
+        self.probe = FlatButton(look, "small", "Probe of this clip")
+        self.probe.setMinimumWidth(24)
+        self.probe.hide()
         self._heading = QHBoxLayout()
         self._heading.addWidget(self.name)
+        self._heading.addWidget(self.probe)
         self._heading.addStretch(1)
         self._heading.addWidget(self.figure)
         column = QVBoxLayout(self)
@@ -178,6 +184,10 @@ class Strip(QWidget):
         self._cursor_labels: list[pg.TextItem] = []
         self._cursors: tuple[float, float] | None = None
         self._between: Between | None = None
+        self._moment = pg.TextItem(anchor=(0.5, 1.0))
+        self._moment.setZValue(22)
+        self._moment.hide()
+        self.plot.addItem(self._moment, ignoreBounds=True)
         self._limit_lines: list[pg.InfiniteLine] = []
         self._limit_labels: list[pg.TextItem] = []
         for depth, item in enumerate(
@@ -223,6 +233,36 @@ class Strip(QWidget):
         if edges != self._grid.edges:
             self._grid.edges = edges
             self._grid.update()
+
+    def show_moment(self, time: float | None, *, lowest: bool) -> None:
+        """Point at the extreme that is drawn where a figure was gone to (s); None: at nothing."""
+        curve = self._curve
+        left, right = self.plot.getViewBox().viewRange()[0]
+        there = curve is not None and time is not None and left <= time <= right
+        self._moment.setVisible(there)
+        if curve is None or time is None or not there:
+            return
+        at = int(np.clip(np.searchsorted(curve.t, time, side="right") - 1, 0, len(curve.low) - 1))
+        near = slice(max(at - 2, 0), at + 3)
+        value = float(curve.low[near].min() if lowest else curve.high[near].max())
+        words = reading(value, curve.reads)
+        # the word stands inside the strip: beyond the point while there is room
+        span = self._range[1] - self._range[0]
+        room = (value - self._range[0] if lowest else self._range[1] - value) / span
+        below = lowest == (room * self.plot.height() > 36 * self._look.scale)
+        self._moment.setAnchor((0.5, 0.0 if below else 1.0))
+        self._moment.setText(f"▲\n{words}" if below else f"{words}\n▼")
+        self._moment.setColor(self._look.palette.ink)
+        self._moment.setFont(self._look.font("small"))
+        self._moment.setPos(time, value)
+
+    def show_probe(self, words: str, there: bool) -> None:
+        """What stands between clip and scope; `there`: whether one could stand there."""
+        self.probe.setVisible(there)
+        self.probe.setText(words)
+        self.probe.setToolTip(
+            f"{words}. Click for probe, ground wire, limit and coupling (I); T shows the truth."
+        )
 
     def show_cursors(
         self, cursors: tuple[float, float] | None, between: Between | None, *, named: bool

@@ -17,6 +17,14 @@ if TYPE_CHECKING:
     from sim.build import Build
 
 
+class Goal(msgspec.Struct, frozen=True):
+    """A figure to go to: the place, and what is read there, as in `CellRow`."""
+
+    place: str
+    reads: str
+    unit: str
+
+
 class Request(msgspec.Struct, frozen=True, kw_only=True):
     """One thing to be solved.
 
@@ -30,6 +38,9 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     findings : also compare all options over all events
     variants : two other builds, of which only the worst figure of `option` is wanted
     live : one of many while a value is dragged; a later live request lets it end
+    truth : clips show what is there, whatever probe they have
+    timing : ESC timing (a seed) of the curves; what is compared has all of them
+    goal : a figure whose moment is wanted with the answer
     """
 
     id: int
@@ -42,6 +53,9 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     findings: bool = True
     variants: tuple[Build, ...] = ()
     live: bool = False
+    truth: bool = False
+    timing: int = 0
+    goal: Goal | None = None
 
 
 class Zoom(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,6 +67,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     cursors : two times in seconds, figures at and between them are wanted; or None
     view : "time", or what is wanted besides: "spectrum", "impedance" or "joules"
     flows : also which conductor carries what
+    truth : as in `Request`
     """
 
     id: int
@@ -61,6 +76,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     cursors: tuple[float, float] | None = None
     view: str = "time"
     flows: bool = False
+    truth: bool = False
 
 
 class Limit(msgspec.Struct, frozen=True):
@@ -78,6 +94,8 @@ class Curve(msgspec.Struct, frozen=True, eq=False):
     its unit: V, A, turns a minute or percent. `peak` and `lowest` are over the
     whole event; where nothing is known of the ripple they are the slow ones and
     `slow` says so. `note` is what has to be said of it, "" mostly.
+    `probe` says through what it is seen ("10x, 150 mm ground wire"), "" where it is the truth;
+    peak and lowest are then of what is drawn.
     """
 
     place: str
@@ -92,6 +110,7 @@ class Curve(msgspec.Struct, frozen=True, eq=False):
     slow: bool = False
     reads: str = "volts"
     note: str = ""
+    probe: str = ""
 
     @property
     def key(self) -> tuple[str, str, str | None]:
@@ -178,6 +197,9 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     solve_s: float
     live: bool = False
     edges: tuple[float, ...] = ()
+    timing: int = 0
+    goal: Goal | None = None
+    moment_s: float | None = None
 
     def joint(self, place: str) -> JointRow | None:
         """Figures at an address, also by a part's bare id."""
@@ -320,6 +342,7 @@ class CellRow(msgspec.Struct, frozen=True):
     unit: str
     used: float
     verdict: str
+    seed: int = 0
 
 
 class CardRow(msgspec.Struct, frozen=True):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from app.solver.protocol import (
     Answer,
@@ -24,16 +25,21 @@ from app.solver.protocol import (
 from app.words import LOWER
 from sim import measure, returns
 from sim.build import Clip, events_of
+from sim.details import moment_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of
+from sim.probe import band as probe_band
+from sim.probe import look as probe_look
+from sim.probe import probe_of
 from sim.signals import Signal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from app.solver.protocol import Request
+    from app.solver.protocol import Goal, Request
     from sim.build import Build, Event
     from sim.network import Network
+    from sim.probe import Probe
     from sim.solution import Solution
 
 # More edges than this in a window stand closer than a hand's width of pixels: not marked.
@@ -62,6 +68,7 @@ class Solved:
     event: Event = field(init=False)
     network: Network = field(init=False)
     clips: tuple[Clip, ...] = field(init=False)
+    _passing: Clip | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
         self.event = events_of(self.build)[self.event_index]
@@ -71,6 +78,15 @@ class Solved:
         self.clips = hung or tuple(
             Clip(tip=place) for place in self.solution.places()[:_CLIPS_OFFERED]
         )
+
+    def look_at(self, place: str | None) -> None:
+        """Also watch a place that no clip hangs on, at the end; None: no longer."""
+        hung = tuple(clip for clip in self.clips if clip != self._passing)
+        self._passing = None
+        if place is not None and not any((c.tip, c.reads) == (place, "volts") for c in hung):
+            clip = Clip(tip=place)
+            self._passing = clip if self._hangs_on(clip) else None
+        self.clips = hung if self._passing is None else (*hung, self._passing)
 
     def _hangs_on(self, clip: Clip) -> bool:
         """Whether there is something at its tip and its ground."""
@@ -99,7 +115,7 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
     for few in [solved.clips] if request.live else [(clip,) for clip in solved.clips]:
         if cancelled():
             raise Cancelled("curves", "stopped for a newer request")
-        shown += curves(solved, window, request.columns, few, slack)
+        shown += curves(solved, window, request.columns, few, slack, truth=request.truth)
     solution.ready_integrals(cancelled)
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
@@ -125,7 +141,20 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         solve_s=solution.cost.solve_s,
         live=request.live,
         edges=edges(solved, window),
+        timing=solution.seed,
+        goal=request.goal,
+        moment_s=None if request.goal is None else _moment(solution, request.goal),
     )
+
+
+def _moment(solution: Solution, goal: Goal) -> float | None:
+    """When a run reaches a figure, s; None where it is of a whole event or place."""
+    if goal.reads == "RMS" or goal.unit not in ("V", "A"):
+        return None
+    try:
+        return moment_of(solution, goal)
+    except SimError:
+        return None
 
 
 def edges(solved: Solved, window: tuple[float, float]) -> tuple[float, ...]:
@@ -140,8 +169,11 @@ def between(
     *,
     bands: bool = False,
     cancelled: Callable[[], bool] | None = None,
+    truth: bool = False,
 ) -> tuple[Between, ...]:
     """Figures of every clip at two times and over the stretch between them.
+
+    As their probes show them, unless the `truth` is wanted; bands are of the truth only.
 
     Raises
     ------
@@ -155,7 +187,7 @@ def between(
         return ()
     signals = [signal_of(clip) for clip in clips]
     found = measure.between(solution, signals, a, b, bands=bands, cancelled=cancelled)
-    return tuple(
+    figures = tuple(
         Between(
             place=clip.tip,
             ground=clip.ground,
@@ -172,6 +204,34 @@ def between(
         )
         for clip, row in zip(clips, found, strict=True)
     )
+    if truth:
+        return figures
+    return tuple(
+        row if (probe := _probe_of(clip)) is None else _seen_between(solved, clip, probe, row, a, b)
+        for clip, row in zip(clips, figures, strict=True)
+    )
+
+
+def _seen_between(
+    solved: Solved, clip: Clip, probe: Probe, true: Between, a: float, b: float
+) -> Between:
+    """The figures between two times of what the scope shows."""
+    shown = probe_look(solved.solution, [signal_of(clip)], probe, a, b)
+    seen = shown.seen[0]
+    mean = float(seen.mean())
+    low, high = float(seen.min()), float(seen.max())
+    if not shown.ring_resolved:
+        whole = probe_band(solved.solution, signal_of(clip), probe, a, b, 200)
+        low, high = float(whole.low.min()), float(whole.high.max())
+    return replace(
+        true,
+        at=(float(seen[0]), float(seen[-1])),
+        lowest=low,
+        highest=high,
+        mean=mean,
+        rms_ac=float(np.sqrt(np.mean((seen - mean) ** 2))),
+        bands=(),
+    )
 
 
 def curves(
@@ -180,8 +240,13 @@ def curves(
     columns: int,
     clips: Sequence[Clip] | None = None,
     slack: float = 0.0,
+    *,
+    truth: bool = False,
 ) -> tuple[Curve, ...]:
-    """Minimum and maximum per column of the clipped places, within `slack` volts."""
+    """Minimum and maximum per column of the clipped places, within `slack` volts.
+
+    As their probes show them, unless the `truth` is wanted.
+    """
     clips = solved.clips if clips is None else clips
     if not clips:
         return ()
@@ -201,7 +266,46 @@ def curves(
             parts = value[:-1].reshape(columns, _FINE)
             ends = value[_FINE::_FINE]
             rows[clip] = np.minimum(parts.min(1), ends), np.maximum(parts.max(1), ends)
-    return tuple(_curve(solved, clip, times, *rows[clip]) for clip in clips)
+    drawn = [_curve(solved, clip, times, *rows[clip]) for clip in clips]
+    if not truth:
+        for k, clip in enumerate(clips):
+            probe = _probe_of(clip)
+            if probe is not None:
+                drawn[k] = _through(solved, clip, probe, drawn[k], window, columns)
+    return tuple(drawn)
+
+
+def _probe_of(clip: Clip) -> Probe | None:
+    return probe_of(clip) if clip.reads in ("volts", "offset") else None
+
+
+def _through(
+    solved: Solved,
+    clip: Clip,
+    probe: Probe,
+    true: Curve,
+    window: tuple[float, float],
+    columns: int,
+) -> Curve:
+    """A curve as the scope shows it; its figures are of what is drawn."""
+    seen = probe_band(solved.solution, signal_of(clip), probe, *window, columns)
+    note = true.note
+    if not seen.ring_resolved and probe.damping < 1.0:
+        note = (
+            f"{note} The ground wire's ring of {probe.ring_hz / 1e6:.0f} MHz is too quick for "
+            "this stretch: look closer to see it."
+        ).strip()
+    return replace(
+        true,
+        t=seen.times,
+        low=seen.low,
+        high=seen.high,
+        peak=float(seen.high.max()),
+        lowest=float(seen.low.min()),
+        limits=() if probe.coupling == "ac" else true.limits,
+        note=note,
+        probe=probe.says,
+    )
 
 
 def name_of(solved: Solved, place: str) -> str:

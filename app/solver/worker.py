@@ -158,9 +158,13 @@ class _Desk:
             Curves(
                 zoom.id,
                 zoom.window,
-                rows.curves(present, zoom.window, zoom.columns) if zoom.columns else (),
-                () if ghost is None else rows.curves(ghost, zoom.window, zoom.columns),
-                () if cursors is None else rows.between(present, cursors),
+                rows.curves(present, zoom.window, zoom.columns, truth=zoom.truth)
+                if zoom.columns
+                else (),
+                ()
+                if ghost is None
+                else rows.curves(ghost, zoom.window, zoom.columns, truth=zoom.truth),
+                () if cursors is None else rows.between(present, cursors, truth=zoom.truth),
                 rows.edges(present, zoom.window) if zoom.columns else (),
             )
         )
@@ -188,12 +192,15 @@ class _Desk:
 
             self._send(across(present, zoom.view, zoom.window, zoom.id, cancelled))
         if zoom.cursors is not None:
-            between = rows.between(present, zoom.cursors, bands=True, cancelled=cancelled)
+            between = rows.between(
+                present, zoom.cursors, bands=True, cancelled=cancelled, truth=zoom.truth
+            )
             self._send(Curves(zoom.id, zoom.window, (), (), between, ()))
 
     def _curves(self, request: Request) -> None:
         self._ghost = None
-        self._present = self._solve(request, request.option, request.event)
+        self._present = self._solve(request, request.option, request.event, seed=request.timing)
+        self._present.look_at(None if request.goal is None else request.goal.place)
         asked = self._cancelled(request)
         self._send(rows.answer(self._present, request, asked))
         faults = self._mended(request.build, request.option, request.event).faults
@@ -214,9 +221,11 @@ class _Desk:
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
-        self._ghost = self._solve(request, option, request.event)
+        self._ghost = self._solve(request, option, request.event, seed=request.timing)
+        self._ghost.look_at(None if request.goal is None else request.goal.place)
         window = request.window or (0.0, self._ghost.solution.duration_s)
-        self._send(Ghost(request.id, option, rows.curves(self._ghost, window, request.columns)))
+        drawn = rows.curves(self._ghost, window, request.columns, truth=request.truth)
+        self._send(Ghost(request.id, option, drawn))
 
     def _findings(self, request: Request) -> None:
         """All options over all events, from kept cells where there are any.
@@ -284,7 +293,8 @@ class _Desk:
         detail: Detail,
         timings: int,
     ) -> _Cells:
-        key = _key(request.build, option, event) + f"{detail} {timings}".encode()
+        key = _key(msgspec.structs.replace(request.build, clips=()), option, event)
+        key += f"{detail} {timings}".encode()
         if key not in self._cells:
             self._cells[key] = self._new_cells(request, option, event, name, detail, timings)
             _trim(self._cells, _KEPT_CELLS)
@@ -319,11 +329,18 @@ class _Desk:
         return _Cells(cells, case.stable)
 
     def _solve(
-        self, request: Request, option: int | None, event: int, detail: Detail | None = None
+        self,
+        request: Request,
+        option: int | None,
+        event: int,
+        detail: Detail | None = None,
+        seed: int = 0,
     ) -> rows.Solved:
         wanted = detail or ("edges" if self.warm.ready else "averaged")
         build = self._mended(request.build, option, event).build
-        key = _key(build, option, event) + wanted.encode()
+        # another clip, or another probe on it, is the same solution
+        key = _key(msgspec.structs.replace(build, clips=()), option, event)
+        key += f"{wanted} {seed}".encode()
         if key not in self._kept:
             solution = self._engine.solve(
                 build,
@@ -331,9 +348,13 @@ class _Desk:
                 option=None if option is None else option + 1,
                 detail=wanted,
                 cancelled=self._cancelled(request),
+                seed=seed,
             )
             self._kept[key] = rows.Solved(solution, build, option, event)
             _trim(self._kept, _KEPT)
+        elif self._kept[key].build.clips != build.clips:
+            kept = self._kept[key]
+            self._kept[key] = rows.Solved(kept.solution, build, option, event)
         self._kept.move_to_end(key)
         return self._kept[key]
 

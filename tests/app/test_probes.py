@@ -1,0 +1,161 @@
+"""What a scope would show of a clip, and the truth; figures that are gone to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QAction
+
+import sim
+from app.scope import probe_menu
+from app.words import reading
+from sim.errors import SimError
+from sim.probe import Probe, look
+from sim.records import ProbeSettings
+from sim.signals import Signal
+from tests.app.driver import Driver, with_capacitor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from PySide6.QtWidgets import QMenu
+
+    from app.solver.protocol import Curve
+    from sim.build import Build
+
+WIRE = ProbeSettings(ground_wire="150 mm")
+
+
+def edges(driver: Driver) -> None:
+    """Wait until every edge is solved, not averages."""
+    driver.curves()
+    bench = driver.bench
+    driver.until(
+        bench.answer_changed,
+        lambda: bench.answer is not None and bench.answer.detail == "edges" and not bench.stale,
+    )
+
+
+def first(driver: Driver) -> Curve:
+    assert driver.bench.answer is not None
+    return driver.bench.answer.curves[0]
+
+
+def chosen(menu: QMenu, words: str) -> None:
+    """Take a menu's entry, also out of a submenu."""
+    next(a for a in menu.findChildren(QAction) if a.text() == words).trigger()
+
+
+def test_a_long_ground_wire_shows_a_false_ring_and_t_the_truth(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    edges(driver)
+    bench, window = driver.bench, driver.window
+    assert window.scope is not None
+    # a clean edge: some microseconds, where a ring of 119 MHz can be told apart
+    solution = sim.solve(bench.build, event=1, option=1, seed=0)
+    times = solution.edge_times(6e-3, 7e-3)
+    at = float(times[0])
+    bench.set_window((at - 0.2e-6, at + 1.8e-6))
+    strip = window.scope.strips[0]
+    assert strip.probe.text() == "no probe"
+    true_top = first(driver)
+    chosen(probe_menu.menu(bench, 0, window), "150 mm")
+    driver.until(bench.answer_changed, lambda: bool(first(driver).probe) and not bench.stale)
+    assert "150 mm ground wire" in strip.probe.text()
+    assert "as a scope shows it" in strip.probe.text()
+    signal = Signal("volts", "esc1.in")
+    shown = look(solution, [signal], Probe(10, 0.15), at - 0.2e-6, at + 1.8e-6)
+    drawn = first(driver)
+    # the same extremes as the library, and the figure printed is the figure drawn
+    assert drawn.high.max() == pytest.approx(shown.seen[0].max(), abs=1e-6)
+    assert drawn.low.min() == pytest.approx(shown.seen[0].min(), abs=1e-6)
+    assert drawn.peak == drawn.high.max()
+    assert strip.figure.text().startswith(f"peak {reading(float(drawn.high.max()), 'volts')}")
+    # the ring is false: the wire shows more swing than there is, a limit of 20 MHz does not
+    swing = float(np.ptp(shown.seen[0]) - np.ptp(shown.true[0]))
+    assert swing > 0.0
+    driver.key(Qt.Key.Key_T)
+    driver.until(bench.answer_changed, lambda: not first(driver).probe)
+    assert bench.truth
+    assert strip.probe.text().startswith("the truth, without 10x")
+    assert first(driver).high.max() <= max(true_top.high.max(), shown.true[0].max()) + 1e-6
+    driver.key(Qt.Key.Key_T)
+    driver.until(bench.answer_changed, lambda: bool(first(driver).probe))
+    bench.undo_stack.undo()
+    driver.curves()
+    assert bench.build.clips[0].probe is None
+
+
+def test_ac_coupling_takes_the_level_away_and_cursors_read_the_screen(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    edges(driver)
+    bench = driver.bench
+    probe_menu.set_probe(bench, 0, ProbeSettings(coupling="ac", bandwidth="20 MHz"))
+    driver.until(bench.answer_changed, lambda: bool(first(driver).probe) and not bench.stale)
+    drawn = first(driver)
+    assert abs(0.5 * float(drawn.high.max() + drawn.low.min())) < 6.0
+    assert not drawn.limits
+    bench.set_cursors((1e-3, 4e-3))
+    driver.until(bench.between_changed, lambda: bool(bench.between))
+    assert abs(bench.between[0].mean) < 2.0
+    assert bench.between[1].mean > 10.0
+
+
+def test_a_wrong_probe_is_refused_in_words(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    with pytest.raises(SimError, match="ground wire"):
+        probe_menu.set_probe(driver.bench, 0, ProbeSettings(ground_wire="30 m"))
+    driver.key(Qt.Key.Key_T)
+    assert "No clip has a probe" in driver.window.strip.text
+
+
+def test_a_figure_is_gone_to(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    driver.findings()
+    bench, window = driver.bench, driver.window
+    driver.until(
+        bench.findings_changed,
+        lambda: bench.findings is not None
+        and bench.findings.detail == "edges"
+        and not bench.findings_stale,
+    )
+    bench.set_event(1)
+    driver.curves()
+    card = window.cards.cards[0]
+    driver.qtbot.mouseClick(
+        card,
+        Qt.MouseButton.LeftButton,
+        pos=card.rect().bottomRight() - card.rect().center() / 8,
+    )
+    assert bench.findings is not None
+    worst = bench.findings.cards[0].worst
+    assert worst is not None
+    assert bench.option == 0
+    driver.until(
+        bench.answer_changed,
+        lambda: bench.answer is not None
+        and bench.answer.goal is not None
+        and bench.answer.window == bench.window
+        and not bench.stale,
+    )
+    assert bench.answer is not None
+    assert bench.events[bench.event_index].name == worst.event
+    assert bench.answer.timing == worst.seed
+    assert bench.selection == (worst.part,)
+    curve = next(c for c in bench.answer.curves if c.place == worst.place)
+    # the figure in the card is the extreme of the curve that is shown now
+    extreme = curve.low.min() if worst.reads == "lowest" else curve.high.max()
+    assert extreme == pytest.approx(worst.value, abs=2e-3)
+    start, end = bench.answer.window
+    assert bench.answer.moment_s is not None
+    assert start <= bench.answer.moment_s <= end
+    assert window.scope is not None
+    strip = next(s for s in window.scope.strips if s._curve is curve)
+    assert reading(worst.value, "volts") in strip._moment.toPlainText()
