@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from sim import quantity
@@ -51,4 +52,6 @@ def seconds(value: float, span: float) -> str:
     """A time on an axis that spans `span` seconds: "30 ms", "0", "12.5 µs"."""
     if abs(value) < 1e-9 * max(span, 1e-12):
         return "0"
-    return quantity.format(value, "s", 6)
+    # digits enough to tell neighbours apart, however far into the event they are
+    digits = math.ceil(math.log10(max(abs(value) / max(span, 1e-12), 1.0))) + 2
+    return quantity.format(value, "s", max(digits, 6))

@@ -252,6 +252,7 @@ class Strip(QWidget):
         below = lowest == (room * self.plot.height() > 36 * self._look.scale)
         self._moment.setAnchor((0.5, 0.0 if below else 1.0))
         self._moment.setText(f"▲\n{words}" if below else f"{words}\n▼")
+        self._moment.fill = pg.mkBrush(self._look.palette.paper)
         self._moment.setColor(self._look.palette.ink)
         self._moment.setFont(self._look.font("small"))
         self._moment.setPos(time, value)
@@ -512,6 +513,10 @@ def _level(value: float) -> str:
 def _figure(curve: Curve) -> str:
     if curve.peak is None:
         return ""
+    if curve.probe and curve.lowest is not None:
+        # of the stretch that is drawn: what his scope prints beside its screen
+        low, high = (reading(value, curve.reads) for value in (curve.lowest, curve.peak))
+        return f"shown: {low} to {high}"
     slow = "slow " if curve.slow else ""
     words = f"{slow}peak {reading(curve.peak, curve.reads)}"
     if curve.reads == "duty" and curve.lowest is not None:

@@ -75,7 +75,8 @@ def test_a_long_ground_wire_shows_a_false_ring_and_t_the_truth(
     assert drawn.high.max() == pytest.approx(shown.seen[0].max(), abs=1e-6)
     assert drawn.low.min() == pytest.approx(shown.seen[0].min(), abs=1e-6)
     assert drawn.peak == drawn.high.max()
-    assert strip.figure.text().startswith(f"peak {reading(float(drawn.high.max()), 'volts')}")
+    ends = [reading(float(v), "volts") for v in (drawn.low.min(), drawn.high.max())]
+    assert strip.figure.text() == f"shown: {ends[0]} to {ends[1]}"
     # the ring is false: the wire shows more swing than there is, a limit of 20 MHz does not
     swing = float(np.ptp(shown.seen[0]) - np.ptp(shown.true[0]))
     assert swing > 0.0
@@ -122,9 +123,11 @@ def test_a_figure_is_gone_to(opened: Callable[[Build], Driver]) -> None:
     bench, window = driver.bench, driver.window
     driver.until(
         bench.findings_changed,
-        lambda: bench.findings is not None
-        and bench.findings.detail == "edges"
-        and not bench.findings_stale,
+        lambda: (
+            bench.findings is not None
+            and bench.findings.detail == "edges"
+            and not bench.findings_stale
+        ),
     )
     bench.set_event(1)
     driver.curves()
@@ -140,10 +143,12 @@ def test_a_figure_is_gone_to(opened: Callable[[Build], Driver]) -> None:
     assert bench.option == 0
     driver.until(
         bench.answer_changed,
-        lambda: bench.answer is not None
-        and bench.answer.goal is not None
-        and bench.answer.window == bench.window
-        and not bench.stale,
+        lambda: (
+            bench.answer is not None
+            and bench.answer.goal is not None
+            and bench.answer.window == bench.window
+            and not bench.stale
+        ),
     )
     assert bench.answer is not None
     assert bench.events[bench.event_index].name == worst.event
