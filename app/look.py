@@ -44,6 +44,7 @@ class Palette:
     over, close, within : verdicts
     selection, limit : outline of what is selected; dashes of limits
     line1, line2, line3 : curves, in order of the clips
+    recorded : what a real scope has recorded, and nothing else
     """
 
     dark: bool
@@ -64,6 +65,7 @@ class Palette:
     line1: QColor
     line2: QColor
     line3: QColor
+    recorded: QColor
 
     def verdict(self, word: str | None) -> QColor:
         """Colour of a verdict word; muted for anything else."""
@@ -99,6 +101,7 @@ _LIGHT = _palette(
     line1="#0072B2",
     line2="#A8558A",
     line3="#007A5A",
+    recorded="#6A3D00",
 )
 
 _DARK = _palette(
@@ -120,6 +123,7 @@ _DARK = _palette(
     line1="#56AEE2",
     line2="#DB9AC3",
     line3="#3CC79A",
+    recorded="#F2C48A",
 )
 
 #: Line style of a curve by its index: told apart without colour.

@@ -40,8 +40,10 @@ from app.panels.keys_sheet import KeysSheet
 from app.panels.minute_sheet import MinuteSheet
 from app.panels.option_cards import OptionCards
 from app.panels.part_sheet import PartSheet
+from app.panels.recording_sheet import RecordingSheet
 from app.panels.top_row import TopRow
 from app.paperwork import Paperwork
+from app.recordings import Recordings
 from app.solver.client import SolverClient
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
@@ -91,6 +93,7 @@ class MainWindow(QMainWindow):
         self.workbench = Workbench(build, self.solver, self)
         self.workbench.set_path(path)
         self.documents = Documents(self.workbench, data_folder, self)
+        self.recordings = Recordings(self.workbench, self)
         self.scope: Scope | None = None
         self.lesson: LessonWindow | None = None
         self._painted = False
@@ -158,6 +161,8 @@ class MainWindow(QMainWindow):
         self.findings_sheet = FindingsSheet(bench, look, central)
         self.findings_sheet.closed.connect(self._make_room)
         self.ask_sheet = AskSheet(bench, look, central)
+        self.recording_sheet = RecordingSheet(bench, self.recordings, look, central)
+        self.recordings.failed.connect(lambda words: self.strip.say(words, []))
         self.paperwork = Paperwork(bench, self.strip, self)
         self.keys_sheet = KeysSheet(look, central)
         self.minute_sheet = MinuteSheet(look, central)
@@ -198,6 +203,7 @@ class MainWindow(QMainWindow):
             "noise": self._action("Noise path", "P", self.noise_path.next_band),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
+            "recording": self._action("A scope's recording…", "Ctrl+I", self.open_recording),
             "probe": self._action("Probe of a clip…", "I", self.open_probe),
             "truth": self._action("The truth, without probes", "T", self.toggle_truth),
             "figure": self._action("Go to the figure that decides", "G", self.go_to_figure),
@@ -259,7 +265,7 @@ class MainWindow(QMainWindow):
         menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
         menu.addActions([actions["findings"], actions["ask"], actions["noise"]])
         menu.addActions([actions[name] for name in ("figure", "cursors", "current", "view")])
-        menu.addActions([actions[name] for name in ("probe", "truth")])
+        menu.addActions([actions[name] for name in ("probe", "truth", "recording")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
         menu.addActions([actions[name] for name in ("report", "card")])
         menu.addSeparator()
@@ -305,7 +311,7 @@ class MainWindow(QMainWindow):
     def _import_curves(self) -> None:
         from app.scope.scope import Scope
 
-        self.scope = Scope(self.workbench, self.look)
+        self.scope = Scope(self.workbench, self.look, recordings=self.recordings)
         self._curves_layout.addWidget(self.scope)
         self.curves_ready.emit()
 
@@ -534,6 +540,16 @@ class MainWindow(QMainWindow):
         if self.scope is not None:
             self.scope.cursor_row.toggle()
 
+    def open_recording(self) -> None:
+        """A recording of a real scope over the curves, or what one tells; or away with it."""
+        if self.recording_sheet.isVisible():
+            self.recording_sheet.close_sheet()
+        elif self.workbench.answer is None:
+            self.strip.say("There are no curves yet to lay a recording over.", [])
+        else:
+            place = QRect(self.body.pos(), self.places.size())
+            self.recording_sheet.open(place)
+
     def open_probe(self) -> None:
         """What stands between a clip and the scope."""
         if self.scope is None or not self.scope.open_probe():
@@ -634,6 +650,7 @@ class MainWindow(QMainWindow):
         self.part_sheet.close_sheet()
         self.findings_sheet.close_sheet()
         self.ask_sheet.close_sheet()
+        self.recording_sheet.close_sheet()
 
     def _findings_area(self) -> QRect:
         area = self.centralWidget().rect()
@@ -704,6 +721,8 @@ class MainWindow(QMainWindow):
         if self.lesson is not None:
             self.lesson.close()
         self.ask_sheet.stop()
+        self.recording_sheet.close_sheet()
+        self.recordings.stop()
         self.paperwork.stop()
         self.documents.close()
         self.solver.close()

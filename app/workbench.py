@@ -26,6 +26,7 @@ from app.solver.protocol import (
     Ghost,
     Goal,
     Joules,
+    LaidRow,
     Moved,
     Request,
     Zoom,
@@ -37,7 +38,7 @@ from sim.options import apply, through_option
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from app.solver.protocol import CellRow
+    from app.solver.protocol import CellRow, Laying, Message
     from sim.build import Build, Event, Option
 
 
@@ -71,6 +72,8 @@ class Workbench(QObject):
     flows_changed : `flows`, which conductor carries what, changed
     across_changed : `across`, what such a view shows, changed
     between_changed : `between`, the figures at and between the cursors, changed
+    replaced : another document is on the bench
+    laid : a `LaidRow`, what `lay` asked for
     findings_changed : `findings` or `findings_stale` changed
     moved_changed : `moved` or `asking_about` changed
     problem_changed : `problem` changed
@@ -97,6 +100,8 @@ class Workbench(QObject):
     across_changed = Signal()
     noise_changed = Signal()
     flows_changed = Signal()
+    replaced = Signal()
+    laid = Signal(object)
 
     def __init__(
         self, build: Build, solver: Solver | None = None, parent: QObject | None = None
@@ -190,6 +195,7 @@ class Workbench(QObject):
         self._shown = None
         self._set_problem(None)
         self._selection = ()
+        self.replaced.emit()
         self.path_changed.emit()
         self.build_changed.emit()
         self.option_changed.emit()
@@ -456,6 +462,13 @@ class Workbench(QObject):
         if self.answer is not None and not self.stale and wanted:
             self._read_off(self._window or (0.0, self.answer.duration_s), 0)
 
+    def lay(self, laying: Laying) -> None:
+        """Have a recording held against what is on the screen; `laid` tells the row."""
+        if self._solver is None or self.answer is None or self.stale:
+            return
+        window = self._window or (0.0, self.answer.duration_s)
+        self._read_off(window, 0, laying)
+
     def _set_between(self, between: tuple[Between, ...]) -> None:
         if between != self.between:
             self.between = between
@@ -475,7 +488,9 @@ class Workbench(QObject):
         window = self._window or (0.0, self.answer.duration_s)
         self._read_off(window, self._columns)
 
-    def _read_off(self, window: tuple[float, float], columns: int) -> None:
+    def _read_off(
+        self, window: tuple[float, float], columns: int, laying: Laying | None = None
+    ) -> None:
         if self._solver is not None:
             self._solver.zoom(
                 Zoom(
@@ -486,6 +501,7 @@ class Workbench(QObject):
                     view=self._view,
                     flows=self._noise is not None,
                     truth=self._truth,
+                    laying=laying,
                 )
             )
 
@@ -548,7 +564,7 @@ class Workbench(QObject):
 
     def take(
         self,
-        message: Answer | Curves | Across | Joules | Flows | Ghost | FindingsRow | Moved | Fault,
+        message: Message,
     ) -> None:
         """Show what the solver sent, unless it answers a question nobody asks any more."""
         newest = message.request_id == self._request_id
@@ -576,6 +592,8 @@ class Workbench(QObject):
         elif isinstance(message, Across | Joules):
             self.across = message
             self.across_changed.emit()
+        elif isinstance(message, LaidRow):
+            self.laid.emit(message)
         elif isinstance(message, Ghost):
             self.ghost = message
             self.answer_changed.emit()
@@ -585,7 +603,7 @@ class Workbench(QObject):
             self.findings = message
             self.findings_stale = False
             self.findings_changed.emit()
-        else:
+        elif isinstance(message, Fault):
             self._take_fault(message)
 
     def _take_curves(self, message: Curves) -> None:

@@ -31,6 +31,7 @@ from sim import rosenbrock
 from sim.api import Case, prepare, solve_case
 from sim.errors import BadField, Cancelled, SimError, WrongPort
 from sim.options import apply
+from sim.records import Change, Option, Quantity
 from sim.resolve import event_index, events_of, given_number, option_index
 from sim.signals import Signal
 from sim.threads import one_blas_thread
@@ -124,6 +125,29 @@ class Fit:
             address: item.value / item.before for item in self.fitted for address in item.addresses
         }
         return varied(build, factors)
+
+    def taken(self, shown: Build) -> Build:
+        """A build, as the option shows it, with its unknowns as fitted and marked so.
+
+        Each value is "you measured", with the recording as its source and the wider side of
+        its interval as its tolerance.
+
+        Raises
+        ------
+        SimError   if the build has not got those values any more
+        """
+        changes = []
+        for item in self.fitted:
+            share = max(item.high / item.value - 1.0, 1.0 - item.low / item.value)
+            for address in item.addresses:
+                given = Quantity(
+                    value=item.value,
+                    mark="measured",
+                    source=f"fitted to {self.capture}",
+                    tolerance=f"{100.0 * min(share, 0.99):.2g} %",
+                )
+                changes.append(Change(set=address, value=given))
+        return apply(shown, Option(name="fitted", changes=tuple(changes)))
 
     def to_json_dict(self) -> dict[str, object]:
         """The JSON document of the `fit` verb."""
@@ -328,7 +352,7 @@ def fit(
         )
     times, measured = times[used], measured[used]
     model = model.shortened(float(times[-1]) + shift)
-    noise = _noise(measured)
+    noise = noise_rms(measured)
     before_fit = _offset_and_shift(model, none, times, measured, shift)
     if progress is not None:
         progress(0.1)
@@ -437,7 +461,7 @@ def _thinned(times: Array, values: Array, case: Case | None) -> tuple[Array, Arr
     )
 
 
-def _noise(values: Array) -> float:
+def noise_rms(values: Array) -> float:
     """RMS of what jumps from sample to sample, by the median of second differences."""
     bends = np.abs(np.diff(values, 2))
     return max(float(np.median(bends)) / 0.6745 / math.sqrt(6.0), 1e-6 * float(np.ptp(values)))
@@ -642,6 +666,7 @@ class Band:
     edges : (n + 1,) event times, s
     low, high : (n,) between which the trace is expected, V
     typical_low, typical_high : (n,) of the build as it stands
+    highest, lowest : from and to, where the runs' own highest and lowest values lie, V
     draws : runs it was made of
     """
 
@@ -652,16 +677,19 @@ class Band:
     high: Array
     typical_low: Array
     typical_high: Array
+    highest: tuple[float, float]
+    lowest: tuple[float, float]
     draws: int
 
-    def share_inside(self, times: Array, volts: Array) -> float:
-        """Share of a recording's samples (event times, V) that lie inside."""
+    def share_inside(self, times: Array, volts: Array, margin: float = 0.0) -> float:
+        """Share of a recording's samples (event times, V) that lie inside, to a margin in V."""
         at = np.searchsorted(self.edges, times, side="right") - 1
         there = (at >= 0) & (at < len(self.low))
         if not there.any():
             return 0.0
         at, volts = at[there], volts[there]
-        return float(np.mean((volts >= self.low[at]) & (volts <= self.high[at])))
+        inside = (volts >= self.low[at] - margin) & (volts <= self.high[at] + margin)
+        return float(np.mean(inside))
 
 
 @one_blas_thread()
@@ -697,6 +725,8 @@ def expected(
     rng = np.random.default_rng(seed)
     known = unknowns(drawn)
     low = high = first = edges = None
+    tops: list[float] = []
+    feet: list[float] = []
     done = 0
     for draw in range(draws + 1):
         if cancelled is not None and cancelled():
@@ -724,6 +754,8 @@ def expected(
             first = (a[0], b[0])
             low, high = a[0].copy(), b[0].copy()
         low, high = np.minimum(low, a[0]), np.maximum(high, b[0])
+        tops.append(float(b[0].max()))
+        feet.append(float(a[0].min()))
         done += 1
         if progress is not None:
             progress((draw + 1) / (draws + 1))
@@ -732,4 +764,15 @@ def expected(
     assert first is not None
     assert edges is not None
     name = events_of(drawn)[number - 1].name
-    return Band(signal, name, edges, low, high, first[0], first[1], done)
+    return Band(
+        signal=signal,
+        event=name,
+        edges=edges,
+        low=low,
+        high=high,
+        typical_low=first[0],
+        typical_high=first[1],
+        highest=(min(tops), max(tops)),
+        lowest=(min(feet), max(feet)),
+        draws=done,
+    )

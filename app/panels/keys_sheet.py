@@ -26,6 +26,7 @@ KEYS = (
     ("A", "watch the current of what is selected; again: duty, then off"),
     ("G", "go to the figure that decides (or click it, on a card or in the answer)"),
     ("I, T", "probe of a clip: 1x, 10x, ground wire, limit, AC; the truth without it"),
+    ("Ctrl+I", "a real scope's recording over the curves; dragged with Shift"),
     ("V", "next view: over time, spectrum, impedance, where the joules go"),
     ("+ or N", "tray of parts"),
     ("Enter", "sheet of the selected part"),

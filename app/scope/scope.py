@@ -12,6 +12,7 @@ from app.scope import probe_menu
 from app.scope.across import AcrossView
 from app.scope.cursors import CursorRow
 from app.scope.joules import JoulesView
+from app.scope.recorded import extremes
 from app.scope.ribbon import Ribbon
 from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
@@ -22,6 +23,7 @@ from sim.options import owner_of
 
 if TYPE_CHECKING:
     from app.look import Look
+    from app.recordings import Recordings, Trace
     from app.solver.protocol import Answer, Curve
     from app.workbench import Workbench
 
@@ -45,6 +47,7 @@ class Scope(QWidget):
         parent: QWidget | None = None,
         *,
         plain: bool = False,
+        recordings: Recordings | None = None,
     ) -> None:
         super().__init__(parent)
         self._workbench = workbench
@@ -52,6 +55,10 @@ class Scope(QWidget):
         #: For a room: two strips and the time, nothing to handle.
         self._plain = plain
         self._strips: list[Strip] = []
+        #: Of a real scope, laid over; a lesson has none.
+        self._recordings = recordings
+        if recordings is not None:
+            recordings.changed.connect(self._show_recordings)
         self.setAccessibleName("Curves")
         self._patience = QTimer(self, singleShot=True, interval=_PATIENCE_MS)
         self._patience.timeout.connect(self._turn_pale)
@@ -157,12 +164,14 @@ class Scope(QWidget):
         for reads in {curve.reads for curve in curves}:
             own = tuple(curve for curve in curves if curve.reads == reads)
             behind = [ghosts[curve.key] for curve in own if curve.key in ghosts]
-            scales[reads] = volt_range(_extremes([*own, *behind], own), above)
+            over = [v for c in own if (t := self._trace(c)) is not None for v in extremes(t, c)]
+            scales[reads] = volt_range(_extremes([*own, *behind], own, over), above)
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get(curve.key)
             strip.show_curve(curve, ghost, ghost_name, scales[curve.reads], answer.window)
             strip.show_edges(answer.edges)
             strip.show_probe(*self._probe_words(curve))
+            strip.show_recording(self._trace(curve))
         self._show_moment(answer)
         self._show_cursors()
         self._axis.show_window(answer.window)
@@ -175,6 +184,29 @@ class Scope(QWidget):
             f"heat and air, {energy.stored_change_J:.4g} J more stored; "
             f"not accounted for: {energy.residual:.1e} of what was turned over"
         )
+
+    def _trace(self, curve: Curve) -> Trace | None:
+        return None if self._recordings is None else self._recordings.of_curve(curve)
+
+    def _show_recordings(self) -> None:
+        answer = self._workbench.answer
+        if answer is not None:
+            self._draw(answer)
+
+    def _pull(self, strip: Strip, share: float, dropped: bool) -> None:
+        """A hand moves a strip's recording along the time axis."""
+        answer, recordings = self._workbench.answer, self._recordings
+        if answer is None or recordings is None or strip not in self._strips:
+            return
+        trace = self._trace(answer.curves[self._strips.index(strip)])
+        if trace is None or trace.hidden:
+            return
+        start, end = answer.window
+        shift = trace.recording.shift_s + share * (end - start)
+        if dropped:
+            recordings.set(trace, shift_s=shift)
+        else:
+            recordings.move(trace, shift_s=shift)
 
     def _probe_words(self, curve: Curve) -> tuple[str, bool]:
         """What a strip says of its clip's probe, and whether it has room and reason to."""
@@ -268,6 +300,7 @@ class Scope(QWidget):
             strip.plot.dragged.connect(self.ribbon.pan)
             strip.plot.cursor_moved.connect(self._move_cursor)
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
+            strip.plot.pulled.connect(lambda share, off, s=strip: self._pull(s, share, off))
             strip.probe.clicked.connect(lambda _=False, s=strip: self.open_probe(s))
             self._strips.append(strip)
             self._column.addWidget(strip, 1)
@@ -335,9 +368,9 @@ class _TimeAxis(QWidget):
             )
 
 
-def _extremes(drawn: list[Curve], own: tuple[Curve, ...]) -> list[float]:
+def _extremes(drawn: list[Curve], own: tuple[Curve, ...], over: list[float]) -> list[float]:
     """Values the common scale has to hold: all curves, and the limits worth showing."""
-    values: list[float] = []
+    values = list(over)
     for curve in drawn:
         if len(curve.low):
             values += [float(curve.low.min()), float(curve.high.max())]

@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.panels.flat import FlatButton
 from app.scope.cursors import NAMES, all_figures, figures
+from app.scope.recorded import Recorded
 from app.scope.ticks import ticks
 from app.words import reading
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from PySide6.QtGui import QMouseEvent, QWheelEvent
 
     from app.look import Look
+    from app.recordings import Trace
     from app.solver.protocol import Between, Curve
 
 _GUTTER = 36
@@ -82,6 +84,7 @@ class _Plot(pg.PlotWidget):
     wheeled = Signal(float, float)
     dragged = Signal(float)
     whole = Signal()
+    pulled = Signal(float, bool)  # a recording, by a share of the width; whether it is let go
     cursor_moved = Signal(int, float)  # which one, and where as a share of the width
 
     def __init__(self) -> None:
@@ -97,6 +100,7 @@ class _Plot(pg.PlotWidget):
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._grabbed: float | None = None
         self._held: int | None = None
+        self._pulls: float | None = None
         #: Where the cursors hang, as shares of the width.
         self.cursor_shares: tuple[float, ...] = ()
 
@@ -112,12 +116,18 @@ class _Plot(pg.PlotWidget):
         event.accept()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
+        if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
+            self._pulls = event.position().x()
+            return
         self._held = self._cursor_near(event.position().x())
         if self._held is None:
             self._grabbed = event.position().x()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        if self._held is not None:
+        if self._pulls is not None:
+            self.pulled.emit((event.position().x() - self._pulls) / max(self.width(), 1), False)
+            self._pulls = event.position().x()
+        elif self._held is not None:
             share = event.position().x() / max(self.width(), 1)
             self.cursor_moved.emit(self._held, min(max(share, 0.0), 1.0))
         elif self._grabbed is None:
@@ -129,6 +139,9 @@ class _Plot(pg.PlotWidget):
             self._grabbed = event.position().x()
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        if self._pulls is not None:
+            self._pulls = None
+            self.pulled.emit(0.0, True)
         self._grabbed = None
         self._held = None
 
@@ -184,6 +197,7 @@ class Strip(QWidget):
         self._cursor_labels: list[pg.TextItem] = []
         self._cursors: tuple[float, float] | None = None
         self._between: Between | None = None
+        self._recorded = Recorded(self.plot, look)
         self._moment = pg.TextItem(anchor=(0.5, 1.0))
         self._moment.setZValue(22)
         self._moment.hide()
@@ -233,6 +247,13 @@ class Strip(QWidget):
         if edges != self._grid.edges:
             self._grid.edges = edges
             self._grid.update()
+
+    def show_recording(self, trace: Trace | None) -> None:
+        """Lay a recording over the curve, or none."""
+        if trace is None or self._curve is None:
+            self._recorded.clear()
+        else:
+            self._recorded.show(trace, self._curve)
 
     def show_moment(self, time: float | None, *, lowest: bool) -> None:
         """Point at the extreme that is drawn where a figure was gone to (s); None: at nothing."""

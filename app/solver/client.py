@@ -92,6 +92,8 @@ class SolverClient(QObject):
             if waiting is not None and waiting.columns and not zoom.columns:
                 # Curves that still wait are not forgotten over figures.
                 zoom = msgspec.structs.replace(zoom, columns=waiting.columns)
+            if waiting is not None and zoom.laying is None:
+                zoom = msgspec.structs.replace(zoom, laying=waiting.laying)
             self._next_zoom = zoom
         else:
             self._zooming = True

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Steps of progress told, so that a fast run does not fill the pipe.
 _STEP = 0.01
+#: Runs and steps of the band that a recording is expected in.
+_DRAWS, _BINS = 12, 300
 
 
 class Errand(Beside):
@@ -25,7 +27,7 @@ class Errand(Beside):
 
     Parameters
     ----------
-    what : "help", "unknowns", "failures", "carrier", "report", "band" or "fit"
+    what : "help", "unknowns", "failures", "carrier", "report", "band", "recording" or "fit"
     arguments : plain data for it
 
     Signals
@@ -123,15 +125,21 @@ def _report(build: Build, progress: Any, option: int | None, path: str, *, card:
 def _band(build: Build, progress: Any, option: int | None, event: int, at: str) -> Any:
     from sim.fit import expected
 
-    return expected(build, at, event=event, option=option, progress=progress)
+    return expected(
+        build, at, event=event, option=option, draws=_DRAWS, bins=_BINS, progress=progress
+    )
 
 
-def _fit(build: Build, progress: Any, option: int | None, event: int, at: str, path: str) -> Any:
+def _recording(build: Build, progress: Any, path: str) -> Any:
     from sim.capture import read_capture
+
+    return read_capture(path)
+
+
+def _fit(build: Build, progress: Any, capture: Any, **how: Any) -> Any:
     from sim.fit import fit
 
-    found = fit(build, read_capture(path), event=event, option=option, at=at, progress=progress)
-    return found, found.changed(build)
+    return fit(build, capture, progress=progress, **how)
 
 
 _ASK = {
@@ -141,5 +149,6 @@ _ASK = {
     "carrier": _carrier,
     "report": _report,
     "band": _band,
+    "recording": _recording,
     "fit": _fit,
 }

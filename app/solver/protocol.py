@@ -58,6 +58,24 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     goal: Goal | None = None
 
 
+class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
+    """A recording to lay over a clip's curve, as `sim.overlay.lay` has it.
+
+    Attributes
+    ----------
+    key : of the curve
+    event : index of the event it was recorded in
+    times, values : from the scope's trigger, s, and the curve's unit
+    """
+
+    key: tuple[str, str, str | None]
+    event: int
+    times: np.ndarray
+    values: np.ndarray
+    how: str = "as it is"
+    shift_s: float = 0.0
+
+
 class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     """The last solutions read off anew; nothing is solved again.
 
@@ -68,6 +86,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     view : "time", or what is wanted besides: "spectrum", "impedance" or "joules"
     flows : also which conductor carries what
     truth : as in `Request`
+    laying : a recording to be held against the solution; None for none
     """
 
     id: int
@@ -77,6 +96,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     view: str = "time"
     flows: bool = False
     truth: bool = False
+    laying: Laying | None = None
 
 
 class Limit(msgspec.Struct, frozen=True):
@@ -318,6 +338,26 @@ class Joules(msgspec.Struct, frozen=True, kw_only=True):
     bars: tuple[Bar, ...]
 
 
+class LaidRow(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a recording lies and how far it is off, as `sim.overlay.Laid`; or `why` it cannot.
+
+    `how` is what was asked for.
+    """
+
+    request_id: int
+    key: tuple[str, str, str | None]
+    how: str
+    shift_s: float = 0.0
+    course: str = "true"
+    rms: float = 0.0
+    peak: float = 0.0
+    peak_at_s: float = 0.0
+    recorded: tuple[float, float] = (0.0, 0.0)
+    model: tuple[float, float] = (0.0, 0.0)
+    shared_s: float = 0.0
+    why: str = ""
+
+
 class Ghost(msgspec.Struct, frozen=True, eq=False):
     """Curves of the option to compare with."""
 
@@ -416,6 +456,7 @@ Message = (
     | Across
     | Joules
     | Flows
+    | LaidRow
     | Ghost
     | FindingsRow
     | Moved

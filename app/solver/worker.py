@@ -182,6 +182,12 @@ class _Desk:
         def cancelled() -> bool:
             return bool(self._zooms.value != self._zooms_seen or self._newest.value != zoom.id)
 
+        if zoom.laying is not None:
+            from app.solver.laying import laid
+
+            row = laid(present, zoom.laying, zoom.id, truth=zoom.truth)
+            if row is not None:
+                self._send(row)
         if zoom.flows:
             from app.solver.across import flows
 
