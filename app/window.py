@@ -161,7 +161,13 @@ class MainWindow(QMainWindow):
         self.findings_sheet = FindingsSheet(bench, look, central)
         self.findings_sheet.closed.connect(self._make_room)
         self.ask_sheet = AskSheet(bench, look, central)
-        self.recording_sheet = RecordingSheet(bench, self.recordings, look, central)
+        self.recording_sheet = RecordingSheet(
+            bench,
+            self.recordings,
+            look,
+            central,
+            self._beside_the_curves,
+        )
         self.recordings.failed.connect(lambda words: self.strip.say(words, []))
         self.paperwork = Paperwork(bench, self.strip, self)
         self.keys_sheet = KeysSheet(look, central)
@@ -547,8 +553,7 @@ class MainWindow(QMainWindow):
         elif self.workbench.answer is None:
             self.strip.say("There are no curves yet to lay a recording over.", [])
         else:
-            place = QRect(self.body.pos(), self.places.size())
-            self.recording_sheet.open(place)
+            self.recording_sheet.open()
 
     def open_probe(self) -> None:
         """What stands between a clip and the scope."""
@@ -657,6 +662,12 @@ class MainWindow(QMainWindow):
         height = max(round(area.height() * (0.34 if area.height() >= 950 else 0.48)), 260)
         return QRect(0, area.height() - height, area.width(), height)
 
+    def _beside_the_curves(self) -> QRect:
+        """Over the frame; in the projector look, whose type is large, over the cards too."""
+        top = self.cards.y() if self.look.projector else self.body.y()
+        height = self.centralWidget().height() - top
+        return QRect(0, top, self.places.width(), height)
+
     def _make_room(self) -> None:
         """Where the window is high enough the findings cover nothing."""
         area = self.centralWidget().rect()
@@ -710,6 +721,8 @@ class MainWindow(QMainWindow):
         super().resizeEvent(event)
         if self.minute_sheet.isVisible():
             self.minute_sheet.place()
+        if self.recording_sheet.isVisible():
+            self.recording_sheet.place_it()
         if self.findings_sheet.isVisible():
             self.findings_sheet.setGeometry(self._findings_area())
             self._make_room()

@@ -30,6 +30,8 @@ from sim import quantity
 from sim.errors import BadField, SimError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from PySide6.QtGui import QKeyEvent
 
     from app.look import Look
@@ -55,9 +57,15 @@ class RecordingSheet(QFrame):
     closed = Signal()
 
     def __init__(
-        self, workbench: Workbench, recordings: Recordings, look: Look, parent: QWidget
+        self,
+        workbench: Workbench,
+        recordings: Recordings,
+        look: Look,
+        parent: QWidget,
+        area: Callable[[], QRect],
     ) -> None:
         super().__init__(parent)
+        self._area = area
         self._workbench = workbench
         self._recordings = recordings
         self._look = look
@@ -173,6 +181,8 @@ class RecordingSheet(QFrame):
         column.addLayout(fits)
         column.addWidget(self.result)
         column.addStretch(1)
+        column.addWidget(self._caution)
+        column.addLayout(foot)
         self._scroll = QScrollArea(widgetResizable=True)
         self._scroll.setFrameShape(QFrame.Shape.NoFrame)
         self._scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -181,14 +191,11 @@ class RecordingSheet(QFrame):
         whole.setContentsMargins(18, 10, 10, 10)
         whole.addLayout(head)
         whole.addWidget(self._scroll, 1)
-        whole.addWidget(self._caution)
-        whole.addLayout(foot)
 
     # Coming and going
 
-    def open(self, area: QRect) -> None:
+    def open(self) -> None:
         """Stand over the frame; without a recording in this event a file is asked for."""
-        self.setGeometry(area)
         self._trace = self._recordings.present()
         if self._trace is None:
             self.choose()
@@ -196,10 +203,15 @@ class RecordingSheet(QFrame):
         self._come()
 
     def _come(self) -> None:
+        self.place_it()
         self.refresh()
         self.show()
         self.raise_()
         (self.guess if self._guessing.isVisibleTo(self) else self.best).setFocus()
+
+    def place_it(self) -> None:
+        """Where the frame is now."""
+        self.setGeometry(self._area())
 
     def close_sheet(self) -> None:
         """Go; the recording stays on the curves."""
@@ -300,7 +312,19 @@ class RecordingSheet(QFrame):
                 self.shot.setText(str(error))
                 return
         self._recordings.show(trace)
+        self._look_at(trace)
         self.best.setFocus()
+
+    def _look_at(self, trace: Trace) -> None:
+        """A short recording in a long event is looked at closely."""
+        bench, times = self._workbench, trace.times()
+        start, end = float(times[0]), float(times[-1])
+        if bench.answer is None or end - start > 0.4 * bench.answer.duration_s:
+            return
+        room = 0.1 * (end - start)
+        window = max(start - room, 0.0), min(end + room, bench.answer.duration_s)
+        if window[1] > window[0]:
+            bench.set_window(window)
 
     # What it is and where it lies
 

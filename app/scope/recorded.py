@@ -46,7 +46,7 @@ class Recorded:
         p = self._look.palette
         width = 2.5 if self._look.projector else 1.3
         if trace.band is not None and curve.reads == "volts":
-            self._band.setPen(pg.mkPen(p.band if not p.dark else p.faint, width=2))
+            self._band.setPen(pg.mkPen(p.faint if p.dark else p.deck, width=2))
             self._band.setData(*_pairs(*band_columns(trace.band, curve)), connect="pairs")
         if trace.hidden:
             return
@@ -65,10 +65,10 @@ class Recorded:
         self._label.setColor(p.recorded)
         self._label.setFont(self._look.font("small"))
         self._label.setText("recorded")
-        at = int(np.argmax(high))
-        right = times[at] > 0.5 * (curve.t[0] + curve.t[-1])
-        self._label.setAnchor((1 if right else 0, 1))
-        self._label.setPos(float(times[at]), float(high[at]))
+        # at its end, above what is there, as a ghost's name stands
+        tail = max(len(high) // 8, 1)
+        self._label.setAnchor((1, 1))
+        self._label.setPos(float(times[-1]), float(high[-tail:].max()))
 
 
 def band_columns(band: Band, curve: Curve) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

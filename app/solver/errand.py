@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 #: Steps of progress told, so that a fast run does not fill the pipe.
 _STEP = 0.01
 #: Runs and steps of the band that a recording is expected in.
-_DRAWS, _BINS = 12, 300
+_DRAWS, _BINS = 12, 800
 
 
 class Errand(Beside):
