@@ -736,6 +736,7 @@ class MainWindow(QMainWindow):
         self.ask_sheet.stop()
         self.recording_sheet.close_sheet()
         self.recordings.stop()
+        self.findings_sheet.behind.stop()
         self.paperwork.stop()
         self.documents.close()
         self.solver.close()

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 #: makers are 2 to 3 times and 0.8; a can that vented is far beyond. Our guess.
 DRY_ESR, DRY_C = 4.0, 0.5
 
+#: Kinds of part that are made to fail.
+CAN_FAIL = ("electrolytic", "polymer", "ceramic", "clamp", "inductor", "lc_stage", "bead")
+
 FaultKind = Literal["comes off", "dries out", "shorts"]
 
 

@@ -141,17 +141,15 @@ def band_rms(
     """RMS of volts, offsets or amps in four bands over a window.
 
     The two lower bands come from the whole window. The two upper ones too where it is short
-    enough; else what the lower ones leave of the exact RMS is parted as four shorter stretches
-    of the window part it.
+    enough; else they are the mean of four shorter stretches spread over the window. (What the
+    lower bands leave of the exact RMS would be a small difference of large numbers where the
+    slow course swings far.)
 
     Raises
     ------
     BadField, WrongPort, Cancelled   as `between`
     """
     check_window(solution, t0, t1)
-    rows = stack_rows([solution.rows(signal) for signal in signals])
-    mean, square = solution.trajectory.means(rows, t0, t1)
-    total = np.maximum(square - mean**2, 0.0)
     top = BAND_ENDS_HZ[-1]
     try:
         powers = _powers(solution, signals, Points(solution, t0, t1, top, most=_MOST_POINTS),
@@ -161,8 +159,7 @@ def band_rms(
         slow = Points(solution, t0, t1, 2.0 * BAND_ENDS_HZ[1], most=2_000_000)
         powers = _powers(solution, signals, slow, cancelled)
         upper, share = _upper(solution, signals, t0, t1, cancelled)
-        left = np.maximum(total - powers[:, 0] - powers[:, 1], 0.0)
-        powers[:, 2:] = left[:, None] * upper
+        powers[:, 2:] = upper
     out = []
     for row in np.sqrt(np.maximum(powers, 0.0)):
         low, audio, video, hash_ = (float(v) for v in row)
@@ -177,7 +174,7 @@ def _upper(
     t1: float,
     cancelled: Callable[[], bool] | None,
 ) -> tuple[Array, float]:
-    """How the two upper bands share their power, (n, 2), and the share of the window read."""
+    """Mean squares of the two upper bands, (n, 2), and the share of the window read."""
     span = t1 - t0
     length = span
     while True:
@@ -196,10 +193,7 @@ def _upper(
             if length < 1e-6:
                 raise
     both = sum(_powers(solution, signals, points, cancelled)[:, 2:] for points in stretches)
-    whole = np.asarray(both).sum(axis=1, keepdims=True)
-    even = np.full_like(both, 0.5)
-    share = np.divide(both, whole, out=even, where=whole > 0.0)
-    return np.asarray(share, dtype=float), min(_STRETCHES * length / span, 1.0)
+    return np.asarray(both / _STRETCHES, dtype=float), min(_STRETCHES * length / span, 1.0)
 
 
 def _powers(

@@ -12,6 +12,8 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
     QLabel,
+    QPushButton,
+    QStackedWidget,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -19,6 +21,8 @@ from PySide6.QtWidgets import (
 )
 
 from app.look import SHAPES
+from app.panels.answer_row import VERDICT_CAUTION
+from app.panels.behind_page import BehindPage
 from app.panels.flat import FlatButton
 from app.words import LOWER
 
@@ -62,8 +66,19 @@ class FindingsSheet(QFrame):
         self.table.horizontalHeader().setHighlightSections(False)
         self.table.itemSelectionChanged.connect(self._go_to)
         self._left_out = QLabel(wordWrap=True)
+        self.behind = BehindPage(workbench, look)
+        self.pages = QStackedWidget()
+        self.pages.addWidget(self.table)
+        self.pages.addWidget(self.behind)
+        self.buttons: list[QPushButton] = []
         head = QHBoxLayout()
         head.addWidget(self._title)
+        head.addSpacing(12)
+        for index, words in enumerate(("all limits", "behind the verdict")):
+            button = QPushButton(words, checkable=True)
+            button.clicked.connect(lambda _=False, i=index: self.show_page(i))
+            self.buttons.append(button)
+            head.addWidget(button)
         head.addSpacing(12)
         head.addWidget(self._note)
         head.addStretch(1)
@@ -72,14 +87,19 @@ class FindingsSheet(QFrame):
         column.setContentsMargins(18, 10, 18, 10)
         column.setSpacing(4)
         column.addLayout(head)
-        column.addWidget(self.table, 1)
+        column.addWidget(self.pages, 1)
         column.addWidget(self._left_out)
         self._rows: list[CellRow] = []
         for column in _NUMBERS:
             self.table.horizontalHeaderItem(column).setTextAlignment(
                 Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
             )
-        workbench.findings_changed.connect(self.refresh)
+        for signal in (
+            workbench.findings_changed,
+            workbench.option_changed,
+            workbench.event_changed,
+        ):
+            signal.connect(self.refresh)
         workbench.answer_changed.connect(self._show_left_out)
         look.changed.connect(self._restyle)
         self._restyle()
@@ -91,7 +111,7 @@ class FindingsSheet(QFrame):
         self.setGeometry(area)
         self.show()
         self.raise_()
-        self.table.setFocus()
+        self.pages.currentWidget().setFocus()
         rise = QPropertyAnimation(self, b"geometry", self)
         rise.setDuration(120)
         rise.setEasingCurve(QEasingCurve.Type.OutCubic)
@@ -99,6 +119,12 @@ class FindingsSheet(QFrame):
         rise.setEndValue(area)
         if self.style().styleHint(self.style().StyleHint.SH_Widget_Animation_Duration) > 0:
             rise.start(QPropertyAnimation.DeletionPolicy.DeleteWhenStopped)
+
+    def show_page(self, index: int) -> None:
+        """All limits, or what stands behind the present option's verdict."""
+        self.pages.setCurrentIndex(index)
+        self._restyle()
+        self.refresh()
 
     def close_sheet(self) -> None:
         if self.isVisible():
@@ -119,7 +145,12 @@ class FindingsSheet(QFrame):
         else:
             self._rows = sorted(findings.cells, key=lambda cell: -cell.used)
         stale = self._workbench.findings_stale
-        self._note.setText("a newer comparison is on its way" if stale else "worst first")
+        first = "a newer comparison is on its way" if stale else "worst first"
+        if self.pages.currentIndex():
+            bench = self._workbench
+            option = "as drawn" if bench.option is None else bench.build.options[bench.option].name
+            first = f"{option}, {bench.events[bench.event_index].name.lower()}"
+        self._note.setText(f"{first}.  {VERDICT_CAUTION}")
         if not self.isVisible():
             # Filled when it comes up; a hidden table must not cost anything while dragging.
             self.table.setRowCount(0)
@@ -165,6 +196,16 @@ class FindingsSheet(QFrame):
         self._title.setFont(self._look.font("name"))
         for widget in (self._note, self._left_out, self.table, self.table.horizontalHeader()):
             widget.setFont(self._look.font("small"))
+        for index, button in enumerate(self.buttons):
+            shown = index == self.pages.currentIndex()
+            button.setChecked(shown)
+            button.setFont(self._look.font("small"))
+            line = p.ink.name() if shown else "transparent"
+            button.setStyleSheet(
+                f"QPushButton {{ color: {(p.ink if shown else p.muted).name()}; border: none;"
+                f" background: transparent; border-bottom: 1.5px solid {line}; border-radius: 0;"
+                f" padding: 1px 6px; }} QPushButton:focus {{ background: {p.band.name()}; }}"
+            )
         muted = f"color: {p.muted.name()}"
         self._note.setStyleSheet(muted)
         self._left_out.setStyleSheet(muted)

@@ -12,6 +12,7 @@ from app.solver.beside import Beside
 from sim.errors import SimError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from multiprocessing.connection import Connection
 
     from sim.build import Build
@@ -27,17 +28,20 @@ class Errand(Beside):
 
     Parameters
     ----------
-    what : "help", "unknowns", "failures", "carrier", "report", "band", "recording" or "fit"
+    what : "help", "unknowns", "failures", "carrier", "report", "band", "recording", "fit" or
+        "behind"
     arguments : plain data for it
 
     Signals
     -------
     moved : share done, 0 to 1
+    told : a piece of the answer, while the rest is still worked out
     done : what was found; plain data and frozen records
     failed : a sentence
     """
 
     moved = Signal(float)
+    told = Signal(object)
     done = Signal(object)
     failed = Signal(str)
 
@@ -54,6 +58,9 @@ class Errand(Beside):
         kind, payload = message
         if kind == "moved":
             self.moved.emit(payload)
+            return
+        if kind == "told":
+            self.told.emit(payload)
             return
         self.stop()
         (self.done if kind == "done" else self.failed).emit(payload)
@@ -73,6 +80,8 @@ def _work(pipe: Connection, what: str, build: Build, arguments: dict[str, Any]) 
             told = share
             pipe.send(("moved", share))
 
+    if what in _TELLING:
+        arguments = {**arguments, "tell": lambda piece: pipe.send(("told", piece))}
     try:
         answer = ("done", _ASK[what](build, progress, **arguments))
     except SimError as error:
@@ -142,6 +151,14 @@ def _fit(build: Build, progress: Any, capture: Any, **how: Any) -> Any:
     return fit(build, capture, progress=progress, **how)
 
 
+def _behind(
+    build: Build, progress: Any, option: int | None, event: int, tell: Callable[[Any], None]
+) -> None:
+    from sim.behind import behind
+
+    behind(build, option, event, tell=tell, progress=progress)
+
+
 _ASK = {
     "help": _help,
     "unknowns": _unknowns,
@@ -151,4 +168,7 @@ _ASK = {
     "band": _band,
     "recording": _recording,
     "fit": _fit,
+    "behind": _behind,
 }
+#: Those that tell pieces on the way.
+_TELLING = ("behind",)

@@ -72,3 +72,28 @@ def test_the_card_is_saved_as_pdf(
     driver.qtbot.waitUntil(path.exists, timeout=WAIT_MS)
     assert path.read_bytes().startswith(b"%PDF")
     assert "Saved as card.pdf" in driver.window.strip.text
+
+
+def test_what_stands_behind_a_verdict_comes_and_stays_in_place(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    driver.bench.set_option(1)
+    driver.key(Qt.Key.Key_F)
+    sheet = driver.window.findings_sheet
+    sheet.buttons[1].click()
+    page = sheet.behind
+    driver.qtbot.waitUntil(lambda: not page.blocks["grams"].old, timeout=WAIT_MS)
+    places = {key: block.geometry() for key, block in page.blocks.items()}
+    driver.qtbot.waitUntil(lambda: not page.busy, timeout=WAIT_MS)
+    assert not any(block.old for block in page.blocks.values())
+    # what came later moved nothing that was read already
+    assert {key: block.geometry() for key, block in page.blocks.items()} == places
+    assert "out of the pack" in page.blocks["plug_in"].words.text()
+    assert "Not a promise to fly" in sheet._note.text()
+    # another option: the old figures go pale at once, and nothing runs on for the old one
+    driver.bench.set_option(0)
+    assert all(block.old for block in page.blocks.values())
+    driver.key(Qt.Key.Key_F)
+    assert not page.busy
