@@ -659,6 +659,9 @@ class MainWindow(QMainWindow):
 
     def _findings_area(self) -> QRect:
         area = self.centralWidget().rect()
+        if self.look.projector:
+            # large type needs all there is below the answer
+            return area.adjusted(0, self.cards.y(), 0, 0)
         height = max(round(area.height() * (0.34 if area.height() >= 950 else 0.48)), 260)
         return QRect(0, area.height() - height, area.width(), height)
 

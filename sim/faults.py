@@ -61,6 +61,7 @@ def faults(
     event: str | int | None = None,
     seeds: int = 1,
     detail: Literal["averaged", "edges"] = "edges",
+    tell: Callable[[str], None] | None = None,
     progress: Callable[[float], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> tuple[Fault, ...]:
@@ -71,6 +72,7 @@ def faults(
     Parameters
     ----------
     event : None for all events
+    tell : told of each as soon as it is worked out
     progress : told the share done, 0 to 1
 
     Raises
@@ -112,6 +114,8 @@ def faults(
             if c.verdict == "over" and (c.part, c.rating, c.event) not in over
         )
         found.append(_told(part, kind, before, after, dies))
+        if tell is not None:
+            tell(found[-1].says)
     return tuple(sorted(found, key=lambda f: -f.after.used))
 
 

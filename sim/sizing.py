@@ -2,8 +2,10 @@
 
 Moves are tried on the build itself, the least trouble first: shorter legs, a carrier that the
 firmware has, a part off the shelf in place of one that is there, a part more on the pads or at
-every ESC, then two of them together. A move is first held against the limit that decides, with
-one ESC timing; what passes is held against every limit in every event with all of them.
+every ESC, then two of them together. A move is held against more and more: the event that
+decides on one ESC timing, every event on one, a whole flight, every event on a few timings and
+at last on all. The first that is over ends it, so that all timings, which cost most, are
+worked out for what holds, and told as soon as a few of them hold.
 Ripple ratings are for hours, events last milliseconds: they are left to a whole flight
 (`sim.heat`), which is worked out for the answer and said with it. A change that cooks a can
 over such a flight (above 105 °C, and hotter than before) is none.
@@ -27,12 +29,13 @@ from sim.parts import KINDS
 from sim.records import Build, Change, Event, Lead, Option, Part, Quantity
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.shelf import ShelfPart, shelf
-from sim.tolerance import WORDS, cells, replace_options
+from sim.tolerance import WORDS, replace_options
 from sim.verdict import WITHIN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from sim.api import Case
     from sim.findings import Cell
 
 #: Legs a careful builder gets, m; common practice, no source.
@@ -41,8 +44,8 @@ SHORT_LEGS_M = 5e-3
 CARRIERS_HZ = (24e3, 48e3, 96e3)
 #: Trouble of a move: flashing, cutting legs, swapping a part, adding one, and of each gram.
 _FLASH, _CUT, _SWAP, _ADD, _GRAM = 1.0, 1.5, 3.0, 4.0, 0.25
-#: Quick tries use so many ESC timings.
-_QUICK = 1
+#: Quick tries use so many ESC timings, and what is told early holds on so many.
+_QUICK, _FEW = 1, 4
 #: Singles that pairs are made of, and most pairs tried.
 _PAIRED, _PAIRS = 6, 12
 _CANS = ("electrolytic", "polymer")
@@ -335,6 +338,8 @@ def smallest_change(
     aim: Literal["within", "close"] = "within",
     seeds: int = 16,
     detail: Literal["averaged", "edges"] = "edges",
+    before: Cell | None = None,
+    tell: Callable[[str], None] | None = None,
     progress: Callable[[float], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Advice:
@@ -343,6 +348,9 @@ def smallest_change(
     Parameters
     ----------
     seeds : ESC timings the answer is held against
+    before : the limit that decides the option as it is, if a comparison over all events and
+        timings has found it already; ripple ratings are no such limit
+    tell : told a sentence on what holds so far, before all timings are worked out
     progress : told the share done, 0 to 1; it jumps to 1 where an answer is found early
 
     Raises
@@ -355,10 +363,14 @@ def smallest_change(
     name = "as drawn" if at is None else build.options[at].name
     drawn = replace_options(apply(build, None if at is None else build.options[at]))
     most = WITHIN if aim == "within" else 1.0
-    before = _worst(drawn, None, detail, seeds, cancelled)
-    if before.used <= most:
-        text = f"Nothing to change: {_said(before)}."
-        return Advice((), before, before, None, True, 0, (), text)
+    found = _Held(drawn, detail, cancelled)
+    # over already on one timing: the others can only be worse, and are asked at the end
+    now = found.worst(_QUICK) if before is None else before
+    if now.used <= most and before is None:
+        now = found.worst(seeds)
+    if now.used <= most:
+        text = f"Nothing to change: {_said(now)}."
+        return Advice((), now, now, None, True, 0, (), text)
     singles = moves_for(drawn)
     total = len(singles) + _PAIRS
     done = 0
@@ -371,36 +383,51 @@ def smallest_change(
             before_c.append(_hottest(drawn, cancelled))
         return max(_HOTTEST_C, before_c[0])
 
+    def say(moves: tuple[Move, ...], worst: Cell, how: str) -> None:
+        if tell is not None:
+            orders = ", and ".join(move.says for move in moves)
+            tell(f"{how}: {orders}; then {_said(worst)}.")
+
     def attempt(moves: tuple[Move, ...]) -> Cell | None:
         nonlocal done
         changes = tuple(change for move in moves for change in move.changes)
         worst = None
         try:
             moved = apply(drawn, Option(name="tried", changes=changes))
-            worst = _worst(moved, before.event, detail, _QUICK, cancelled)
-            tried.append(Tried(moves, worst))
+            held = _Held(moved, detail, cancelled)
+            worst = held.worst(_QUICK, [now.event])
             if worst.used <= most:
-                whole = _worst(moved, None, detail, seeds, cancelled)
-                # what a quick look missed counts against it from now on
-                tried[-1] = Tried(moves, whole)
-                worst = whole
-                if whole.used <= most and _hottest(moved, cancelled) > allowed_c():
-                    cooks.append(moves)
-                    return None
+                worst = held.worst(_QUICK, most=most)
+            if worst.used <= most and _hottest(moved, cancelled) > allowed_c():
+                cooks.append(moves)
+                worst = None
+            for some, more in ((_QUICK, _FEW), (_FEW, seeds)):
+                if worst is not None and worst.used <= most:
+                    say(moves, worst, f"On {some} of {seeds} ESC timings it is enough")
+                    worst = held.worst(min(more, seeds), most=most)
         except Cancelled:
             raise
         except SimError:
             # a move that cannot be built or solved is none
             pass
+        if worst is not None:
+            nearest = min((t.worst.used for t in tried), default=now.used)
+            tried.append(Tried(moves, worst))
+            if most < worst.used < nearest:
+                say(moves, worst, "Not enough, the nearest so far")
         done += 1
         if progress is not None:
             progress(min(done / total, 1.0))
         return worst
 
+    def decided() -> Cell:
+        """The limit that decides as it is, over all timings."""
+        return found.worst(seeds, [now.event]) if before is None else before
+
     for move in singles:
         worst = attempt((move,))
         if worst is not None and worst.used <= most:
-            return _found(drawn, (move,), before, worst, tried, name, seeds, progress, cancelled)
+            return _found(drawn, (move,), decided(), worst, tried, name, seeds, progress, cancelled)
     cool = [t for t in tried if t.moves not in cooks]
     best = sorted(cool, key=lambda t: t.worst.used)[:_PAIRED]
     pairs = [
@@ -412,17 +439,18 @@ def smallest_change(
     for pair in pairs[:_PAIRS]:
         worst = attempt(pair)
         if worst is not None and worst.used <= most:
-            return _found(drawn, pair, before, worst, tried, name, seeds, progress, cancelled)
+            return _found(drawn, pair, decided(), worst, tried, name, seeds, progress, cancelled)
     if progress is not None:
         progress(1.0)
     ranked = sorted((t for t in tried if t.moves not in cooks), key=lambda t: t.worst.used)
     nearest = ranked[0] if ranked else None
-    text = f"No change of those tried ({len(tried)}) brings {name} {aim}. Now: {_said(before)}."
-    if nearest is not None and nearest.worst.used < before.used:
+    now = decided()
+    text = f"No change of those tried ({len(tried)}) brings {name} {aim}. Now: {_said(now)}."
+    if nearest is not None and nearest.worst.used < now.used:
         orders = ", and ".join(move.says for move in nearest.moves)
         text += f" The nearest: {orders}; then {_said(nearest.worst)}."
-    after = nearest.worst if nearest is not None else before
-    return Advice((), before, after, None, False, len(tried), tuple(ranked[:5]), text)
+    after = nearest.worst if nearest is not None else now
+    return Advice((), now, after, None, False, len(tried), tuple(ranked[:5]), text)
 
 
 def _clash(one: Move, other: Move) -> bool:
@@ -489,24 +517,55 @@ def _found(
     return Advice(moves, before, after, option, True, len(tried), others, text)
 
 
-def _worst(
-    build: Build,
-    event: str | None,
-    detail: Literal["averaged", "edges"],
-    seeds: int,
-    cancelled: Callable[[], bool] | None,
-) -> Cell:
-    """The limit that decides, in one event or in all."""
-    names = [e.name for e in events_of(build)] if event is None else [event]
-    found = [
-        cell
-        for name in names
-        for cell in cells(build, event_index(build, name) + 1, detail, seeds, cancelled)
-        if cell.reads != "RMS"
-    ]
-    if not found:
-        raise BadField("advice", "no part here has a limit", "Give one a limit")
-    return max(found, key=lambda cell: cell.used)
+class _Held:
+    """A build held against its limits, over few ESC timings or many; set up once."""
+
+    def __init__(
+        self,
+        build: Build,
+        detail: Literal["averaged", "edges"],
+        cancelled: Callable[[], bool] | None,
+    ) -> None:
+        self._build, self._detail, self._cancelled = build, detail, cancelled
+        self._cases: dict[str, Case] = {}
+        #: How near each event came to its limits last: the nearest is asked first.
+        self._near: dict[str, float] = {}
+
+    def worst(
+        self, seeds: int, events: Sequence[str] | None = None, most: float | None = None
+    ) -> Cell:
+        """The limit that decides, in some events or all; the first above `most` ends it.
+
+        Raises
+        ------
+        BadField   if nothing has a limit
+        """
+        from sim.api import cells_over_timings, prepare
+
+        names = [e.name for e in events_of(self._build)] if events is None else list(events)
+        names.sort(key=lambda name: -self._near.get(name, 0.0))
+        found: list[Cell] = []
+        for name in names:
+            if self._cancelled is not None and self._cancelled():
+                raise Cancelled("search", "stopped for a newer request")
+            if name not in self._cases:
+                self._cases[name] = prepare(self._build, event_index(self._build, name) + 1)
+            case = self._cases[name]
+            tries = seeds if self._detail == "edges" and case.chops else 1
+            rated = [
+                cell
+                for cell in cells_over_timings(
+                    case, "As drawn", self._detail, range(tries), self._cancelled
+                )
+                if cell.reads != "RMS"
+            ]
+            found += rated
+            self._near[name] = max((cell.used for cell in rated), default=0.0)
+            if most is not None and self._near[name] > most:
+                break
+        if not found:
+            raise BadField("advice", "no part here has a limit", "Give one a limit")
+        return max(found, key=lambda cell: cell.used)
 
 
 def _said(cell: Cell) -> str:

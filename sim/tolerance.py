@@ -180,6 +180,10 @@ def _value_at(build: Build, address: str) -> float:
 # --- what moves the verdict ------------------------------------------------------------
 
 
+#: Unknowns moved once more on all ESC timings, and how often it is told how far it has come.
+_AGAIN, _TOLD_EVERY = 4, 6
+
+
 @dataclass(frozen=True)
 class Swing:
     """What one unknown does to the figure that decides.
@@ -232,16 +236,21 @@ def sensitivity(
     detail: Literal["averaged", "edges"] = "edges",
     seeds: int = 2,
     only: Sequence[Unknown] | None = None,
+    tell: Callable[[str], None] | None = None,
     progress: Callable[[float], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Sensitivity:
     """Move every unknown of a build to its ends, one at a time, and see what the verdict does.
+
+    All are moved on the ESC timing that decides; those that then move it most once more on all
+    timings, as another may decide there.
 
     Parameters
     ----------
     event : None for the event that decides
     seeds : ESC timings, the same for every try
     only : unknowns to try; None for all
+    tell : told what it comes to so far, now and then
     progress : told the share done, 0 to 1
 
     Raises
@@ -261,8 +270,8 @@ def sensitivity(
     worst = max(base, key=lambda cell: cell.used)
     which = event_index(drawn, worst.event) + 1
     tried = unknowns(drawn) if only is None else tuple(only)
-    swings = []
-    for done, unknown in enumerate(tried):
+
+    def swing(unknown: Unknown, timings: Sequence[int]) -> Swing:
         ends = []
         for value in (unknown.low, unknown.high):
             found = worst
@@ -270,7 +279,7 @@ def sensitivity(
                 moved = varied(drawn, dict.fromkeys(unknown.addresses, value / unknown.value))
                 same = [
                     cell
-                    for cell in cells(moved, which, detail, seeds, cancelled)
+                    for cell in cells(moved, which, detail, timings, cancelled)
                     if (cell.part, cell.rating) == (worst.part, worst.rating)
                 ]
                 found = same[0] if same else worst
@@ -281,11 +290,22 @@ def sensitivity(
                 pass
             ends.append(found)
         low, high = ends
-        swings.append(
-            Swing(unknown, low.value, high.value, worst.unit, (low.verdict, high.verdict))
-        )
+        return Swing(unknown, low.value, high.value, worst.unit, (low.verdict, high.verdict))
+
+    swings: list[Swing] = []
+    again = min(_AGAIN, len(tried)) if seeds > 1 and detail == "edges" else 0
+    for done, unknown in enumerate(tried, 1):
+        swings.append(swing(unknown, [worst.seed]))
         if progress is not None:
-            progress((done + 1) / len(tried))
+            progress(done / (len(tried) + again))
+        if tell is not None and done % _TOLD_EVERY == 0:
+            ranked = sorted(swings, key=lambda s: -s.size)
+            tell(f"With {done} of {len(tried)} tried: {_told(worst, ranked).sentence}")
+    swings.sort(key=lambda swing: -swing.size)
+    for done in range(again):
+        swings[done] = swing(swings[done].unknown, range(seeds))
+        if progress is not None:
+            progress((len(tried) + done + 1) / (len(tried) + again))
     swings.sort(key=lambda swing: -swing.size)
     return _told(worst, swings)
 
@@ -301,17 +321,22 @@ def cells(
     build: Build,
     event: str | int,
     detail: Literal["averaged", "edges"],
-    seeds: int,
+    seeds: int | Sequence[int],
     cancelled: Callable[[], bool] | None,
 ) -> list[Cell]:
-    """Worst and typical of each limit in one event of a build as drawn."""
+    """Worst and typical of each limit in one event of a build as drawn.
+
+    `seeds` are so many ESC timings, or which.
+    """
     from sim.api import cells_over_timings, prepare
 
     if cancelled is not None and cancelled():
         raise Cancelled("search", "stopped for a newer request")
     case = prepare(build, event)
-    tries = seeds if detail == "edges" and case.chops else 1
-    return cells_over_timings(case, "As drawn", detail, range(tries), cancelled)
+    timings = range(seeds) if isinstance(seeds, int) else seeds
+    if detail != "edges" or not case.chops:
+        timings = range(1)
+    return cells_over_timings(case, "As drawn", detail, timings, cancelled)
 
 
 def _told(cell: Cell, swings: Sequence[Swing]) -> Sensitivity:

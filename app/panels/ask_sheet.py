@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 from PySide6.QtCore import QRect, Qt, Signal
 from PySide6.QtWidgets import (
     QFrame,
@@ -49,6 +49,8 @@ class AskSheet(QFrame):
         self._look = look
         self._errand: Errand | None = None
         self._advice: Any = None
+        self._so_far: list[str] = []
+        self._share = 0.0
         self.setAccessibleName("What would help")
         self._title = QLabel("Ask about the present option")
         self._close = FlatButton(look, "figure", "Close the questions")
@@ -125,15 +127,40 @@ class AskSheet(QFrame):
         self._forget()
         bench = self._workbench
         option = None if bench.option is None else bench.option + 1
-        errand = Errand(what, bench.build, {"option": option}, self)
-        errand.moved.connect(
-            lambda share: self._say(f"{QUESTIONS[what]}\n\n{share:.0%} worked out…")
-        )
+        arguments: dict[str, Any] = {"option": option}
+        if what == "help" and (known := self._known()) is not None:
+            arguments["before"] = known
+        errand = Errand(what, bench.build, arguments, self)
+        self._so_far, self._share = [], 0.0
+        errand.moved.connect(lambda share: self._come_so_far(what, share=share))
+        errand.told.connect(lambda words: self._come_so_far(what, words=words))
         errand.done.connect(lambda found: self._show(what, found))
         errand.failed.connect(self._say_and_end)
         self._errand = errand
         self._say(f"{QUESTIONS[what]}\n\nbeing worked out…")
         self.stop_button.setVisible(True)
+
+    def _known(self) -> dict[str, Any] | None:
+        """The limit that decides the present option, if the comparison has found it already."""
+        bench = self._workbench
+        findings = bench.findings
+        if findings is None or bench.findings_stale or findings.detail != "edges":
+            return None
+        name = "As drawn" if bench.option is None else bench.build.options[bench.option].name
+        rows = [c for c in findings.cells if c.option == name and c.reads != "RMS"]
+        worst = max(rows, key=lambda c: c.used, default=None)
+        return None if worst is None else asdict(worst)
+
+    def _come_so_far(self, what: str, words: str = "", share: float | None = None) -> None:
+        """What is known already, while the rest is worked out."""
+        if words:
+            # failures are each a finding; the others say the same thing better and better
+            self._so_far = [*self._so_far, words] if what == "failures" else [words]
+        if share is not None:
+            self._share = share
+        known = "\n\n".join(["So far:", *self._so_far]) if self._so_far else ""
+        lines = [QUESTIONS[what], f"{self._share:.0%} worked out…", known]
+        self._say("\n\n".join(line for line in lines if line))
 
     def stop(self) -> None:
         """End what is being worked out."""

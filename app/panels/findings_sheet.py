@@ -150,7 +150,8 @@ class FindingsSheet(QFrame):
             bench = self._workbench
             option = "as drawn" if bench.option is None else bench.build.options[bench.option].name
             first = f"{option}, {bench.events[bench.event_index].name.lower()}"
-        self._note.setText(f"{first}.  {VERDICT_CAUTION}")
+        # in the projector look the caution has the answer's row to itself
+        self._note.setText(first if self._look.projector else f"{first}.  {VERDICT_CAUTION}")
         if not self.isVisible():
             # Filled when it comes up; a hidden table must not cost anything while dragging.
             self.table.setRowCount(0)
@@ -194,6 +195,7 @@ class FindingsSheet(QFrame):
             f" border: none; border-bottom: 1px solid {p.faint.name()}; padding: 2px 6px; }}"
         )
         self._title.setFont(self._look.font("name"))
+        self._left_out.setVisible(not self._look.projector)
         for widget in (self._note, self._left_out, self.table, self.table.horizontalHeader()):
             widget.setFont(self._look.font("small"))
         for index, button in enumerate(self.buttons):

@@ -93,22 +93,30 @@ def _work(pipe: Connection, what: str, build: Build, arguments: dict[str, Any]) 
         pipe.close()
 
 
-def _help(build: Build, progress: Any, option: int | None) -> Any:
+def _help(
+    build: Build,
+    progress: Any,
+    option: int | None,
+    tell: Callable[[str], None],
+    before: dict[str, Any] | None = None,
+) -> Any:
+    from sim.findings import Cell
     from sim.sizing import smallest_change
 
-    return smallest_change(build, option, progress=progress)
+    known = None if before is None else Cell(**before)
+    return smallest_change(build, option, before=known, tell=tell, progress=progress)
 
 
-def _unknowns(build: Build, progress: Any, option: int | None) -> Any:
+def _unknowns(build: Build, progress: Any, option: int | None, tell: Callable[[str], None]) -> Any:
     from sim.tolerance import sensitivity
 
-    return sensitivity(build, option, progress=progress)
+    return sensitivity(build, option, tell=tell, progress=progress)
 
 
-def _failures(build: Build, progress: Any, option: int | None) -> Any:
+def _failures(build: Build, progress: Any, option: int | None, tell: Callable[[str], None]) -> Any:
     from sim.faults import faults
 
-    return faults(build, option, progress=progress)
+    return faults(build, option, tell=tell, progress=progress)
 
 
 def _carrier(build: Build, progress: Any, option: int | None) -> Any:
@@ -171,4 +179,4 @@ _ASK = {
     "behind": _behind,
 }
 #: Those that tell pieces on the way.
-_TELLING = ("behind",)
+_TELLING = ("help", "unknowns", "failures", "behind")

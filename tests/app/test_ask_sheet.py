@@ -97,3 +97,21 @@ def test_what_stands_behind_a_verdict_comes_and_stays_in_place(
     assert all(block.old for block in page.blocks.values())
     driver.key(Qt.Key.Key_F)
     assert not page.busy
+
+
+def test_what_is_known_so_far_is_shown_while_the_rest_is_worked_out(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    sheet = driver.window.ask_sheet
+    driver.key(Qt.Key.Key_W)
+    seen: list[str] = []
+    sheet.buttons["failures"].click()
+    assert sheet._errand is not None
+    sheet._errand.told.connect(lambda _: seen.append(sheet.answer.text()))
+    driver.qtbot.waitUntil(lambda: sheet._errand is None, timeout=WAIT_MS)
+    assert seen
+    assert "So far:" in seen[0]
+    assert "comes off" in seen[0]
+    assert "So far:" not in sheet.answer.text()

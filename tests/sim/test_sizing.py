@@ -163,3 +163,16 @@ def test_the_sweep_finds_the_carrier_that_meets_the_ring() -> None:
 
 def test_carriers_are_those_of_the_trade() -> None:
     assert CARRIERS_HZ == (24e3, 48e3, 96e3)
+
+
+def test_what_holds_so_far_is_told_before_all_is_known() -> None:
+    told: list[str] = []
+    advice = smallest_change(plug(), tell=told.append)
+    (move,) = advice.moves
+    assert any(words.startswith("Not enough, the nearest so far: ") for words in told)
+    last = told[-1]
+    assert last.startswith("On ")
+    assert move.says in last
+    # a limit that a comparison has found already is not worked out again, nor said otherwise
+    again = smallest_change(plug(), before=advice.before)
+    assert again.sentence == advice.sentence
