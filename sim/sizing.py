@@ -402,7 +402,8 @@ def smallest_change(
                 cooks.append(moves)
                 worst = None
             for some, more in ((_QUICK, _FEW), (_FEW, seeds)):
-                if worst is not None and worst.used <= most:
+                # where nothing chops one timing is as good as all
+                if worst is not None and worst.used <= most and held.chops:
                     say(moves, worst, f"On {some} of {seeds} ESC timings it is enough")
                     worst = held.worst(min(more, seeds), most=most)
         except Cancelled:
@@ -530,6 +531,11 @@ class _Held:
         self._cases: dict[str, Case] = {}
         #: How near each event came to its limits last: the nearest is asked first.
         self._near: dict[str, float] = {}
+
+    @property
+    def chops(self) -> bool:
+        """Whether ESC timings make a difference in what has been looked at."""
+        return any(case.chops for case in self._cases.values())
 
     def worst(
         self, seeds: int, events: Sequence[str] | None = None, most: float | None = None
