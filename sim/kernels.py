@@ -54,6 +54,18 @@ _CACHE_FOLDER = _cache_folder() if HAVE_NUMBA else ""
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """`function` compiled by numba where it is installed, and cached on disk."""
+    return _jitted(function)
+
+
+def compiled_lean(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same for a function that makes no array: without counting who holds its arguments.
+
+    The counts are atomic, and up to a third of the time of a kernel of many small calls.
+    """
+    return _jitted(function, _nrt=False)
+
+
+def _jitted(function: Callable[..., Any], **options: bool) -> Callable[..., Any]:
     if not HAVE_NUMBA:
         return function
     # sums may be reordered, so that they run several at a time; nothing else is relaxed
@@ -62,7 +74,9 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     before = config.CACHE_DIR
     config.CACHE_DIR = _CACHE_FOLDER
     try:
-        return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True)(function)
+        return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True, **options)(
+            function
+        )
     finally:
         config.CACHE_DIR = before
 
@@ -100,7 +114,7 @@ T_NOW, T_PAUSE, T_END = 0, 1, 2
 N_PIECES, N_RAMPS, NOW, WANT_PATTERN, WANT_LEG, N_EDGES = 0, 1, 2, 3, 4, 5
 
 
-@compiled
+@compiled_lean
 def times(a: np.ndarray, x: np.ndarray, out: np.ndarray) -> None:
     """out = a x. The matrices are small: a call to BLAS costs more than the sum."""
     for i in range(len(out)):
@@ -110,7 +124,7 @@ def times(a: np.ndarray, x: np.ndarray, out: np.ndarray) -> None:
         out[i] = total
 
 
-@compiled
+@compiled_lean
 def dot(a: np.ndarray, b: np.ndarray) -> float:
     """Sum of products."""
     total = 0.0
@@ -119,7 +133,7 @@ def dot(a: np.ndarray, b: np.ndarray) -> float:
     return total
 
 
-@compiled
+@compiled_lean
 def mode_factors(re: float, im: float, t: float) -> tuple[float, float, float, float]:
     """exp(lambda t) and t phi1(lambda t) of one complex mode, as real and imaginary parts."""
     a, b = re * t, im * t
@@ -141,7 +155,7 @@ def mode_factors(re: float, im: float, t: float) -> tuple[float, float, float, f
     return er, ei, pr, pi
 
 
-@compiled
+@compiled_lean
 def real_factors(re: float, t: float) -> tuple[float, float]:
     """exp(lambda t) and t phi1(lambda t) of one real mode."""
     a = re * t
@@ -160,7 +174,7 @@ _POWERS = np.ldexp(1.0, np.arange(_LEAST_POWER, _MOST_POWER + 1))
 _WIDEST_ANGLE = 1e5
 
 
-@compiled
+@compiled_lean
 def all_factors(
     at: int,
     pairs: int,
@@ -259,7 +273,7 @@ def mode_rates(pairs: int, re: np.ndarray, im: np.ndarray) -> np.ndarray:
     return out
 
 
-@compiled
+@compiled_lean
 def move(
     n: int,
     pairs: int,
@@ -280,7 +294,7 @@ def move(
         y[2 * pairs + i] = er[pairs + i] * y[2 * pairs + i] + pr[pairs + i] * w[2 * pairs + i]
 
 
-@compiled
+@compiled_lean
 def gather(
     at: int, table: np.ndarray, x: np.ndarray, rows: int, width: int, out: np.ndarray
 ) -> None:
@@ -306,7 +320,7 @@ def gather(
             out[i] += a * table[at, j, i]
 
 
-@compiled
+@compiled_lean
 def advance(
     pairs: int, re: np.ndarray, im: np.ndarray, y: np.ndarray, w: np.ndarray, t: float
 ) -> None:
@@ -366,7 +380,7 @@ def switch_matrices(
     return a, force
 
 
-@compiled
+@compiled_lean
 def largest_column(a: np.ndarray) -> float:
     """Largest sum of sizes down a column."""
     largest = 0.0
@@ -470,7 +484,7 @@ def ramp_series(
     return used
 
 
-@compiled
+@compiled_lean
 def series_norm(a: np.ndarray, used: int, seconds: float) -> float:
     """A bound on the norm of a ramp's generator over a stretch."""
     total, power = 0.0, 1.0
@@ -613,7 +627,7 @@ def ramp_vector(
     return out
 
 
-@compiled
+@compiled_lean
 def load_amps(
     power: np.ndarray, value: np.ndarray, minimum: np.ndarray, volts: np.ndarray, out: np.ndarray
 ) -> None:
@@ -628,7 +642,7 @@ def load_amps(
             out[j] = value[j] * v / minimum[j]
 
 
-@compiled
+@compiled_lean
 def push(
     k: int, when: float, up: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray
 ) -> None:
@@ -638,7 +652,7 @@ def push(
     queue_n[k] = i + 1
 
 
-@compiled
+@compiled_lean
 def pop(k: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray) -> None:
     """Drop the first queued edge of leg k."""
     queue_n[k] -= 1
@@ -646,7 +660,7 @@ def pop(k: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray) 
         queue_t[k, i], queue_up[k, i] = queue_t[k, i + 1], queue_up[k, i + 1]
 
 
-@compiled
+@compiled_lean
 def latch_period(
     k: int,
     emf: float,
@@ -702,7 +716,7 @@ def latch_period(
         target[k] = 0
 
 
-@compiled
+@compiled_lean
 def row_dot(at: int, k: int, table: np.ndarray, y: np.ndarray) -> float:
     """table[at, k] times y."""
     total = 0.0
@@ -711,7 +725,7 @@ def row_dot(at: int, k: int, table: np.ndarray, y: np.ndarray) -> float:
     return total
 
 
-@compiled
+@compiled_lean
 def hold(
     at: int,
     n: int,
@@ -1067,7 +1081,7 @@ def march(
         count[NOW] = at
 
 
-@compiled
+@compiled_lean
 def modal_force(
     at: int,
     p: int,
@@ -1091,7 +1105,7 @@ def modal_force(
         w[i] = total
 
 
-@compiled
+@compiled_lean
 def turning_point(
     at: int,
     count: int,
@@ -1146,7 +1160,7 @@ def turning_point(
 LEVELS = 24
 
 
-@compiled
+@compiled_lean
 def first_slopes(
     n: int,
     at: int,
@@ -1170,53 +1184,76 @@ def first_slopes(
         fast[pairs + i] = abs(drive_r[pairs + i])
 
 
-@compiled
+@compiled_lean
 def mode_reach(
     at: int,
     count: int,
     pairs: int,
+    rates: np.ndarray,
     sizes: np.ndarray,
     span: float,
+    drive_r: np.ndarray,
+    drive_i: np.ndarray,
     fast: np.ndarray,
+    mid_r: np.ndarray,
+    mid_i: np.ndarray,
     reach: np.ndarray,
 ) -> None:
-    """How far each mode can go within a span, from how fast it starts.
+    """A disc that holds all a mode does within a span: its centre from the start, its radius.
 
-    sizes (patterns, 2, n): of each rate and of its inverse. A pair comes round to twice its
-    swing at most. A real mode runs one way, ever slower: its reach is the longest it would take
-    at first speed.
+    sizes (patterns, 2, n): of each rate and of its inverse. What swings round and round stays
+    within its swing of where it rests; what is slow goes a little way along its first slope,
+    and bends off it by half the square of the angle at most. A real mode runs one way, ever
+    slower. One that grows does all that by as much more.
     """
+    # (loops without branches: the compiler then does several modes at a time)
+    widest = 0.0
     for i in range(pairs):
-        reach[i] = fast[i] * min(span, 2.0 * sizes[at, 1, i])
+        over = max(rates[at, 0, i], 0.0) * span
+        widest = max(widest, over)
+        grown = 1.0 + over + over * over  # not under exp(over) up to 1.7
+        swing = sizes[at, 1, i] * grown
+        half = 0.5 * span * (1.0 + 0.25 * sizes[at, 0, i] * span * grown)
+        turns = 1.0 if swing < half else 0.0
+        lr = -turns * rates[at, 2, i] + (1.0 - turns) * 0.5 * span
+        li = -turns * rates[at, 3, i]
+        mid_r[i] = lr * drive_r[i] - li * drive_i[i]
+        mid_i[i] = lr * drive_i[i] + li * drive_r[i]
+        reach[i] = min(swing, half) * fast[i]
     for i in range(pairs, count):
-        reach[i] = min(span, sizes[at, 1, i])
+        over = max(rates[at, 0, i], 0.0) * span
+        widest = max(widest, over)
+        rest = sizes[at, 1, i] if over == 0.0 else span * (1.0 + over + over * over)
+        far = 0.5 * min(span * (1.0 + over + over * over), rest)
+        mid_r[i], mid_i[i], reach[i] = far * drive_r[i], 0.0, far * fast[i]
+    if widest > 1.7:
+        # nothing is known of what grows like that
+        for i in range(count):
+            reach[i] = 1e200
 
 
-@compiled
+@compiled_lean
 def output_reach(
     at: int,
     r: int,
     count: int,
-    pairs: int,
     row: np.ndarray,
-    drive: np.ndarray,
+    mid_r: np.ndarray,
+    mid_i: np.ndarray,
     reach: np.ndarray,
 ) -> tuple[float, float]:
     """Bounds on how far an output can rise and fall from its value at the start.
 
     row (patterns, rows, 3, n): coefficients of the parts of each pair, and their size.
     """
-    both, net, gross = 0.0, 0.0, 0.0
-    for i in range(pairs):
+    middle, both = 0.0, 0.0
+    for i in range(count):
+        middle += row[at, r, 0, i] * mid_r[i] + row[at, r, 1, i] * mid_i[i]
         both += row[at, r, 2, i] * reach[i]
-    for i in range(pairs, count):
-        far = row[at, r, 0, i] * drive[i] * reach[i]
-        net += far
-        gross += abs(far)
-    return both + 0.5 * (gross + net), both + 0.5 * (gross - net)
+    return both + middle, both - middle
 
 
-@compiled
+@compiled_lean
 def level_factors(
     at: int,
     count: int,
@@ -1224,25 +1261,16 @@ def level_factors(
     deepest: int,
     span: float,
     rates: np.ndarray,
-    sizes: np.ndarray,
     er: np.ndarray,
     ei: np.ndarray,
     fr: np.ndarray,
     fi: np.ndarray,
-    bow: np.ndarray,
 ) -> None:
-    """exp(lambda h) and h phi1(lambda h) for h = span / 2^level, and how far a mode can bow.
-
-    The bow is how far a mode that starts at speed one can get from the line between its values
-    at both ends: a slow one by h^2 / 8 of its curvature, a fast one by twice its swing both ways.
-    """
+    """exp(lambda h) and h phi1(lambda h) of every mode for h = span / 2^level."""
     k = deepest
     h = span * 0.5**k
     all_factors(at, pairs, count, rates, h, er[k], ei[k], fr[k], fi[k])
-    for i in range(count):
-        bow[k, i] = min(0.125 * h * h * sizes[at, 0, i], 4.0 * sizes[at, 1, i])
     for k in range(deepest - 1, -1, -1):
-        h = span * 0.5**k
         for i in range(pairs):
             er[k, i] = er[k + 1, i] * er[k + 1, i] - ei[k + 1, i] * ei[k + 1, i]
             ei[k, i] = 2.0 * er[k + 1, i] * ei[k + 1, i]
@@ -1253,11 +1281,54 @@ def level_factors(
             er[k, i] = er[k + 1, i] * er[k + 1, i]
         for i in range(pairs, count):
             fr[k, i] = fr[k + 1, i] * (1.0 + er[k + 1, i])
-        for i in range(count):
-            bow[k, i] = min(0.125 * h * h * sizes[at, 0, i], 4.0 * sizes[at, 1, i])
 
 
-@compiled
+@compiled_lean
+def level_bounds(
+    k: int,
+    at: int,
+    count: int,
+    pairs: int,
+    h: float,
+    rates: np.ndarray,
+    sizes: np.ndarray,
+    er: np.ndarray,
+    ei: np.ndarray,
+    fr: np.ndarray,
+    fi: np.ndarray,
+    cr: np.ndarray,
+    ci: np.ndarray,
+    dr: np.ndarray,
+    di: np.ndarray,
+    bow: np.ndarray,
+    left: np.ndarray,
+) -> None:
+    """Where a mode that starts at slope one can be within h, a stretch of level k.
+
+    A slow one goes along the line between its values at both ends, but for a bow of h^2 / 8 of
+    its curvature; c = 0, d = 0. One that turns on the way is within a bow of c, where it rests;
+    its part d of the way is not on the line. `left` of its slope is left at the end.
+    """
+    for i in range(pairs):
+        left[k, i] = math.sqrt(er[k, i] * er[k, i] + ei[k, i] * ei[k, i])
+        grown = max(1.0, left[k, i])
+        line = 0.125 * h * h * sizes[at, 0, i] * grown
+        swing = sizes[at, 1, i] * grown
+        far = 0.5 * math.sqrt(fr[k, i] * fr[k, i] + fi[k, i] * fi[k, i])
+        turns = 1.0 if swing < line + far else 0.0
+        cr[k, i], ci[k, i] = -turns * rates[at, 2, i], -turns * rates[at, 3, i]
+        dr[k, i], di[k, i] = turns * fr[k, i], turns * fi[k, i]
+        bow[k, i] = swing if turns > 0.0 else line
+    for i in range(pairs, count):
+        left[k, i] = er[k, i]
+        line = 0.125 * h * h * sizes[at, 0, i] * max(1.0, er[k, i])
+        turns = 1.0 if 0.5 * fr[k, i] < line else 0.0
+        cr[k, i], ci[k, i] = turns * 0.5 * fr[k, i], 0.0
+        dr[k, i], di[k, i] = turns * fr[k, i], 0.0
+        bow[k, i] = min(line, 0.5 * fr[k, i])
+
+
+@compiled_lean
 def walk_output(
     base: float,
     span: float,
@@ -1268,6 +1339,7 @@ def walk_output(
     count: int,
     pairs: int,
     rates: np.ndarray,
+    sizes: np.ndarray,
     row: np.ndarray,
     drive_r: np.ndarray,
     drive_i: np.ndarray,
@@ -1275,7 +1347,16 @@ def walk_output(
     ei: np.ndarray,
     fr: np.ndarray,
     fi: np.ndarray,
+    cr: np.ndarray,
+    ci: np.ndarray,
+    dr: np.ndarray,
+    di: np.ndarray,
     bow: np.ndarray,
+    left: np.ndarray,
+    made: np.ndarray,
+    first_level: np.ndarray,
+    fast: np.ndarray,
+    size: np.ndarray,
     qr: np.ndarray,
     qi: np.ndarray,
     nr: np.ndarray,
@@ -1292,6 +1373,9 @@ def walk_output(
     The piece is halved, and each half again, wherever a bound on what lies between the ends of a
     stretch can beat what is known. Where that goes on down to stretches that resolve every mode
     that matters, a slope that changes sign says that there is a turn, which is solved for.
+
+    made (levels,): whether a level's bounds are there; each is made when it is first come to.
+    first_level (patterns, rows): how wide a stretch is tried first; pieces of a pattern are alike.
     """
     slope0 = 0.0
     for i in range(pairs):
@@ -1303,18 +1387,26 @@ def walk_output(
         qr[i] = row[at, r, 0, i] * drive_r[i]
         qi[i] = 0.0
         slope0 += qr[i]
+    for i in range(count):
+        size[i] = row[at, r, 2, i] * fast[i]
     value0, high_at, low_at = base, 0.0, 0.0
     # where the walk is, in stretches of the deepest level
-    gone, whole, level = 0, 1 << deepest, 0
+    gone, whole = 0, 1 << deepest
+    level = first = min(first_level[at, r], deepest)
     while gone < whole:
+        if not made[level]:
+            level_bounds(
+                level, at, count, pairs, span * 0.5**level, rates, sizes, er, ei, fr, fi,
+                cr, ci, dr, di, bow, left,
+            )  # fmt: skip
+            made[level] = True
         # (loops that write little each: the compiler then does several modes at a time)
-        value1, slope1, most = value0, 0.0, 0.0
-        for i in range(pairs):
+        value1, slope1, most, middle, off = value0, 0.0, 0.0, 0.0, 0.0
+        for i in range(count):
             value1 += qr[i] * fr[level, i] - qi[i] * fi[level, i]
-            most += bow[level, i] * math.sqrt(qr[i] * qr[i] + qi[i] * qi[i])
-        for i in range(pairs, count):
-            value1 += qr[i] * fr[level, i]
-            most += bow[level, i] * abs(qr[i])
+            middle += qr[i] * cr[level, i] - qi[i] * ci[level, i]
+            off += qr[i] * dr[level, i] - qi[i] * di[level, i]
+            most += bow[level, i] * size[i]
         stretch = 1 << (deepest - level)
         length = span * 0.5**level
         end = span * (gone + stretch) / whole
@@ -1322,10 +1414,15 @@ def walk_output(
             high, high_at = value1, end
         if value1 < low:
             low, low_at = value1, end
-        top, bottom = max(value0, value1) + most, min(value0, value1) - most
+        # what stays on the line ends at value1 - off; all else is about its middle
+        top = max(value0, value1 - off) + middle + most
+        bottom = min(value0, value1 - off) + middle - most
         if level < deepest and (top > high + slack or bottom < low - slack):
             level += 1
             continue
+        if gone == 0:
+            # next time one wider is tried, if this was wide enough at once
+            first_level[at, r] = level if level > first else max(level - 1, 0)
         for i in range(pairs):
             nr[i] = qr[i] * er[level, i] - qi[i] * ei[level, i]
         for i in range(pairs):
@@ -1351,6 +1448,8 @@ def walk_output(
             qr[i] = nr[i]
         for i in range(pairs):
             qi[i] = ni[i]
+        for i in range(count):
+            size[i] *= left[level, i]
         value0, slope0 = value1, slope1
         gone += stretch
         # as wide again as where it now stands allows
@@ -1359,28 +1458,173 @@ def walk_output(
     return high, low, high_at, low_at
 
 
-@compiled
+@compiled_lean
 def deepest_level(
     at: int,
     count: int,
-    pairs: int,
     span: float,
     tolerance: float,
     sizes: np.ndarray,
     most: np.ndarray,
-    fast: np.ndarray,
     reach: np.ndarray,
 ) -> int:
     """Halvings that resolve every mode which can move an output by more than `tolerance`."""
     quick = 0.0
     for i in range(count):
-        far = reach[i] if i < pairs else fast[i] * reach[i]
-        if most[at, i] * far > tolerance:
+        if 2.0 * most[at, i] * reach[i] > tolerance:
             quick = max(quick, sizes[at, 0, i])
     level = 1
     while 0.5**level * span * quick > 0.8 and level < LEVELS - 1:
         level += 1
     return level
+
+
+@compiled_lean
+def look_through(
+    t0: float,
+    t1: float,
+    bins: int,
+    tolerance: float,
+    slack: float,
+    # pieces
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    # patterns
+    pairs: np.ndarray,
+    rates: np.ndarray,
+    sizes: np.ndarray,
+    forced: np.ndarray,
+    # outputs, (patterns, rows, ...): of the modal state, one and held inputs; of each pair's
+    # parts and their size
+    row_all: np.ndarray,
+    row: np.ndarray,
+    row_most: np.ndarray,
+    # lowest and highest so far, (rows, bins), and when
+    low: np.ndarray,
+    high: np.ndarray,
+    low_at: np.ndarray,
+    high_at: np.ndarray,
+    # room to work in
+    y: np.ndarray,
+    w: np.ndarray,
+    held: np.ndarray,
+    begun: np.ndarray,
+    er: np.ndarray,
+    ei: np.ndarray,
+    fr: np.ndarray,
+    fi: np.ndarray,
+    cr: np.ndarray,
+    ci: np.ndarray,
+    dr: np.ndarray,
+    di: np.ndarray,
+    bow: np.ndarray,
+    left_over: np.ndarray,
+    made: np.ndarray,
+    first_level: np.ndarray,
+    size: np.ndarray,
+    drive_r: np.ndarray,
+    drive_i: np.ndarray,
+    fast: np.ndarray,
+    reach: np.ndarray,
+    mid_r: np.ndarray,
+    mid_i: np.ndarray,
+    qr: np.ndarray,
+    qi: np.ndarray,
+    nr: np.ndarray,
+    ni: np.ndarray,
+    gr: np.ndarray,
+    gi: np.ndarray,
+    pr: np.ndarray,
+    pi: np.ndarray,
+) -> None:
+    """Both looks of `scan`."""
+    rows, n, n_h = row_all.shape[1], piece_y.shape[1], piece_held.shape[1]
+    width = (t1 - t0) / bins
+    for look in range(2):
+        for p in range(len(piece_t)):
+            begin, end = piece_t[p], piece_t[p] + piece_d[p]
+            if begin > t1:
+                break
+            if piece_ramp[p] <= -2 or end < t0:
+                continue
+            at = piece_pattern[p]
+            m = pairs[at]
+            count = n - m
+            left, stop = max(begin, t0), min(end, t1)
+            # (a piece within one bin needs no more than its value at the start, at first)
+            b = min(max(int((left - t0) / width), 0), bins - 1)
+            simple = left == begin and stop <= t0 + (b + 1) * width
+            if look == 0 or not simple:
+                for i in range(n):
+                    y[i] = piece_y[p, i]
+            for j in range(n_h):
+                held[1 + j] = piece_held[p, j]
+            if look == 1 or not simple:
+                gather(at, forced, held, 1 + n_h, n, w)
+            if left > begin:
+                all_factors(at, m, count, rates, left - begin, gr, gi, pr, pi)
+                move(n, m, gr, gi, pr, pi, y, w)
+            while True:
+                # the part of the piece in one bin
+                b = min(max(int((left - t0) / width), 0), bins - 1)
+                right = min(stop, t0 + (b + 1) * width)
+                if right <= left and right < stop:
+                    b = min(b + 1, bins - 1)
+                    right = min(stop, t0 + (b + 1) * width)
+                span = max(right - left, 0.0)
+                if look == 1 and span > 0.0:
+                    if simple:
+                        for i in range(n):
+                            y[i] = piece_y[p, i]
+                    first_slopes(n, at, m, rates, y, w, drive_r, drive_i, fast)
+                    mode_reach(
+                        at, count, m, rates, sizes, span, drive_r, drive_i, fast, mid_r, mid_i,
+                        reach,
+                    )  # fmt: skip
+                ready, deepest = False, 0
+                for r in range(rows):
+                    if look == 1 and simple:
+                        base = begun[p, r]
+                    else:
+                        base = 0.0
+                        for i in range(n):
+                            base += row_all[at, r, i] * y[i]
+                        for j in range(1 + n_h):
+                            base += row_all[at, r, n + j] * held[j]
+                        begun[p, r] = base
+                    if base > high[r, b]:
+                        high[r, b], high_at[r, b] = base, left
+                    if base < low[r, b]:
+                        low[r, b], low_at[r, b] = base, left
+                    if look == 0 or span == 0.0:
+                        continue
+                    up, down = output_reach(at, r, count, row, mid_r, mid_i, reach)
+                    if base + up <= high[r, b] + slack and base - down >= low[r, b] - slack:
+                        continue
+                    if not ready:
+                        ready = True
+                        deepest = deepest_level(at, count, span, tolerance, sizes, row_most, reach)
+                        level_factors(at, count, m, deepest, span, rates, er, ei, fr, fi)
+                        made[:] = False
+                    top, bottom, top_at, bottom_at = walk_output(
+                        base, span, deepest, slack, at, r, count, m, rates, sizes, row,
+                        drive_r, drive_i, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
+                        first_level, fast, size, qr, qi, nr, ni, gr, gi, pr, pi,
+                        high[r, b], low[r, b],
+                    )  # fmt: skip
+                    if top > high[r, b]:
+                        high[r, b], high_at[r, b] = top, left + top_at
+                    if bottom < low[r, b]:
+                        low[r, b], low_at[r, b] = bottom, left + bottom_at
+                if right >= stop:
+                    break
+                all_factors(at, m, count, rates, span, gr, gi, pr, pi)
+                move(n, m, gr, gi, pr, pi, y, w)
+                left = right
 
 
 @compiled
@@ -1429,91 +1673,23 @@ def scan(
     qr, qi, nr, ni = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     er, ei = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
     fr, fi = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
+    cr, ci = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
+    dr, di = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
     bow = np.zeros((LEVELS, n))
+    left_over = np.zeros((LEVELS, n))
+    made, first_level = np.zeros(LEVELS, dtype=np.bool_), np.zeros(row.shape[:2], dtype=np.int64)
+    size = np.zeros(n)
     drive_r, drive_i, fast, reach = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    mid_r, mid_i = np.zeros(n), np.zeros(n)
     gr, gi, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    width = (t1 - t0) / bins
     begun = np.zeros((len(piece_t), rows))
-    for look in range(2):
-        for p in range(len(piece_t)):
-            begin, end = piece_t[p], piece_t[p] + piece_d[p]
-            if begin > t1:
-                break
-            if piece_ramp[p] <= -2 or end < t0:
-                continue
-            at = piece_pattern[p]
-            m = pairs[at]
-            count = n - m
-            left, stop = max(begin, t0), min(end, t1)
-            # (a piece within one bin needs no more than its value at the start, at first)
-            b = min(max(int((left - t0) / width), 0), bins - 1)
-            simple = left == begin and stop <= t0 + (b + 1) * width
-            if look == 0 or not simple:
-                for i in range(n):
-                    y[i] = piece_y[p, i]
-            for j in range(n_h):
-                held[1 + j] = piece_held[p, j]
-            if look == 1 or not simple:
-                gather(at, forced, held, 1 + n_h, n, w)
-            if left > begin:
-                all_factors(at, m, count, rates, left - begin, gr, gi, pr, pi)
-                move(n, m, gr, gi, pr, pi, y, w)
-            while True:
-                # the part of the piece in one bin
-                b = min(max(int((left - t0) / width), 0), bins - 1)
-                right = min(stop, t0 + (b + 1) * width)
-                if right <= left and right < stop:
-                    b = min(b + 1, bins - 1)
-                    right = min(stop, t0 + (b + 1) * width)
-                span = max(right - left, 0.0)
-                if look == 1 and span > 0.0:
-                    if simple:
-                        for i in range(n):
-                            y[i] = piece_y[p, i]
-                    first_slopes(n, at, m, rates, y, w, drive_r, drive_i, fast)
-                    mode_reach(at, count, m, sizes, span, fast, reach)
-                ready, deepest = False, 0
-                for r in range(rows):
-                    if look == 1 and simple:
-                        base = begun[p, r]
-                    else:
-                        base = 0.0
-                        for i in range(n):
-                            base += row_all[at, r, i] * y[i]
-                        for j in range(1 + n_h):
-                            base += row_all[at, r, n + j] * held[j]
-                        begun[p, r] = base
-                    if base > high[r, b]:
-                        high[r, b], high_at[r, b] = base, left
-                    if base < low[r, b]:
-                        low[r, b], low_at[r, b] = base, left
-                    if look == 0 or span == 0.0:
-                        continue
-                    up, down = output_reach(at, r, count, m, row, drive_r, reach)
-                    if base + up <= high[r, b] + slack and base - down >= low[r, b] - slack:
-                        continue
-                    if not ready:
-                        ready = True
-                        deepest = deepest_level(
-                            at, count, m, span, tolerance, sizes, row_most, fast, reach
-                        )
-                        level_factors(
-                            at, count, m, deepest, span, rates, sizes, er, ei, fr, fi, bow
-                        )
-                    top, bottom, top_at, bottom_at = walk_output(
-                        base, span, deepest, slack, at, r, count, m, rates,
-                        row, drive_r, drive_i, er, ei, fr, fi, bow, qr, qi, nr, ni,
-                        gr, gi, pr, pi, high[r, b], low[r, b],
-                    )  # fmt: skip
-                    if top > high[r, b]:
-                        high[r, b], high_at[r, b] = top, left + top_at
-                    if bottom < low[r, b]:
-                        low[r, b], low_at[r, b] = bottom, left + bottom_at
-                if right >= stop:
-                    break
-                all_factors(at, m, count, rates, span, gr, gi, pr, pi)
-                move(n, m, gr, gi, pr, pi, y, w)
-                left = right
+    look_through(
+        t0, t1, bins, tolerance, slack, piece_t, piece_d, piece_pattern, piece_ramp, piece_y,
+        piece_held, pairs, rates, sizes, forced, row_all, row, row_most, low, high, low_at,
+        high_at, y, w, held, begun, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
+        first_level, size, drive_r, drive_i, fast, reach, mid_r, mid_i, qr, qi, nr, ni, gr, gi,
+        pr, pi,
+    )  # fmt: skip
 
 
 @compiled

@@ -50,7 +50,7 @@ Detail = Literal["averaged", "edges"]
 _LOOKS = 2000
 
 #: Voltages read in one go; between goes a run can be told to stop.
-_PLACES_AT_ONCE = 4
+_PLACES_AT_ONCE = 8
 
 
 @dataclass(frozen=True)
@@ -155,7 +155,8 @@ class Solution:
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
         self._energy: Energy | None = None
         self._rated: tuple[float, dict[str, tuple[RatingUse, ...]]] | None = None
-        self._volts: tuple[float, dict[str, tuple[float, float]]] | None = None
+        #: of a pair of nodes: within what slack, lowest and highest voltage
+        self._ranges: dict[tuple[int, int], tuple[float, tuple[float, float]]] = {}
 
     def _chops(self) -> bool:
         return bool(self.equations.n_switches) and self.context.event_kind != "plug_in"
@@ -381,34 +382,38 @@ class Solution:
         )
 
     def volts_range(
-        self, slack: float = 0.0, cancelled: Callable[[], bool] | None = None
+        self,
+        slack: float = 0.0,
+        cancelled: Callable[[], bool] | None = None,
+        places: Sequence[str] | None = None,
     ) -> dict[str, tuple[float, float]]:
-        """Lowest and highest voltage of every place over the whole event, within `slack`.
+        """Lowest and highest voltage of places over the whole event, within `slack`.
+
+        Parameters
+        ----------
+        places : all if None; what was read before is not read again
 
         Raises
         ------
         Cancelled   if `cancelled`, asked every few places, says so
         """
-        if self._volts is None or self._volts[0] > slack:
-            eq, net = self.equations, self.equations.network
-            places = self.places()
-            pairs = list(dict.fromkeys(net.ports[p] for p in places))
-            if not pairs:
-                return {}
-            ranges: dict[tuple[int, int], tuple[float, float]] = {}
-            # an averaged run is read in tens of milliseconds, most of them the same for any places
-            # and one within a slack is for a drag, whose answers are not stopped
-            step = _PLACES_AT_ONCE if self.detail == "edges" and not slack else len(pairs)
-            for start in range(0, len(pairs), step):
-                few = pairs[start : start + step]
-                if cancelled is not None and cancelled():
-                    raise Cancelled("figures", "stopped for a newer request")
-                rows = stack_rows([eq.volts(*pair) for pair in few])
-                low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
-                ranges |= {p: (float(a), float(b)) for p, a, b in zip(few, low, high, strict=True)}
-            found = {place: ranges[net.ports[place]] for place in places}
-            self._volts = (slack, found)
-        return self._volts[1]
+        eq, net = self.equations, self.equations.network
+        places = self.places() if places is None else places
+        known = self._ranges
+        pairs = list(dict.fromkeys(net.ports[p] for p in places))
+        left = [pair for pair in pairs if pair not in known or known[pair][0] > slack]
+        # an averaged run is read in tens of milliseconds, most of them the same for any places
+        # and one within a slack is for a drag, whose answers are not stopped
+        step = _PLACES_AT_ONCE if self.detail == "edges" and not slack else len(pairs)
+        for start in range(0, len(left), max(step, 1)):
+            few = left[start : start + step]
+            if cancelled is not None and cancelled():
+                raise Cancelled("figures", "stopped for a newer request")
+            rows = stack_rows([eq.volts(*pair) for pair in few])
+            low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
+            for pair, a, b in zip(few, low, high, strict=True):
+                known[pair] = slack, (float(a), float(b))
+        return {place: known[net.ports[place]][1] for place in places}
 
     def rated(
         self, slack: float = 0.0, cancelled: Callable[[], bool] | None = None
@@ -456,7 +461,9 @@ class Solution:
             rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at, square, strict=True)}
         heats = any(rating.reads in ("mean_watts", "joules") for _, rating in limits)
         losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
-        volts = self.volts_range(slack, cancelled)
+        # other places have no limit to be held against
+        held = {f"{part.id}.{rating.port}" for part, rating in limits}
+        volts = self.volts_range(slack, cancelled, [p for p in self.places() if p in held])
         out = {}
         for part in self.context.build.parts:
             port = self._current_port(part.id) or ""
