@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from sim.carriers import held
 from sim.errors import Cancelled, SolveError
+from sim.event import held
 from sim.mean_equations import MeanEquations, residual_scale
 from sim.stability import growth_along
 from sim.trajectory import EnergyBalance, RowFigures

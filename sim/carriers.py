@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sim.event import held
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -70,19 +72,6 @@ def latch(network: Network, drive: Drive, seed: int, start_s: float) -> Carriers
         starts = (first[k] + np.arange(count) - phase[k]) / frequency[k]
         command[k] = np.clip(held(times, duties, starts), 0.0, 1.0)
     return Carriers(frequency, phase, first, command)
-
-
-def held(times: Array, duties: Array, at: Array) -> Array:
-    """A course at times (T,): linear between corners, held outside, after a step at a step."""
-    if len(times) == 1:
-        return np.full(len(at), duties[0])
-    after = np.searchsorted(times, at, side="right")
-    i = np.clip(after - 1, 0, len(times) - 2)
-    width = times[i + 1] - times[i]
-    safe = np.where(width > 0.0, width, 1.0)
-    value = duties[i] + (duties[i + 1] - duties[i]) * (at - times[i]) / safe
-    value = np.where(after == 0, duties[0], value)
-    return np.where(after >= len(times), duties[-1], value)
 
 
 def slewed(drive: Drive, network: Network) -> Drive:

@@ -42,9 +42,10 @@ class Tap:
     frequency_hz: float
     decay_s: float
 
-    def at(self, t: float) -> float:
-        """Its value at a time in s."""
-        return self.size * math.exp(-t / self.decay_s) * math.sin(math.tau * self.frequency_hz * t)
+    def at(self, t: Array | float) -> Array:
+        """Its value at times in s."""
+        fade = self.size * np.exp(-np.asarray(t) / self.decay_s)
+        return np.asarray(fade * np.sin(math.tau * self.frequency_hz * np.asarray(t)))
 
     def slope(self, t: float) -> float:
         """Its slope per s."""
@@ -89,8 +90,11 @@ class Drive:
             return self.courses
         count = math.ceil(self.duration_s * self.tap.frequency_hz * _TAP_POINTS) + 1
         grid = np.union1d(np.linspace(0.0, self.duration_s, max(count, 2)), self.kinks_s)
-        rows = np.array([self.duty(float(t)) for t in grid])
-        return tuple((grid, rows[:, i]) for i in range(len(self.courses)))
+        ringing = self.tap.at(grid)
+        return tuple(
+            (grid, np.clip(held(*course, grid) + sign * ringing, 0.0, 1.0))
+            for course, sign in zip(self.courses, self.tap_signs, strict=True)
+        )
 
     @cached_property
     def start_duty(self) -> Array:
@@ -115,7 +119,7 @@ class Drive:
 
     def _ringing(self, t: float) -> Array:
         assert self.tap is not None
-        return np.array([sign * self.tap.at(t) for sign in self.tap_signs])
+        return np.array(self.tap_signs) * self.tap.at(t)
 
     def _clip_times(self) -> list[float]:
         """Where base plus tap crosses 0 or 1, found on a grid and then by halving."""
@@ -128,21 +132,22 @@ class Drive:
             for level in (0.0, 1.0):
 
                 def over(
-                    t: float,
+                    t: Array,
                     times: Array = times,
                     duties: Array = duties,
                     sign: float = sign,
                     level: float = level,
-                ) -> bool:
+                ) -> NDArray[np.bool_]:
                     assert self.tap is not None
-                    return _held(times, duties, t, "right") + sign * self.tap.at(t) > level
+                    return np.asarray(held(times, duties, t) + sign * self.tap.at(t) > level)
 
-                above = [over(float(t)) for t in grid]
-                for i in np.flatnonzero(np.diff(np.array(above))):
+                above = over(grid)
+                for i in np.flatnonzero(np.diff(above)):
                     low, high = float(grid[i]), float(grid[i + 1])
                     for _ in range(40):
                         middle = 0.5 * (low + high)
-                        low, high = (middle, high) if over(middle) == above[i] else (low, middle)
+                        same = over(np.array([middle]))[0] == above[i]
+                        low, high = (middle, high) if same else (low, middle)
                     found.append(high)
         return found
 
@@ -307,6 +312,19 @@ def _tap(event: Event) -> Tap:
     if event.size is None:
         raise BadField(f"{event.name}: size", "is missing", "A tap needs it")
     return Tap(event.size, found[0], found[1])
+
+
+def held(times: Array, duties: Array, at: Array) -> Array:
+    """A course at times (T,): linear between corners, held outside, after a step at a step."""
+    if len(times) == 1:
+        return np.full(len(at), duties[0])
+    after = np.searchsorted(times, at, side="right")
+    i = np.clip(after - 1, 0, len(times) - 2)
+    width = times[i + 1] - times[i]
+    safe = np.where(width > 0.0, width, 1.0)
+    value = duties[i] + (duties[i + 1] - duties[i]) * (at - times[i]) / safe
+    value = np.where(after == 0, duties[0], value)
+    return np.where(after >= len(times), duties[-1], value)
 
 
 def _held(times: Array, duties: Array, t: float, side: str) -> float:

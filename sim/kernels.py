@@ -65,20 +65,19 @@ def compiled_lean(function: Callable[..., Any]) -> Callable[..., Any]:
     return _jitted(function, _nrt=False)
 
 
-def _jitted(function: Callable[..., Any], **options: bool) -> Callable[..., Any]:
+def _jitted(function: Callable[..., Any], **options: Any) -> Callable[..., Any]:
     if not HAVE_NUMBA:
         return function
     # sums may be reordered, so that they run several at a time; nothing else is relaxed
-    loose = {"reassoc", "contract"}
+    options |= {"fastmath": {"reassoc", "contract"}, "error_model": "numpy", "nogil": True}
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = _CACHE_FOLDER
     try:
-        return numba.njit(cache=True, fastmath=loose, error_model="numpy", nogil=True, **options)(
-            function
-        )
+        made: Callable[..., Any] = numba.njit(cache=True, **options)(function)
     finally:
         config.CACHE_DIR = before
+    return made
 
 
 def on_disk(function: Any) -> bool:

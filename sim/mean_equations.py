@@ -189,18 +189,23 @@ class MeanEquations:
         )
         self.load_share = 1.0
         self._through = self._constant_through(rows)
-        self._looped = self._through is None or bool(np.any(self._through))
+        #: how controls go with rates of residuals of fading stores, where that stands
+        self._lift = np.zeros((self.n_laws, len(equations.stores)))
+        if rows.d.is_constant:
+            self._lift = rows.d.at(np.zeros(equations.n_switches)) @ equations.stores.gain
+        self._lifts = bool(np.any(self._lift))
+        self._looped = self._through is None or self._lifts or bool(np.any(self._through))
 
     def _constant_through(self, rows: Rows) -> Array | None:
-        """d(controls)/d(law inputs) (n_laws, n_laws); None where it moves."""
+        """d(controls)/d(law inputs) (n_laws, n_laws) but for fading stores; None where it moves."""
         eq = self.eq
         those = eq.law_inputs
         vu, b = rows.u.columns(those), eq.b.columns(those)
         if not (eq.mass_is_identity and vu.is_constant and rows.d.is_constant and b.is_constant):
             return None
-        none = np.zeros(eq.n_switches)
-        if self.stores.some and np.any(rows.d.at(none) @ eq.stores.gain):
+        if self.stores.some and rows.u.columns(eq.rate_inputs).terms:
             return None
+        none = np.zeros(eq.n_switches)
         return np.asarray(vu.at(none) + rows.d.at(none) @ b.at(none))
 
     def law(self, controls: Array) -> tuple[Array, Array]:
@@ -215,11 +220,12 @@ class MeanEquations:
     def settle_laws(self, base: Array, through: Array) -> tuple[Array, Array, Array]:
         """Inputs, slopes and controls of laws that move their own control.
 
-        Newton on input = law(base + through input), for base controls (..., n_laws).
+        Newton on input = law(base + through input), for base controls (..., n_laws) and
+        through (n_laws, n_laws) or one for each.
         """
         n = base.shape[-1]
         y, slope = self.law(base)
-        control = base + y @ through.T
+        control = base + (through @ y[..., None])[..., 0]
         law, slope = self.law(control)
         for _ in range(60):
             missing = law - y
@@ -229,7 +235,7 @@ class MeanEquations:
             share = np.ones((*base.shape[:-1], 1))
             for _ in range(8 if len(self.eq.curves) else 1):
                 trial = y + share * step
-                control = base + trial @ through.T
+                control = base + (through @ trial[..., None])[..., 0]
                 law, slope = self.law(control)
                 # corners can send it to and fro: then a shorter step
                 worse = np.max(np.abs(law - trial), axis=-1, keepdims=True) > size * (1.0 + 1e-9)
@@ -322,9 +328,8 @@ class MeanEquations:
                 b_law = np.asarray(np.linalg.solve(system, b_law), dtype=float)
             controls = vx @ w + vu @ u + vd_x @ slope
             if self._looped:
-                through = (
-                    vu[:, eq.law_inputs] + vd_x @ b_law if self._through is None else self._through
-                )
+                constant = None if self._lifts else self._through
+                through = vu[:, eq.law_inputs] + vd_x @ b_law if constant is None else constant
                 inputs, bends, controls = self.settle_laws(controls, through)
             else:
                 inputs, bends = self.law(controls)
@@ -405,8 +410,14 @@ class MeanEquations:
             slope = self._weighted(eq.k, duty, w).T + self._weighted(eq.b, duty, u).T
             if self.n_laws and self._through is not None:
                 controls = self.rows(eq.law_controls, duty, w, slope, u).T
+                through = self._through
+                if self._lifts:
+                    controls = controls + self.stores.rates(xs, slope) @ self._lift.T
+                    b = eq.b.columns(eq.law_inputs).at(np.zeros(eq.n_switches))
+                    drawn = [self.stores.rates(xs, column) for column in b.T]
+                    through = through + self._lift @ np.stack(drawn, axis=-1)
                 if self._looped:
-                    inputs, _, controls = self.settle_laws(controls, self._through)
+                    inputs, _, controls = self.settle_laws(controls, through)
                 else:
                     inputs = self.law(controls)[0]
                 u[:, eq.law_inputs] = inputs

@@ -45,7 +45,8 @@ class MeanForm:
     Attributes
     ----------
     plain : the mass is the identity and controls need no slope, so H is a polynomial
-    fits : fading stores meet neither mass nor slopes; where they do, `MeanEquations` has to serve
+    fits : no fading store meets mass or a rate input; where one does, `MeanEquations` has to serve
+    lifts : fading stores meet slopes that laws go by; then only the compiled kernel does
     table : (n_monomials, rows * columns) of H, if plain
     unit, kind : one volt, ampere or ten rad/s of each state, and which of them it is
     """
@@ -59,8 +60,8 @@ class MeanForm:
         drop = _beside(volts.x, volts.u)
         self.plain = eq.mass_is_identity and volts.d.is_constant
         rates = volts.u.columns(eq.rate_inputs)
-        meets = any(np.any(m @ eq.stores.gain) for m in volts.d.terms.values()) or bool(rates.terms)
-        self.fits = not mean.stores.some or (eq.mass_is_identity and not meets)
+        self.lifts = any(np.any(m @ eq.stores.gain) for m in volts.d.terms.values())
+        self.fits = not mean.stores.some or (eq.mass_is_identity and not rates.terms)
         if self.plain:
             drop = drop + volts.d.at(np.zeros(eq.n_switches)) @ flow
         self.values = MeanValues(
@@ -140,6 +141,8 @@ class MeanForm:
                 gain=eq.stores.gain,
                 own=eq.stores.own,
                 rest=eq.stores.rest,
+                lift=self._lift(),
+                lifts=self.lifts,
                 apart=not np.any(eq.stores.own),
             ),
             drag=eq.drag,
@@ -150,6 +153,11 @@ class MeanForm:
             brake=limits.resistance * limits.brake_a,
             drive=limits.resistance * limits.drive_a,
         )
+
+    def _lift(self) -> Array:
+        """How controls of laws go with rates of residuals, (n_j, n_stores)."""
+        slopes = self.eq.law_controls.d.at(np.zeros(self.eq.n_switches))
+        return np.ascontiguousarray(slopes @ self.eq.stores.gain)
 
     def _pattern(self, h: Array) -> NDArray[np.bool_]:
         """Where the Jacobian may have entries, (n, n)."""
@@ -167,7 +175,10 @@ class MeanForm:
         if len(store):
             # stores of one loop or cut-set follow each other
             tied = np.linalg.matrix_power((store.own != 0.0) + np.eye(len(store)), len(store))
-            states |= (by_store @ tied @ (store.reach != 0.0)) != 0.0
+            follow = tied @ (store.reach != 0.0)
+            states |= (by_store @ follow) != 0.0
+            lifted = (follow @ states[:n]) + follow
+            states[n:] |= ((self._lift() != 0.0) @ lifted) != 0.0
         drawn = np.any(some[:n, self.amps], axis=1)
         return np.asarray(states[:n] | np.outer(drawn, np.any(states[n:], axis=0)))
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels import compiled
-from sim.nonlinear_kernels import curve_residual, store_residual
+from sim.nonlinear_kernels import curve_residual, store_bend, store_residual
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -53,7 +53,11 @@ class Plan(NamedTuple):
 
 
 class Fade(NamedTuple):
-    """Stores that fade; see `sim.state_equations.FadingStores`. `apart`: own is zero."""
+    """Stores that fade; see `sim.state_equations.FadingStores`.
+
+    `lift` (n_laws, n_stores): how controls of laws go with the rate of each store's residual;
+    `lifts`: any does. `apart`: own is zero.
+    """
 
     full: Array
     half: Array
@@ -62,6 +66,8 @@ class Fade(NamedTuple):
     gain: Array
     own: Array
     rest: Array
+    lift: Array
+    lifts: bool
     apart: bool
 
 
@@ -339,30 +345,61 @@ def settle_stores(fade: Fade, x: Array, c: Array, r: Array, bend: Array) -> None
 
 
 @compiled
+def untie_stores(fade: Fade, bend: Array, columns: Array) -> None:
+    """Solve (1 - bend own) columns = columns, in place."""
+    n_k = len(bend)
+    system, pivots, column = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64), np.zeros(n_k)
+    for k in range(n_k):
+        for j in range(n_k):
+            system[k, j] = -bend[k] * fade.own[k, j]
+        system[k, k] += 1.0
+    eliminate(system, pivots)
+    for j in range(columns.shape[1]):
+        some = False
+        for k in range(n_k):
+            column[k] = columns[k, j]
+            some = some or column[k] != 0.0
+        if some:
+            substitute(system, pivots, column)
+            for k in range(n_k):
+                columns[k, j] = column[k]
+
+
+@compiled
 def follow_stores(fade: Fade, bend: Array, follow: Array) -> None:
     """How residuals of stores follow the state (n_stores, n), from their slopes."""
     n_k, n = follow.shape
     for k in range(n_k):
         for j in range(n):
             follow[k, j] = bend[k] * fade.reach[k, j]
-    if fade.apart:
-        return
-    system, pivots = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64)
-    column = np.zeros(n_k)
+    if not fade.apart:
+        untie_stores(fade, bend, follow)
+
+
+@compiled
+def turn_stores(fade: Fade, c: Array, bend: Array, follow: Array, slope: Array) -> Array:
+    """How the rate of each residual moves with the state while its slope stands, (n_stores, n)."""
+    n_k, n = follow.shape
+    out = np.zeros((n_k, n))
+    rate = np.zeros(n_k)
     for k in range(n_k):
-        for j in range(n_k):
-            system[k, j] = -bend[k] * fade.own[k, j]
-        system[k, k] += 1.0
-    eliminate(system, pivots)
-    for j in range(n):
-        some = False
-        for k in range(n_k):
-            column[k] = follow[k, j]
-            some = some or column[k] != 0.0
-        if some:
-            substitute(system, pivots, column)
-            for k in range(n_k):
-                follow[k, j] = column[k]
+        for j in range(n):
+            rate[k] += follow[k, j] * slope[j]
+    for k in range(n_k):
+        total = 0.0
+        for j in range(n):
+            total += fade.reach[k, j] * slope[j]
+        for m in range(n_k):
+            total += fade.own[k, m] * rate[m]
+        total *= store_bend(c[k], fade.value[k], fade.full[k], fade.half[k])
+        for j in range(n):
+            by_state = fade.reach[k, j]
+            for m in range(n_k):
+                by_state += fade.own[k, m] * follow[m, j]
+            out[k, j] = total * by_state
+    if not fade.apart:
+        untie_stores(fade, bend, out)
+    return out
 
 
 @compiled
@@ -418,6 +455,34 @@ def add_product(entries: Entries, weight: Array, z: Array, out: Array) -> None:
 
 
 @compiled
+def lift_laws(
+    form: Form, weight: Array, z: Array, c: Array, bend: Array, base: Array, through: Array
+) -> None:
+    """Adds to the laws' controls what comes with the rates of residuals; no amps are in z yet."""
+    fade, n, n_j = form.fading, form.n, len(base)
+    n_k = len(fade.full)
+    follow, slope = np.zeros((n_k, n)), np.zeros(n)
+    follow_stores(fade, bend, follow)
+    add_product(form.flow, weight, z, slope)
+    drawn = np.zeros((n_k, n_j))
+    for m in range(len(weight)):
+        for e in range(form.flow.start[m], form.flow.start[m + 1]):
+            at = form.flow.column[e]
+            if form.amps <= at < form.amps + n_j:
+                value = weight[m] * form.flow.value[e]
+                for k in range(n_k):
+                    drawn[k, at - form.amps] += follow[k, form.flow.row[e]] * value
+    for k in range(n_k):
+        rate = 0.0
+        for j in range(n):
+            rate += follow[k, j] * slope[j]
+        for i in range(n_j):
+            base[i] += fade.lift[i, k] * rate
+            for j in range(n_j):
+                through[i, j] += fade.lift[i, k] * drawn[k, j]
+
+
+@compiled
 def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: Array) -> None:
     """Slope at a state; leaves all inputs in z and the loads' currents in `amps`.
 
@@ -426,9 +491,9 @@ def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: 
     n, n_j, n_k = form.n, len(amps), len(form.fading.full)
     for i in range(n):
         z[i] = x[i]
+    c, r, faded = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
     if n_k:
-        c, r, bend = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
-        settle_stores(form.fading, x, c, r, bend)
+        settle_stores(form.fading, x, c, r, faded)
         for i in range(n):
             for k in range(n_k):
                 z[i] += form.fading.gain[i, k] * r[k]
@@ -446,6 +511,10 @@ def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: 
                     through[form.drop.row[e], at - form.amps] += value
                 else:
                     base[form.drop.row[e]] += value * z[at]
+        if form.fading.lifts:
+            for j in range(n_j):
+                z[form.amps + j] = 0.0
+            lift_laws(form, weight, z, c, faded, base, through)
         system, step = np.zeros((n_j, n_j)), np.zeros(n_j)
         pivots = np.zeros(n_j, np.int64)
         most, share = math.inf, 1.0
@@ -525,11 +594,11 @@ def linearise(
     spread(form, form.flow, weight, x, jacobian, draw)
     spread(form, form.drop, weight, x, volts_x, through)
     add_product(form.drop, weight, z, volts)
+    c, r, faded = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
+    follow = np.zeros((n_k, n))
     if n_k:
-        c, r, slope = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
-        follow = np.zeros((n_k, n))
-        settle_stores(form.fading, x, c, r, slope)
-        follow_stores(form.fading, slope, follow)
+        settle_stores(form.fading, x, c, r, faded)
+        follow_stores(form.fading, faded, follow)
         chain_stores(form.fading, follow, jacobian)
         chain_stores(form.fading, follow, volts_x)
     for s in range(len(duty)):
@@ -557,6 +626,30 @@ def linearise(
                 by_time[i] += flow[i] * rate[s]
             for i in range(n_j):
                 volts_t[i] += drop[i] * rate[s]
+    if form.fading.lifts:
+        slope = np.zeros(n)
+        add_product(form.flow, weight, z, slope)
+        moved = turn_stores(form.fading, c, faded, follow, slope)
+        drawn_r, slope_r, time_r = np.zeros((n_k, n_j)), np.zeros(n_k), np.zeros(n_k)
+        for k in range(n_k):
+            for i in range(n):
+                share = follow[k, i]
+                if share != 0.0:
+                    slope_r[k] += share * slope[i]
+                    time_r[k] += share * by_time[i]
+                    for j in range(n):
+                        moved[k, j] += share * jacobian[i, j]
+                    for j in range(n_j):
+                        drawn_r[k, j] += share * draw[i, j]
+        for i in range(n_j):
+            for k in range(n_k):
+                lift = form.fading.lift[i, k]
+                volts[i] += lift * slope_r[k]
+                volts_t[i] += lift * time_r[k]
+                for j in range(n):
+                    volts_x[i, j] += lift * moved[k, j]
+                for j in range(n_j):
+                    through[i, j] += lift * drawn_r[k, j]
     if n_j:
         system, pivots = np.zeros((n_j, n_j)), np.zeros(n_j, np.int64)
         right = np.zeros(n_j)

@@ -26,6 +26,17 @@ def store_residual(c: float, value: float, full: float, half: float) -> tuple[fl
 
 
 @compiled
+def store_bend(c: float, value: float, full: float, half: float) -> float:
+    """d2r/dc2 of a store that fades."""
+    angle = c * value / (full * half)
+    if abs(angle) > _LAST:
+        return 0.0
+    z = math.tan(angle)
+    scale = value / full
+    return scale * scale / half * 2.0 * z * (1.0 + z * z)
+
+
+@compiled
 def softplus(x: float) -> tuple[float, float]:
     """ln(1 + exp(x)) and its slope."""
     if x > 0.0:

@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from sim.averaged import AveragedRun, Piece
-from sim.carriers import held
 from sim.errors import Cancelled, SolveError
+from sim.event import held
 from sim.kernels import on_disk
 from sim.mean_form import MeanForm
 from sim.mean_kernels import (
@@ -292,7 +292,7 @@ class _Driven:
 
 
 class _General:
-    """The same where fading stores meet mass or slopes, by `MeanEquations` itself."""
+    """The same where fading stores meet mass, slopes or rates, by `MeanEquations` itself."""
 
     #: Share of a duty by which it is moved for the derivative by time.
     _NUDGE = 1e-6
@@ -442,7 +442,8 @@ def run(
         if kernel is not None:
             parts.append(kernel.integrate(commands, end, x, first, stop))
         else:
-            system = _Driven(form, commands) if form.fits else _General(mean, commands)
+            plainly = form.fits and not form.lifts
+            system = _Driven(form, commands) if plainly else _General(mean, commands)
             parts.append(integrate(system, start, end, x, scale, first, stop))
         x = parts[-1].x[-1]
     steps = Steps.joined(parts)
