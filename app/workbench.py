@@ -536,7 +536,8 @@ class Workbench(QObject):
         if self._pinned is not None and self._pinned != self._option:
             ghost = (self._pinned,)
         # A comparison that was still due is asked for again with the newer request.
-        findings = (findings or self.findings_stale) and not live
+        due = self.findings is not None and not self.findings.whole
+        findings = (findings or self.findings_stale or due) and not live
         self._solver.request(
             Request(
                 id=self._request_id,

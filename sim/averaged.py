@@ -11,7 +11,6 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.integrate import solve_ivp
 
 from sim.errors import Cancelled, SolveError
 from sim.event import held
@@ -285,6 +284,9 @@ def run(
     Cancelled   if `cancelled` says so
     SolveError   if the step became too small
     """
+    # scipy's integrators take 20 MB, and only the reference path wants them
+    from scipy.integrate import solve_ivp
+
     eq = mean.eq
     atol = rtol * residual_scale(eq)
     kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)

@@ -23,7 +23,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
 
 from sim import diode_kernels as legs
 from sim import kernels
@@ -234,6 +233,9 @@ class _Ramps:
 
     def _step(self, stop: float) -> None:
         """Carry the state to `stop`, or to where a diode's current ends before."""
+        # 20 MB, and only builds with diodes want it
+        from scipy.optimize import brentq
+
         m, seconds = self.m, stop - self.t
         slope = np.zeros(len(self.s))
         for k, rate, _ in self.live:

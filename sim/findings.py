@@ -164,15 +164,28 @@ def card_of(option: str, cells: Sequence[Cell], *, stable: bool, what_if: bool =
 
 
 def conclude(
-    build: str, cells: Sequence[Cell], cards: Sequence[Card], detail: str, seeds: int
+    build: str,
+    cells: Sequence[Cell],
+    cards: Sequence[Card],
+    detail: str,
+    seeds: int,
+    *,
+    only: str = "",
 ) -> Findings:
-    """Choose the best option and say it."""
+    """Choose the best option and say it.
+
+    Parameters
+    ----------
+    only : the one event looked at so far, where there are others
+    """
     rated = [i for i, card in enumerate(cards) if card.worst is not None and not card.what_if]
     best = min(rated, key=lambda i: _rank(cards[i]), default=None)
     sentence = _sentence(cells, cards, best)
     # where bridges chop, what an average calls enough may be far from it
     if any(cell.reads.startswith("slow") for cell in cells):
         sentence += " On averages only."
+    if only:
+        sentence += f" {only} only, so far."
     return Findings(
         build=build,
         cells=tuple(cells),

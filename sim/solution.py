@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sim import returns
+from sim import plain, returns
 from sim.avalanche import note as avalanche_note
 from sim.averaged import AveragedRun
 from sim.errors import BadField, Cancelled, WrongPort
@@ -49,8 +49,8 @@ Detail = Literal["averaged", "edges"]
 #: Stretches of an event in which a time below a limit is counted.
 _LOOKS = 2000
 
-#: Voltages read in one go; between goes a run can be told to stop.
-_PLACES_AT_ONCE = 8
+#: Voltages read in one go; between goes a run can be told to stop. Fewer where numpy has to do.
+_PLACES_AT_ONCE, _PLACES_IN_NUMPY = 8, 2
 
 
 @dataclass(frozen=True)
@@ -404,7 +404,8 @@ class Solution:
         left = [pair for pair in pairs if pair not in known or known[pair][0] > slack]
         # an averaged run is read in tens of milliseconds, most of them the same for any places
         # and one within a slack is for a drag, whose answers are not stopped
-        step = _PLACES_AT_ONCE if self.detail == "edges" and not slack else len(pairs)
+        some = _PLACES_AT_ONCE if plain.usable() else _PLACES_IN_NUMPY
+        step = some if self.detail == "edges" and not slack else len(pairs)
         for start in range(0, len(left), max(step, 1)):
             few = left[start : start + step]
             if cancelled is not None and cancelled():

@@ -1,8 +1,9 @@
 """The solver process as a handle: start, send, receive, cancel, kill. No Qt in here.
 
 One persistent process, so that scipy is imported once and never into the
-window. It is forked from a clean server process where the system can (ready in
-milliseconds after a kill) and spawned where it cannot. Answers of some 100 kB
+window. It is forked from a clean server process where the system can (which itself
+has nothing imported: it would hold some 60 MB beside the worker's own) and spawned
+where it cannot. Answers of some 100 kB
 go through the pipe in well under a millisecond, so shared memory holds only the
 two numbers that must be seen at once: the newest request, and zooms sent.
 """
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 
     from app.solver.protocol import Message, Request
 
-# Imported once by the server process that workers are forked from.
-_PRELOADED = ["app.solver.worker", "sim.api"]
 _STARTING = threading.Lock()
 
 
@@ -41,7 +40,8 @@ class SolverProcess:
         fork_server = "forkserver" in multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if fork_server else "spawn")
         if fork_server:
-            context.set_forkserver_preload(_PRELOADED)
+            # by itself the server would import the program's main module, window and all
+            context.set_forkserver_preload(["app.solver"])
         self._newest = context.RawValue("q", -1)
         self._zooms = context.RawValue("q", 0)
         self._ours: Connection

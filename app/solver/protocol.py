@@ -394,7 +394,7 @@ class CardRow(msgspec.Struct, frozen=True):
 
 
 class FindingsRow(msgspec.Struct, frozen=True, eq=False):
-    """All options over all events."""
+    """All options over all events; not `whole`: of one event only, the rest is on its way."""
 
     request_id: int
     cells: tuple[CellRow, ...]
@@ -402,6 +402,7 @@ class FindingsRow(msgspec.Struct, frozen=True, eq=False):
     best: int | None
     sentence: str
     detail: str
+    whole: bool = True
 
 
 class Moved(msgspec.Struct, frozen=True, eq=False):

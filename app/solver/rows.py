@@ -391,7 +391,7 @@ def _limits(solved: Solved, clip: Clip) -> tuple[Limit, ...]:
     return tuple(limit for limit in (upper, lower) if limit is not None)
 
 
-def findings(found: Any, request_id: int) -> FindingsRow:
+def findings(found: Any, request_id: int, *, whole: bool = True) -> FindingsRow:
     """The comparison of all options over all events."""
     return FindingsRow(
         request_id=request_id,
@@ -403,6 +403,7 @@ def findings(found: Any, request_id: int) -> FindingsRow:
         best=found.best,
         sentence=found.sentence,
         detail=found.detail,
+        whole=whole,
     )
 
 

@@ -6,13 +6,14 @@ with, then all options over all events. A newer request ends any stage.
 
 from __future__ import annotations
 
+import ctypes
 import importlib
 import platform
 import signal
 import traceback
 from collections import OrderedDict
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -24,6 +25,7 @@ from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of, cells_of, conclude
+from sim.options import apply
 from sim.salvage import Salvage, salvage
 
 if TYPE_CHECKING:
@@ -33,13 +35,14 @@ if TYPE_CHECKING:
     from app.solver.protocol import CellRow, Message, Zoom
     from sim.build import Build
     from sim.findings import Cell
+    from sim.solution import Solution
 
 # How long a worker waits for a message before it looks whether the kernels are compiled.
 _IDLE_S = 0.2
 # ESC timings tried for the worst and the typical.
 TIMINGS = 16
-# Solutions kept: switching back to an option or event is then immediate.
-_KEPT = 8
+# Solutions kept, some 20 MB each: what is shown, its ghost, and what was looked at before.
+_KEPT = 4
 # Limits read off solutions, kept far longer: they are small.
 _KEPT_CELLS = 400
 
@@ -72,8 +75,6 @@ def _serve(desk: _Desk, connection: Connection) -> None:
         try:
             if isinstance(message, Request):
                 desk.serve(message)
-                # the first picture is out: now there is time to compile
-                desk.warm.begin()
             else:
                 desk.zoom(message)
         except (BrokenPipeError, ConnectionError):
@@ -97,12 +98,13 @@ class _Desk:
         self._zooms = zooms
         self._zooms_seen = 0
         self._engine = engine
-        self._kept: OrderedDict[bytes, rows.Solved] = OrderedDict()
+        self._kept: OrderedDict[bytes, Solution] = OrderedDict()
         self._cells: OrderedDict[bytes, _Cells] = OrderedDict()
         self._present: rows.Solved | None = None
         self._ghost: rows.Solved | None = None
         self._last: Request | None = None
         self._salvaged: tuple[Build, dict[tuple[int | None, int], Salvage]] | None = None
+        self._keys: tuple[Build, dict[tuple[int | None, int], bytes]] | None = None
         self.warm = Warm()
 
     def idle(self) -> None:
@@ -204,8 +206,25 @@ class _Desk:
             self._send(Curves(zoom.id, zoom.window, (), (), between, ()))
 
     def _curves(self, request: Request) -> None:
+        """The picture asked for; the first of all by averages, until the kernels are read in."""
+        self._picture(request)
+        if self.warm.ready:
+            return
+        # it is out: now there is time to look for kernels, or to compile them
+        self.warm.begin()
+        there = self.warm.finished_now()
+        if not _chops(request.build):
+            return
+        if there:
+            self._picture(request)
+        elif not request.live:
+            # numpy serves meanwhile: seconds for what the kernels do in tenths
+            self._picture(request, "edges")
+
+    def _picture(self, request: Request, detail: Detail | None = None) -> None:
         self._ghost = None
-        self._present = self._solve(request, request.option, request.event, seed=request.timing)
+        seed = request.timing
+        self._present = self._solve(request, request.option, request.event, detail, seed)
         self._present.look_at(None if request.goal is None else request.goal.place)
         asked = self._cancelled(request)
         self._send(rows.answer(self._present, request, asked))
@@ -236,39 +255,48 @@ class _Desk:
     def _findings(self, request: Request) -> None:
         """All options over all events, from kept cells where there are any.
 
-        Averaged first, which is quick; then every edge, on one ESC timing and on all. Only
-        what a newer request leaves undone is done again: a comparison that was stopped
-        half-way goes on where it was.
+        The event that is shown comes first, at one ESC timing, and is answered at once; then
+        all events at all timings. Without kernels both are averaged. Only what a newer request
+        leaves undone is done again: a comparison that was stopped half-way goes on where it was.
         """
-        rounds: list[tuple[Detail, int]] = [("averaged", 1)]
-        chopping = any(part.kind == "esc" for part in request.build.parts)
-        still = [event.kind == "plug_in" for event in events_of(request.build)]
-        if self.warm.ready and chopping and not all(still):
-            rounds += [("edges", 1), ("edges", TIMINGS)]
-        done, total = 0, len(rounds) * len(_cases(request.build))
-        for detail, timings in rounds:
+        events = events_of(request.build)
+        shown = request.event
+        order = [shown, *(i for i in range(len(events)) if i != shown)]
+        chopping = _chops(request.build)
+        detail: Detail = "edges" if self.warm.ready and chopping else "averaged"
+        most = TIMINGS if detail == "edges" else 1
+        # where nothing chops one run is all there is, whatever the detail
+        still = {i for i, event in enumerate(events) if event.kind == "plug_in"}
+        rounds = [([shown], 1)] if len(events) > 1 or (most > 1 and shown not in still) else []
+        rounds.append((order, most))
+        cost = {i: 1 if i in still else most for i in order}
+        options = _options(request.build)
+        done, total = 0, len(options) * (len(rounds) - 1 + sum(cost.values()))
+        for among, timings in rounds:
             found: dict[str, _Cells] = {}
-            for option, event, name in _cases(request.build):
-                # where nothing chops one run is all there is, whatever the detail
-                how: tuple[Detail, int] = ("averaged", 1) if still[event] else (detail, timings)
-                cells = self._cells_of(request, option, event, name, *how)
-                one = found.setdefault(name, _Cells([], True))
-                one.cells.extend(cells.cells)
-                one.stable &= cells.stable
-                done += 1
-                self._send(Progress(request.id, done / total))
+            for event in among:
+                of: tuple[Detail, int] = ("averaged", 1) if event in still else (detail, timings)
+                for option, name in options:
+                    cells = self._cells_of(request, option, event, name, *of)
+                    one = found.setdefault(name, _Cells([], True))
+                    one.cells.extend(cells.cells)
+                    one.stable &= cells.stable
+                    done += of[1]
+                    self._send(Progress(request.id, min(done / total, 1.0)))
             every = [cell for one in found.values() for cell in one.cells]
             cases = {option.name for option in request.build.options if option.what_if}
             cards = [
                 card_of(name, every, stable=one.stable, what_if=name in cases)
                 for name, one in found.items()
             ]
-            concluded = conclude(request.build.name, every, cards, detail, timings)
-            self._send(rows.findings(concluded, request.id))
+            only = "" if len(among) == len(events) else events[shown].name
+            concluded = conclude(request.build.name, every, cards, detail, timings, only=only)
+            self._send(rows.findings(concluded, request.id, whole=(among, timings) == rounds[-1]))
+        _give_back_memory()
 
     def _variants(self, request: Request) -> None:
         """The worst figure of the present option, as it is and with one value moved."""
-        edges = self.warm.ready and any(part.kind == "esc" for part in request.build.parts)
+        edges = self.warm.ready and _chops(request.build)
         how: tuple[Detail, int] = ("edges" if edges else "averaged", 1)
         found: list[CellRow | None] = []
         for build in (request.build, *request.variants):
@@ -299,13 +327,15 @@ class _Desk:
         detail: Detail,
         timings: int,
     ) -> _Cells:
-        key = _key(msgspec.structs.replace(request.build, clips=()), option, event)
-        key += f"{detail} {timings}".encode()
+        build = self._mended(request.build, option, event).build
+        key = self._key(build, option, event) + f"{detail} {timings}".encode()
         if key not in self._cells:
             self._cells[key] = self._new_cells(request, option, event, name, detail, timings)
             _trim(self._cells, _KEPT_CELLS)
         self._cells.move_to_end(key)
-        return self._cells[key]
+        found = self._cells[key]
+        # (what an option is called is not solved anew)
+        return _Cells([replace(cell, option=name) for cell in found.cells], found.stable)
 
     def _new_cells(
         self,
@@ -344,11 +374,9 @@ class _Desk:
     ) -> rows.Solved:
         wanted = detail or ("edges" if self.warm.ready else "averaged")
         build = self._mended(request.build, option, event).build
-        # another clip, or another probe on it, is the same solution
-        key = _key(msgspec.structs.replace(build, clips=()), option, event)
-        key += f"{wanted} {seed}".encode()
+        key = self._key(build, option, event) + f"{wanted} {seed}".encode()
         if key not in self._kept:
-            solution = self._engine.solve(
+            self._kept[key] = self._engine.solve(
                 build,
                 event=event + 1,
                 option=None if option is None else option + 1,
@@ -356,13 +384,9 @@ class _Desk:
                 cancelled=self._cancelled(request),
                 seed=seed,
             )
-            self._kept[key] = rows.Solved(solution, build, option, event)
             _trim(self._kept, _KEPT)
-        elif self._kept[key].build.clips != build.clips:
-            kept = self._kept[key]
-            self._kept[key] = rows.Solved(kept.solution, build, option, event)
         self._kept.move_to_end(key)
-        return self._kept[key]
+        return rows.Solved(self._kept[key], build, option, event)
 
     def _mended(self, build: Build, option: int | None, event: int) -> Salvage:
         """The build without what cannot be solved under an option, and why not.
@@ -376,6 +400,20 @@ class _Desk:
         kept = self._salvaged[1]
         if (option, event) not in kept:
             kept[option, event] = salvage(build, option, events_of(build)[event])
+        return kept[option, event]
+
+    def _key(self, build: Build, option: int | None, event: int) -> bytes:
+        """All that a solution depends on: other options, clips and events are none of it."""
+        if self._keys is None or self._keys[0] is not build:
+            self._keys = (build, {})
+        kept = self._keys[1]
+        if (option, event) not in kept:
+            chosen = None if option is None else build.options[option]
+            bare = msgspec.structs.replace(
+                apply(build, chosen), options=(), clips=(),
+                events=(events_of(build)[event],),
+            )  # fmt: skip
+            kept[option, event] = dumps(bare)
         return kept[option, event]
 
     def _cancelled(self, request: Request) -> Callable[[], bool]:
@@ -397,15 +435,20 @@ def _detail(kind: str, how: tuple[Detail, int]) -> tuple[Detail, int]:
     return ("averaged", 1) if kind == "plug_in" else how
 
 
-def _cases(build: Build) -> list[tuple[int | None, int, str]]:
-    """Every option over every event: indices, and the option's name."""
+def _give_back_memory() -> None:
+    """Hand what the comparison left free back to the system, where the C library can: 90 MB."""
+    with suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
+
+
+def _chops(build: Build) -> bool:
+    return any(part.kind == "esc" for part in build.parts)
+
+
+def _options(build: Build) -> list[tuple[int | None, str]]:
+    """Every option's index and name; the build as drawn where there are none."""
     options: list[tuple[int | None, str]] = [(i, o.name) for i, o in enumerate(build.options)]
-    events = range(len(events_of(build)))
-    return [(i, event, name) for i, name in options or [(None, "As drawn")] for event in events]
-
-
-def _key(build: Build, option: int | None, event: int) -> bytes:
-    return dumps(build) + msgspec.json.encode((option, event))
+    return options or [(None, "As drawn")]
 
 
 def _trim(kept: OrderedDict[bytes, Any], most: int) -> None:
