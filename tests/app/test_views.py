@@ -83,7 +83,7 @@ def test_the_joules_add_up(opened: Callable[[Build], Driver]) -> None:
     used = sum(bar.joule for bar in joules.bars)
     assert used == pytest.approx(energy.dissipated_J, rel=1e-6)
     assert joules.from_sources == pytest.approx(energy.from_sources_J, rel=1e-6)
-    solution = sim.solve(bench.build, event=1, option=1, detail="averaged")
+    solution = sim.solve(bench.build, event=1, option=1, detail="edges")
     assert used == pytest.approx(solution.energy.dissipated_J, rel=0.05)
 
 
