@@ -119,14 +119,13 @@ def test_a_watched_current_has_its_own_scale(opened: Callable[[Build], Driver]) 
     assert scope.strips[2].figure.text().endswith("A")
     assert scope.strips[4].figure.text().endswith("rpm")
     assert scope.strips[0]._range == scope.strips[1]._range != scope.strips[4]._range
-    solution = sim.solve(bench.build, event=1, option=1, detail="averaged")
+    solution = sim.solve(bench.build, event=1, option=1, detail="edges")
     assert bench.answer is not None
     main = next(c for c in bench.answer.curves if c.place == "main")
-    if bench.answer.detail == "averaged":
-        times = (main.t[:-1] + main.t[1:]) / 2
-        inside = solution.sample([Signal("amps", "main")], times)[0]
-        assert np.all(inside >= main.low - 1e-6)
-        assert np.all(inside <= main.high + 1e-6)
+    times = (main.t[:-1] + main.t[1:]) / 2
+    inside = solution.sample([Signal("amps", "main")], times)[0]
+    assert np.all(inside >= main.low - 1e-6)
+    assert np.all(inside <= main.high + 1e-6)
     driver.key(Qt.Key.Key_A)  # the ESC's duty; current of lead and speed of motor go
     driver.curves()
     assert [strip.name.text() for strip in scope.strips][2:] == ["ESC 1, duty"]
