@@ -86,6 +86,10 @@ def on_disk(function: Any) -> bool:
         return False
     if function.signatures:
         return True
+    # numba's own word on whether its index is of this source; there is no public way to ask
+    index = getattr(getattr(function, "_cache", None), "_cache_file", None)
+    if index is not None:
+        return bool(index._load_index())
     source = Path(function.py_func.__code__.co_filename)
     name = f"{source.stem}.{function.py_func.__qualname__}-*.nbi"
     # (an index older than its source is of another version and will be made again)

@@ -37,9 +37,8 @@ _found = False
 def usable() -> bool:
     """The kernels are compiled or come from the cache in a moment; otherwise this module serves."""
     global _found
-    if not _found and kernels.HAVE_NUMBA:
-        used = (kernels.march, kernels.scan, kernels.swing_rows, kernels.ramp_states)
-        _found = all(_cached(kernel) for kernel in (*used, kernels.read_flat))
+    if not _found:
+        _found = kernels.ready()
     return _found
 
 
@@ -47,16 +46,6 @@ def compile_them() -> None:
     """Have the kernels used from now on, compiled first where they are not."""
     global _found
     _found = kernels.HAVE_NUMBA
-
-
-def _cached(kernel: Any) -> bool:
-    if not hasattr(kernel, "signatures"):
-        return False
-    if kernel.signatures:
-        return True
-    # numba's own word on whether its index is of this source; there is no public way to ask
-    index = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
-    return bool(index._load_index()) if index is not None else kernels.on_disk(kernel)
 
 
 class Slots:
