@@ -82,7 +82,8 @@ def _jitted(function: Callable[..., Any], **options: Any) -> Callable[..., Any]:
 
 def on_disk(function: Any) -> bool:
     """A compiled function is loaded, or its code lies in the cache and comes in a moment."""
-    if not HAVE_NUMBA:
+    # (numba can be told not to compile; then it hands the plain function back)
+    if not HAVE_NUMBA or not hasattr(function, "signatures"):
         return False
     if function.signatures:
         return True
