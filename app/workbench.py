@@ -114,6 +114,7 @@ class Workbench(QObject):
         self._shown: Build | None = None
         self._path: Path | None = None
         self._option: int | None = 0 if build.options else None
+        self._looked_at: int | None = None
         self._only_here = False
         self._scope_chosen = False
         self._event = 0
@@ -286,6 +287,7 @@ class Workbench(QObject):
 
     def set_option(self, option: int | None) -> None:
         if option != self._option:
+            self._looked_at = self._option
             self._option = option
             self._shown = None
             self.option_changed.emit()
@@ -371,15 +373,31 @@ class Workbench(QObject):
             self.ask(findings=False)
 
     def swap_pinned(self) -> None:
-        """Before and after: the pinned option becomes the present one, and the other way."""
-        if self._pinned is None or self._option is None or self._pinned == self._option:
+        """Before and after: the pinned option becomes the present one, and the other way.
+
+        Where the present one is itself pinned, or none is, the other is the one looked at
+        last, else the best.
+        """
+        if self._option is None:
             return
-        self._option, self._pinned = self._pinned, self._option
+        other = self._pinned
+        if other is None or other == self._option:
+            other = self._other_option()
+        if other is None:
+            return
+        self._option, self._pinned = other, self._option
         self._shown = None
         self.ghost = None
         self.option_changed.emit()
         self.pinned_changed.emit()
         self.ask(findings=False)
+
+    def _other_option(self) -> int | None:
+        best = None if self.findings is None else self.findings.best
+        for index in (self._looked_at, best, *range(len(self._build.options))):
+            if index is not None and index != self._option and index < len(self._build.options):
+                return index
+        return None
 
     @property
     def selection(self) -> tuple[str, ...]:

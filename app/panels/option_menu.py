@@ -117,6 +117,9 @@ def entries(
     yield ("Rename…", "F2 on the card", lambda: ask_name(bench, index, parent), True)
     yield ("Duplicate", "Ctrl+D on the card", lambda: duplicate(bench, index), True)
     yield ("New option from what is shown", "Shift+N", lambda: add(bench), True)
+    pinned = bench.pinned == index
+    words = "No longer dotted behind" if pinned else "Dotted behind the others"
+    yield (words, "Shift+P", lambda: bench.set_pinned(None if pinned else index), True)
     yield None
     yield ("One to the left", "Shift+Left on the card", lambda: move(bench, index, -1), index > 0)
     yield (

@@ -55,6 +55,8 @@ class Scope(QWidget):
         #: For a room: two strips and the time, nothing to handle.
         self._plain = plain
         self._strips: list[Strip] = []
+        #: What the axes are held for, and the axes.
+        self._held: tuple[object, dict[str, tuple[float, float]]] = (None, {})
         #: Of a real scope, laid over; a lesson has none.
         self._recordings = recordings
         if recordings is not None:
@@ -165,7 +167,10 @@ class Scope(QWidget):
             own = tuple(curve for curve in curves if curve.reads == reads)
             behind = [ghosts[curve.key] for curve in own if curve.key in ghosts]
             over = [v for c in own if (t := self._trace(c)) is not None for v in extremes(t, c)]
-            scales[reads] = volt_range(_extremes([*own, *behind], own, over), above)
+            # limits of both, so that the axes are the same whichever stands in front
+            drawn = (*own, *behind)
+            scales[reads] = volt_range(_extremes(drawn, over), above)
+        scales = self._frozen(answer, scales)
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get(curve.key)
             strip.show_curve(curve, ghost, ghost_name, scales[curve.reads], answer.window)
@@ -240,6 +245,26 @@ class Scope(QWidget):
         at = chosen.probe.mapToGlobal(chosen.probe.rect().bottomLeft())
         probe_menu.menu(bench, index, self).popup(at)
         return True
+
+    def _frozen(
+        self, answer: Answer, scales: dict[str, tuple[float, float]]
+    ) -> dict[str, tuple[float, float]]:
+        """Axes that stay while the pinned option and the present one change places.
+
+        For one pair of options and one stretch of one build they only ever grow.
+        """
+        bench = self._workbench
+        pair = frozenset((bench.option, bench.pinned))
+        of = (bench.drawn, pair, answer.event, answer.window, self._look.projector)
+        if bench.pinned is None or len(pair) < 2:
+            self._held = (None, {})
+            return scales
+        kept = self._held[1] if self._held[0] == of else {}
+        for reads, (low, high) in scales.items():
+            before = kept.get(reads, (low, high))
+            kept[reads] = min(low, before[0]), max(high, before[1])
+        self._held = (of, kept)
+        return {reads: kept[reads] for reads in scales}
 
     def _show_view(self) -> None:
         """Curves over time, or another view of the same answer."""
@@ -368,7 +393,7 @@ class _TimeAxis(QWidget):
             )
 
 
-def _extremes(drawn: list[Curve], own: tuple[Curve, ...], over: list[float]) -> list[float]:
+def _extremes(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
     """Values the common scale has to hold: all curves, and the limits worth showing."""
     values = list(over)
     for curve in drawn:
@@ -377,7 +402,7 @@ def _extremes(drawn: list[Curve], own: tuple[Curve, ...], over: list[float]) -> 
     if not values:
         return values
     bottom, top = min(values), max(values)
-    for curve in own:
+    for curve in drawn:
         for limit in curve.limits:
             # A limit far off would press the curves flat; its figure is in the findings.
             near = limit.value <= 2.0 * top if limit.upper else limit.value >= 0.75 * bottom

@@ -8,6 +8,7 @@ import pytest
 from PySide6.QtCore import Qt
 
 import sim
+from app.panels.option_menu import entries
 from app.scope.log_axis import decades, share, whole_decades
 from app.solver.protocol import Across, Joules
 from sim.impedance import impedance
@@ -92,3 +93,33 @@ def test_logarithmic_axes() -> None:
     assert whole_decades(0.012, 3.0) == (0.01, 10.0)
     assert whole_decades(1e-9, 3.0, most=4) == (1e-3, 10.0)
     assert share(100.0, 10.0, 1000.0) == pytest.approx(0.5)
+
+
+def test_before_and_after_on_one_key_with_axes_that_stay(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench, scope = driver.bench, driver.window.scope
+    assert scope is not None
+    assert bench.option == bench.pinned == 0
+    # from the first moment on, with nothing chosen yet, B goes to another option
+    driver.key(Qt.Key.Key_B)
+    assert (bench.option, bench.pinned) == (1, 0)
+    driver.until(bench.answer_changed, lambda: bench.ghost is not None and not bench.stale)
+    assert scope.strips[0]._ghost is not None
+    before = [strip._range for strip in scope.strips]
+    seen: list[list[tuple[float, float]]] = []
+    bench.answer_changed.connect(lambda: seen.append([strip._range for strip in scope.strips]))
+    driver.key(Qt.Key.Key_B)
+    assert (bench.option, bench.pinned) == (0, 1)
+    driver.until(bench.answer_changed, lambda: bench.ghost is not None and not bench.stale)
+    # not even between the answer and its ghost do the axes move
+    assert seen
+    assert all(ranges == before for ranges in seen)
+    # the ghost is chosen from the card's menu, too
+    entry = next(e for e in entries(bench, 1, driver.window) if e and e[0].startswith("No longer"))
+    entry[2]()
+    assert bench.pinned is None
+    driver.until(bench.answer_changed, lambda: not bench.stale)
+    assert scope.strips[0]._ghost is None
