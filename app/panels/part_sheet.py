@@ -17,13 +17,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.look import SHAPES
 from app.panels.field_row import FieldRow
+from app.panels.figure_lines import FigureLines, rating_words
 from app.panels.flat import FlatButton
 from app.panels.quantity_edit import SLIDER_STEPS, SliderScale
 from app.panels.what_changes import WhatChanges
 from app.wiring.facts import facts, lead_name, part_name
-from app.words import of_limit
 from sim import edit, quantity
 from sim.errors import SimError
 from sim.lead import LEAD_FIELDS
@@ -66,7 +65,7 @@ class PartSheet(QFrame):
         self.title = QLineEdit()
         self.title.setAccessibleName("Name")
         self.title.editingFinished.connect(self._rename)
-        self.summary = QLabel(textFormat=Qt.TextFormat.PlainText, wordWrap=True)
+        self.summary = FigureLines(workbench, look)
         self._help = FlatButton(look, "figure", "What this models, and what it leaves out")
         self._help.setText("?")
         self._help.setToolTip("What this models, and what it leaves out (F1)")
@@ -332,11 +331,8 @@ class PartSheet(QFrame):
             return
         answer = self._workbench.answer
         part = None if answer is None else answer.part(self._id)
-        lines = []
-        for rating in () if part is None else part.ratings:
-            shape = SHAPES.get(rating.verdict, "")
-            slow = " (slow)" if rating.reads.startswith("slow") else ""
-            lines.append(f"{shape} {rating.name}: {of_limit(rating)}{slow}, {rating.verdict}")
+        ratings = () if part is None else part.ratings
+        lines = [rating_words(rating) for rating in ratings]
         joint = None if answer is None else answer.joint(self._id)
         if not lines and joint is not None and joint.highest is not None:
             slow = "slow peak" if joint.peak_V is None else "peak"
@@ -344,8 +340,7 @@ class PartSheet(QFrame):
         item = self._workbench.shown_build.part(self._id)
         if item is not None and len(self._ids) < 2:
             lines.append(f"{facts(item).measures}, {item.deck} deck")
-        self.summary.setText("\n".join(lines))
-        self.summary.setVisible(bool(lines))
+        self.summary.show_lines(self._id, lines, ratings)
 
     # Editing
 
@@ -388,8 +383,7 @@ class PartSheet(QFrame):
                 bench.build, bench.option, lambda b: edit.rename(b, self._id, text)
             )
         except SimError as error:
-            self.summary.setText(str(error))
-            self.summary.show()
+            self.summary.show_lines(self._id, [str(error)], ())
             return
         bench.do(f"Rename {part_name(part)}", build)
 

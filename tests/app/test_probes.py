@@ -164,3 +164,27 @@ def test_a_figure_is_gone_to(opened: Callable[[Build], Driver]) -> None:
     assert window.scope is not None
     strip = next(s for s in window.scope.strips if s._curve is curve)
     assert reading(worst.value, "volts") in strip._moment.toPlainText()
+
+
+def test_a_rating_in_the_part_sheet_leads_to_its_figure(opened: Callable[[Build], Driver]) -> None:
+    driver = opened(with_capacitor())
+    edges(driver)
+    bench, window = driver.bench, driver.window
+    window.part_sheet.open("esc1", window.rect().center())
+    lines = window.part_sheet.summary
+    assert lines.plain.splitlines()[0].startswith(("●", "▲", "■"))
+    lines.linkActivated.emit("0")
+    driver.until(
+        bench.answer_changed,
+        lambda: (
+            bench.answer is not None
+            and bench.answer.goal is not None
+            and bench.answer.window == bench.window
+            and not bench.stale
+        ),
+    )
+    assert bench.answer is not None
+    rating = bench.answer.part("esc1").ratings[0]  # type: ignore[union-attr]
+    curve = next(c for c in bench.answer.curves if c.place == rating.place)
+    assert float(curve.high.max()) == pytest.approx(rating.value, abs=2e-3)
+    assert window.part_sheet.isVisible()
