@@ -49,6 +49,9 @@ Detail = Literal["averaged", "edges"]
 #: Stretches of an event in which a time below a limit is counted.
 _LOOKS = 2000
 
+#: What a rating may be held against that is no extreme.
+_BY_INTEGRALS = ("rms_amps", "mean_watts", "joules", "time_below")
+
 #: Voltages read in one go; between goes a run can be told to stop. Fewer where numpy has to do.
 _PLACES_AT_ONCE, _PLACES_IN_NUMPY = 8, 2
 
@@ -154,7 +157,8 @@ class Solution:
         self.knows_peaks = context.detail == "edges" or not self._chops()
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None
         self._energy: Energy | None = None
-        self._rated: tuple[float, dict[str, tuple[RatingUse, ...]]] | None = None
+        #: ratings by the slack they were read within, and whether of extremes only
+        self._rated: dict[tuple[float, bool], dict[str, tuple[RatingUse, ...]]] = {}
         #: of a pair of nodes: within what slack, lowest and highest voltage
         self._ranges: dict[tuple[int, int], tuple[float, tuple[float, float]]] = {}
 
@@ -416,12 +420,27 @@ class Solution:
                 known[pair] = slack, (float(a), float(b))
         return {place: known[net.ports[place]][1] for place in places}
 
+    def known_range(self, slack: float) -> dict[str, tuple[float, float]]:
+        """What `volts_range` has read so far, within `slack` or better."""
+        net = self.equations.network
+        known = {pair: both for pair, (within, both) in self._ranges.items() if within <= slack}
+        return {p: known[net.ports[p]] for p in self.places() if net.ports[p] in known}
+
     def rated(
-        self, slack: float = 0.0, cancelled: Callable[[], bool] | None = None
+        self,
+        slack: float = 0.0,
+        cancelled: Callable[[], bool] | None = None,
+        *,
+        extremes_only: bool = False,
     ) -> dict[str, tuple[RatingUse, ...]]:
         """Every part's ratings over the whole event, without the figures nobody rates.
 
         Voltages and peak currents within `slack`, 0 is exact.
+
+        Parameters
+        ----------
+        extremes_only : leave out what integrals or many looks are needed for (RMS, heat, times,
+            growth), for while a hand drags
 
         Raises
         ------
@@ -429,14 +448,16 @@ class Solution:
         """
         if self._whole is not None:
             return {part.id: part.ratings for part in self._whole[1]}
-        if self._rated is not None and self._rated[0] <= slack:
-            return self._rated[1]
+        for (within, only), found in self._rated.items():
+            if within <= slack and (extremes_only or not only):
+                return found
         eq, net = self.equations, self.equations.network
         limits = [
             (part, rating)
             for part in self.context.build.parts
             for rating in KINDS[part.kind].ratings
             if self.context.values[part.id].optional(rating.field) is not None
+            and not (extremes_only and rating.reads in _BY_INTEGRALS)
         ]
         known = self.knows_peaks and self.context.event_kind != "plug_in"
 
@@ -476,8 +497,9 @@ class Solution:
                 rms.get(port, 0.0),
                 losses.get(part.id, 0.0) / t1,
                 t1,
+                extremes_only=extremes_only,
             )
-        self._rated = (slack, out)
+        self._rated[slack, extremes_only] = out
         return out
 
     def _uses(
@@ -489,10 +511,14 @@ class Solution:
         rms_a: float,
         watts: float,
         span_s: float,
+        *,
+        extremes_only: bool = False,
     ) -> tuple[RatingUse, ...]:
         values = self.context.values[part]
         uses = []
         for rating in KINDS[kind].ratings:
+            if extremes_only and rating.reads in _BY_INTEGRALS:
+                continue
             limit = KINDS[kind].limit(rating, values)
             if limit is not None and rating.reads == "time_below":
                 if self.context.event_kind != "plug_in":
@@ -518,7 +544,7 @@ class Solution:
                     note=self._beyond(rating, f"{part}.{rating.port}", value, limit),
                 )
             )
-        return (*uses, *self._grown(part))
+        return tuple(uses) if extremes_only else (*uses, *self._grown(part))
 
     def _beyond(self, rating: Rating, place: str, value: float, limit: float) -> str:
         """What a voltage beyond a MOSFET's rating would do."""

@@ -182,6 +182,9 @@ class Scope(QWidget):
         self._axis.show_window(answer.window)
         self._show_window()
         energy = answer.energy
+        if energy is None:
+            self._energy.setText("energy check: on release")
+            return
         passed = energy.residual <= _RESIDUAL
         self._energy.setText("energy check: passed" if passed else "energy check: failed")
         self._energy.setToolTip(

@@ -212,7 +212,7 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     overview: Curve | None
     joints: tuple[JointRow, ...]
     parts: tuple[PartRow, ...]
-    energy: EnergyRow
+    energy: EnergyRow | None
     not_covered: tuple[str, ...]
     solve_s: float
     live: bool = False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -48,8 +49,10 @@ _FINE = 5  # samples a column of what does not ring
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
-#: While a hand drags, no extreme of a curve or figure is further off than this; exact on release.
+#: While a hand drags, no figure's extreme is further off than this, and no curve's than the next
+#: (a pixel or two); then a column is as wide as two. Exact on release.
 LIVE_SLACK_V = 0.25
+LIVE_CURVE_SLACK_V = 0.5
 
 
 def signal_of(clip: Clip) -> Signal:
@@ -107,16 +110,18 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
     solution = solved.solution
     whole = (0.0, solution.duration_s)
     window = request.window or whole
-    slack = LIVE_SLACK_V if request.live else 0.0
-    # once, as exact as it is needed; all below reads it again
-    solution.rated(slack, cancelled)
-    shown: tuple[Curve, ...] = ()
-    # in one go while a hand drags: answers of a drag are not stopped
-    for few in [solved.clips] if request.live else [(clip,) for clip in solved.clips]:
-        if cancelled():
-            raise Cancelled("curves", "stopped for a newer request")
-        shown += curves(solved, window, request.columns, few, slack, truth=request.truth)
-    solution.ready_integrals(cancelled)
+    if request.live:
+        shown = _while_dragged(solved, request, window)
+    else:
+        # once; all below reads it again
+        solution.volts_range(0.0, cancelled)
+        solution.rated(0.0, cancelled)
+        shown = ()
+        for clip in solved.clips:
+            if cancelled():
+                raise Cancelled("curves", "stopped for a newer request")
+            shown += curves(solved, window, request.columns, (clip,), truth=request.truth)
+        solution.ready_integrals(cancelled)
     # Envelopes cost: the whole event is read off a second time only behind a zoom.
     overview = (
         shown
@@ -134,9 +139,9 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         window=window,
         curves=shown,
         overview=overview[0] if overview else None,
-        joints=tuple(_joints(solution, request.live)),
+        joints=tuple(_joints(solved, request.live)),
         parts=tuple(_parts(solved, request.live)),
-        energy=EnergyRow(*_values(solution.energy, EnergyRow)),
+        energy=None if request.live else EnergyRow(*_values(solution.energy, EnergyRow)),
         not_covered=tuple(solution.not_covered),
         solve_s=solution.cost.solve_s,
         live=request.live,
@@ -145,6 +150,28 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         goal=request.goal,
         moment_s=None if request.goal is None else _moment(solution, request.goal),
     )
+
+
+def _while_dragged(
+    solved: Solved, request: Request, window: tuple[float, float]
+) -> tuple[Curve, ...]:
+    """Curves within a slack, and beside them the extremes of what has a limit or a clip.
+
+    Both at once, on two cores where there are; answers of a drag are not stopped.
+    """
+    solution = solved.solution
+    clipped = {clip.tip for clip in solved.clips}
+
+    def figures() -> None:
+        solution.rated(LIVE_SLACK_V, extremes_only=True)
+        solution.volts_range(LIVE_SLACK_V, None, [p for p in solution.places() if p in clipped])
+
+    columns = max(request.columns // 2, 1)
+    with ThreadPoolExecutor(1) as pool:
+        beside = pool.submit(figures)
+        read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V)
+        beside.result()
+    return _put_together(solved, window, columns, solved.clips, read, request.truth)
 
 
 def _moment(solution: Solution, goal: Goal) -> float | None:
@@ -248,15 +275,25 @@ def curves(
     As their probes show them, unless the `truth` is wanted.
     """
     clips = solved.clips if clips is None else clips
-    if not clips:
-        return ()
+    return _put_together(
+        solved, window, columns, clips, _read_off(solved, window, columns, clips, slack), truth
+    )
+
+
+def _read_off(
+    solved: Solved,
+    window: tuple[float, float],
+    columns: int,
+    clips: Sequence[Clip],
+    slack: float,
+) -> dict[Clip, tuple[Any, Any, Any]]:
+    """Column borders, lowest and highest of each clip, without its probe."""
     times = np.linspace(window[0], window[1], columns + 1)
-    swinging = [clip for clip in clips if clip.reads in ("volts", "offset", "amps")]
-    rows: dict[Clip, tuple[Any, Any]] = {}
-    if swinging:
+    rows: dict[Clip, tuple[Any, Any, Any]] = {}
+    if swinging := [clip for clip in clips if clip.reads in ("volts", "offset", "amps")]:
         signals = [signal_of(clip) for clip in swinging]
         times, low, high = solved.solution.envelope(signals, *window, columns, slack)
-        rows |= {clip: (low[k], high[k]) for k, clip in enumerate(swinging)}
+        rows |= {clip: (times, low[k], high[k]) for k, clip in enumerate(swinging)}
     if slow := [clip for clip in clips if clip.reads in ("speed", "duty")]:
         # A speed cannot turn, nor a duty be latched, twice within a part of a column.
         fine = np.linspace(window[0], window[1], _FINE * columns + 1)
@@ -265,8 +302,20 @@ def curves(
             value *= 60.0 / math.tau if clip.reads == "speed" else 100.0
             parts = value[:-1].reshape(columns, _FINE)
             ends = value[_FINE::_FINE]
-            rows[clip] = np.minimum(parts.min(1), ends), np.maximum(parts.max(1), ends)
-    drawn = [_curve(solved, clip, times, *rows[clip]) for clip in clips]
+            rows[clip] = times, np.minimum(parts.min(1), ends), np.maximum(parts.max(1), ends)
+    return rows
+
+
+def _put_together(
+    solved: Solved,
+    window: tuple[float, float],
+    columns: int,
+    clips: Sequence[Clip],
+    rows: dict[Clip, tuple[Any, Any, Any]],
+    truth: bool,
+) -> tuple[Curve, ...]:
+    """Curves with names, limits and figures; as their probes show them unless `truth`."""
+    drawn = [_curve(solved, clip, *rows[clip]) for clip in clips]
     if not truth:
         for k, clip in enumerate(clips):
             probe = _probe_of(clip)
@@ -347,7 +396,8 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
     own_ground = clip.ground in (None, clip.tip)
     label = labels.get(clip.tip, clip.tip)
     # what was already found of the whole event, exact or within a drag's slack
-    ranges = solved.solution.volts_range(LIVE_SLACK_V)
+    places = [clip.tip] if clip.tip in solved.solution.places() else []
+    ranges = solved.solution.volts_range(LIVE_SLACK_V, None, places)
     slow = not solved.solution.knows_peaks
     peak: float | None
     lowest: float | None
@@ -379,7 +429,7 @@ def _limits(solved: Solved, clip: Clip) -> tuple[Limit, ...]:
     here = ports[clip.tip]
     upper: Limit | None = None
     lower: Limit | None = None
-    for ratings in solved.solution.rated(LIVE_SLACK_V).values():
+    for ratings in solved.solution.rated(LIVE_SLACK_V, extremes_only=True).values():
         for rating in ratings:
             if rating.unit != "V" or ports.get(rating.place) != here:
                 continue
@@ -407,11 +457,16 @@ def findings(found: Any, request_id: int, *, whole: bool = True) -> FindingsRow:
     )
 
 
-def _joints(solution: Solution, live: bool) -> Iterator[JointRow]:
-    """Peaks and lowest voltages of all places; what else there is costs more and is not shown."""
+def _joints(solved: Solved, live: bool) -> Iterator[JointRow]:
+    """Peaks and lowest voltages of all places; what else there is costs more and is not shown.
+
+    While a hand drags, of those that have a clip or a limit.
+    """
+    solution = solved.solution
     labels = solution.equations.network.labels
     knows = solution.knows_peaks
-    for place, (low, high) in solution.volts_range(LIVE_SLACK_V if live else 0.0).items():
+    ranges = solution.known_range(LIVE_SLACK_V) if live else solution.volts_range()
+    for place, (low, high) in ranges.items():
         yield JointRow(
             id=place,
             label=labels.get(place, place),
@@ -428,7 +483,8 @@ def _joints(solution: Solution, live: bool) -> Iterator[JointRow]:
 
 def _parts(solved: Solved, live: bool) -> Iterator[PartRow]:
     kinds = {part.id: part.kind for part in solved.solution.context.build.parts}
-    for id_, uses in solved.solution.rated(LIVE_SLACK_V if live else 0.0).items():
+    rated = solved.solution.rated(LIVE_SLACK_V if live else 0.0, extremes_only=live)
+    for id_, uses in rated.items():
         ratings = tuple(RatingRow(*_values(use, RatingRow)) for use in uses)
         yield PartRow(id_, kinds[id_], None, None, None, ratings)
 
