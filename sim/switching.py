@@ -368,6 +368,7 @@ class EdgeRun:
         self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
     ) -> tuple[Array, ...]:
         """Lowest, highest, and their times, (rows, bins) each, within `slack`."""
+        t1 = _reached(t0, t1, bins)
         table = self._m.table
         k = rows.x.shape[0]
         whole = self._in_modes(rows)
@@ -875,6 +876,19 @@ def _at_patterns(poly: SwitchPoly, bits: Ints) -> Array:
         at = np.flatnonzero(bits[:, list(key)].all(axis=1))
         out[at] += matrix
     return out
+
+
+def _reached(t0: float, t1: float, bins: int) -> float:
+    """The end of a window as its equal bins reach it: some units in the last place less.
+
+    Where the last bin ended before the window by rounding, the walk from bin to bin would not
+    come to its end.
+    """
+    for _ in range(64):
+        if t0 + bins * ((t1 - t0) / bins) >= t1:
+            break
+        t1 = math.nextafter(t1, t0)
+    return t1
 
 
 def _identity(eq: StateEquations) -> Rows:

@@ -13,8 +13,9 @@ import sim
 from app.scope import probe_menu
 from app.words import reading
 from sim.errors import SimError
+from sim.options import apply
 from sim.probe import Probe, look
-from sim.records import ProbeSettings
+from sim.records import Change, Option, ProbeSettings
 from sim.signals import Signal
 from tests.app.driver import Driver, with_capacitor
 
@@ -52,15 +53,19 @@ def chosen(menu: QMenu, words: str) -> None:
 def test_a_long_ground_wire_shows_a_false_ring_and_t_the_truth(
     opened: Callable[[Build], Driver],
 ) -> None:
-    driver = opened(with_capacitor())
+    # edges of 10 ns against 1 nH of the ceramics: a step of a volt or so at the ESC
+    quick = (Change(set="esc1.rise_time", value="10 ns"), Change(set="cer1.esl", value="1 nH"))
+    driver = opened(apply(with_capacitor(), Option(name="", changes=quick)))
     edges(driver)
     bench, window = driver.bench, driver.window
     assert window.scope is not None
-    # a clean edge: some microseconds, where a ring of 119 MHz can be told apart
+    # a stretch of an edge in which a ring of 119 MHz can be told apart
     solution = sim.solve(bench.build, event=1, option=1, seed=0)
-    times = solution.edge_times(6e-3, 7e-3)
-    at = float(times[0])
-    bench.set_window((at - 0.2e-6, at + 1.8e-6))
+    times = solution.edge_times(2e-3, 4e-3)
+    around = np.stack([times - 5e-9, times + 15e-9])
+    moved = np.abs(np.diff(solution.sample([Signal("volts", "esc1.in")], around.T.ravel())[0]))
+    at = float(times[int(np.argmax(moved[::2]))])
+    bench.set_window((at - 0.05e-6, at + 0.3e-6))
     strip = window.scope.strips[0]
     assert strip.probe.text() == "no probe"
     true_top = first(driver)
@@ -69,7 +74,7 @@ def test_a_long_ground_wire_shows_a_false_ring_and_t_the_truth(
     assert "150 mm ground wire" in strip.probe.text()
     assert "as a scope shows it" in strip.probe.text()
     signal = Signal("volts", "esc1.in")
-    shown = look(solution, [signal], Probe(10, 0.15), at - 0.2e-6, at + 1.8e-6)
+    shown = look(solution, [signal], Probe(10, 0.15), at - 0.05e-6, at + 0.3e-6)
     drawn = first(driver)
     # the same extremes as the library, and the figure printed is the figure drawn
     assert drawn.high.max() == pytest.approx(shown.seen[0].max(), abs=1e-6)
@@ -77,9 +82,14 @@ def test_a_long_ground_wire_shows_a_false_ring_and_t_the_truth(
     assert drawn.peak == drawn.high.max()
     ends = [reading(float(v), "volts") for v in (drawn.low.min(), drawn.high.max())]
     assert strip.figure.text() == f"shown: {ends[0]} to {ends[1]}"
-    # the ring is false: the wire shows more swing than there is, a limit of 20 MHz does not
-    swing = float(np.ptp(shown.seen[0]) - np.ptp(shown.true[0]))
-    assert swing > 0.0
+    # the ring is false: once the edge is over the wire shows volts that are not there, more
+    # than there is at all between two columns of the truth; a spring at the tip shows few
+    late = shown.times > at + 20e-9
+    false = float(np.abs(shown.seen[0] - shown.true[0])[late].max())
+    assert false > 0.1
+    spring = look(solution, [signal], Probe(10), at - 0.05e-6, at + 0.3e-6)
+    little = np.abs(spring.seen[0] - spring.true[0])[spring.times > at + 20e-9].max()
+    assert false > 4.0 * little
     driver.key(Qt.Key.Key_T)
     driver.until(bench.answer_changed, lambda: not first(driver).probe)
     assert bench.truth
