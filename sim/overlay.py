@@ -84,8 +84,8 @@ def lay(
     BadField   if the two share too little time, or the run never crosses the trigger's level
     WrongPort   if there is no such place
     """
-    low, high = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
-    times, values = _thinned(low, high)
+    all_times, all_values = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
+    times, values = _thinned(all_times, all_values)
     run = _Run(solution, signal, probe)
     if how == "best":
         shift_s = _best(run, times, values)
@@ -98,6 +98,8 @@ def lay(
         )
     t, recorded = times[there] + shift_s, values[there]
     off, at = run.difference(t, recorded)
+    # extremes of every sample, as they are drawn
+    shared = all_values[(all_times + shift_s >= 0.0) & (all_times + shift_s <= solution.duration_s)]
     k = int(np.argmax(np.abs(off)))
     return Laid(
         shift_s=float(shift_s),
@@ -105,7 +107,7 @@ def lay(
         rms=float(np.sqrt(np.mean(off**2))),
         peak=float(abs(off[k])),
         peak_at_s=float(at[k]),
-        recorded=(float(recorded.min()), float(recorded.max())),
+        recorded=(float(shared.min()), float(shared.max())),
         model=run.ends(float(t[0]), float(t[-1])),
         shared_s=float(t[-1] - t[0]),
     )

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from sim.fit import Band
 
 
+#: Opacity of the fill between a recording's extremes, of 255.
+_THROUGH = 80
+
+
 class Recorded:
     """What lies over one strip's curve; empty until `show`."""
 
@@ -46,7 +50,7 @@ class Recorded:
         p = self._look.palette
         width = 2.5 if self._look.projector else 1.3
         if trace.band is not None and curve.reads == "volts":
-            self._band.setPen(pg.mkPen(p.faint if p.dark else p.deck, width=2))
+            self._band.setPen(pg.mkPen(p.faint if p.dark else p.deck, width=1))
             self._band.setData(*_pairs(*band_columns(trace.band, curve)), connect="pairs")
         if trace.hidden:
             return
@@ -60,7 +64,10 @@ class Recorded:
         if low is not high:
             self._lines[1].setPen(pen)
             self._lines[1].setData(times, low)
-            self._fill.setPen(pg.mkPen(p.recorded, width=1))
+            # what lies behind it is seen through it
+            through = pg.mkColor(p.recorded)
+            through.setAlpha(_THROUGH)
+            self._fill.setPen(pg.mkPen(through, width=1))
             self._fill.setData(*_pairs(times, low, high), connect="pairs")
         self._label.setColor(p.recorded)
         self._label.setFont(self._look.font("small"))

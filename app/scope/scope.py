@@ -381,7 +381,9 @@ class _TimeAxis(QWidget):
         start, end = self._window
         indent = gutter(self._look)
         width = self.width() - indent
-        room = painter.fontMetrics().horizontalAdvance("000.00 ms") * 1.3
+        # far into an event neighbours differ late in the figure, so figures are long
+        widest = max((seconds(start, end - start), seconds(end, end - start), "000.00 ms"), key=len)
+        room = painter.fontMetrics().horizontalAdvance(widest) * 1.3
         for time in ticks(start, end, max(2, int(width / room))):
             x = indent + width * (time - start) / (end - start)
             painter.setPen(QPen(colour, 1))

@@ -231,6 +231,11 @@ def test_the_trigger_and_the_slow_course() -> None:
     assert laid.course == "slow"
     assert laid.shift_s == pytest.approx(6e-3, abs=0.3e-3)
     assert laid.rms < 0.3
+    # what is told of its extremes is of every sample, however it was thinned for comparing
+    long = np.linspace(-4e-3, 15e-3, 90_001)
+    ripple = 15.0 + np.random.default_rng(3).normal(size=len(long))
+    laid = lay(run, PADS, long, ripple, how="as it is", shift_s=6e-3)
+    assert laid.recorded == (ripple.min(), ripple.max())
     plug = plugged(build)
     times = np.linspace(-3e-6, 60e-6, 2000)
     volts = np.where(times < -1e-6, 0.0, plug.sample([PADS], np.clip(times + 1e-6, 0, None))[0])
