@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from PySide6.QtCore import QPoint, QPointF, Qt
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QFileDialog
@@ -37,10 +38,16 @@ PADS = Signal("volts", "pads")
 LATE = 7e-6
 
 
+def plug_only() -> Build:
+    """The small build with its plug-in alone, watched at the pads first: quickly compared."""
+    build = with_capacitor()
+    return replace(build, events=build.events[1:], clips=build.clips[::-1])
+
+
 def plugged(build: Build, factor: float = 1.0) -> Solution:
     if factor != 1.0:
         build = varied(build, {"pack.inductance": factor})
-    return sim.solve(build, event=2, option=2)
+    return sim.solve(build, event="Plug in", option=2)
 
 
 def recorded(run: Solution, path: Path, scale: float = 1.0) -> Path:
@@ -58,16 +65,12 @@ def imported(driver: Driver, path: Path) -> RecordingSheet:
     bench, window = driver.bench, driver.window
     driver.curves()
     bench.set_option(1)
-    bench.set_event(1)
     driver.curves()
     sheet = window.recording_sheet
     sheet.import_file(path)
     driver.qtbot.waitUntil(
         lambda: sheet.isVisible() and _trace(sheet).band is not None, timeout=WAIT_MS
     )
-    sheet.place.setCurrentIndex(1)
-    sheet.place.activated.emit(1)
-    driver.qtbot.waitUntil(lambda: _trace(sheet).band is not None, timeout=WAIT_MS)
     return sheet
 
 
@@ -79,12 +82,12 @@ def _trace(sheet: RecordingSheet) -> Trace:
 def test_the_shot_is_called_revealed_aligned_and_taken_off(
     opened: Callable[[Build], Driver], tmp_path: Path
 ) -> None:
-    build = with_capacitor()
+    build = plug_only()
     driver = opened(build)
     sheet = imported(driver, recorded(plugged(build), tmp_path / "plug.csv"))
     scope, recordings = driver.window.scope, driver.window.recordings
     assert scope is not None
-    strip = scope.strips[1]
+    strip = scope.strips[0]
     trace = _trace(sheet)
     assert trace.recording.place == "pads"
     # nothing of it is seen before the reveal
@@ -126,6 +129,11 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
     assert trace.recording.shift_s == pytest.approx(LATE + 20e-6, abs=0.5e-6)
     driver.until(recordings.changed, lambda: trace.row is not None)
     assert trace.row.rms > 1.0
+    # hung elsewhere its shot is called anew
+    sheet.place.setCurrentIndex(1)
+    sheet.place.activated.emit(1)
+    assert trace.recording.place == "esc1.in"
+    assert trace.band is None
     sheet.off.click()
     assert not recordings.traces
     assert not sheet.isVisible()
@@ -135,7 +143,7 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
 def test_a_10x_probe_that_the_file_does_not_know_of(
     opened: Callable[[Build], Driver], tmp_path: Path
 ) -> None:
-    build = with_capacitor()
+    build = plug_only()
     driver = opened(build)
     sheet = imported(driver, recorded(plugged(build), tmp_path / "tenth.csv", scale=0.1))
     trace = _trace(sheet)
@@ -156,7 +164,7 @@ def test_a_10x_probe_that_the_file_does_not_know_of(
 def test_what_is_unknown_is_fitted_and_taken_over_in_one_step(
     opened: Callable[[Build], Driver], tmp_path: Path
 ) -> None:
-    build = with_capacitor()
+    build = plug_only()
     driver = opened(build)
     sheet = imported(driver, recorded(plugged(build, 1.5), tmp_path / "long.csv"))
     sheet.reveal.click()
@@ -184,7 +192,7 @@ def test_what_is_unknown_is_fitted_and_taken_over_in_one_step(
 def test_a_recording_is_remembered_beside_the_build(
     opened: Callable[[Build], Driver], tmp_path: Path
 ) -> None:
-    build = with_capacitor()
+    build = plug_only()
     driver = opened(build)
     sheet = imported(driver, recorded(plugged(build), tmp_path / "plug.csv"))
     sheet.reveal.click()
