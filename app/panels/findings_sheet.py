@@ -37,6 +37,8 @@ _COLUMNS = (
     "option", "event", "where", "limit of", "reads", "worst", "typical", "limit", "used", "verdict",
 )  # fmt: skip
 _NUMBERS = (5, 6, 7, 8)
+#: Columns left out where type is large, so that names can be read: limit of, reads, typical.
+_AT_THE_DESK = (3, 4, 6)
 
 
 class FindingsSheet(QFrame):
@@ -213,6 +215,8 @@ class FindingsSheet(QFrame):
         self._left_out.setStyleSheet(muted)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        for column in _AT_THE_DESK:
+            self.table.setColumnHidden(column, self._look.projector)
         for column in _NUMBERS:
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
