@@ -21,8 +21,8 @@ class Ceramic(CapacitorKind):
 
     Left out: that it falls further when warm and over years. Where an ESC chops, the capacitance
     stays what is left of it where the event starts: on the 4S sample with ceramics of 12 V half
-    voltage an ESC's peak in hard braking then read 24.3 V where a run that follows the bias from
-    edge to edge, checked against an independent solver, has 25.9 V. Steady flight was 0.16 V off.
+    voltage an ESC's peak in hard braking then read 24.3 V where a trial run of our own that
+    followed the bias from edge to edge had 25.9 V. Steady flight was 0.16 V off.
     """
 
     kind = "ceramic"
