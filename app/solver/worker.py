@@ -372,7 +372,9 @@ class _Desk:
         detail: Detail | None = None,
         seed: int = 0,
     ) -> rows.Solved:
-        wanted = detail or ("edges" if self.warm.ready else "averaged")
+        # (a plug-in has no edges)
+        still = events_of(request.build)[event].kind == "plug_in" or not _chops(request.build)
+        wanted = "averaged" if still else detail or ("edges" if self.warm.ready else "averaged")
         build = self._mended(request.build, option, event).build
         key = self._key(build, option, event) + f"{wanted} {seed}".encode()
         if key not in self._kept:

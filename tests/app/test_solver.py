@@ -9,6 +9,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import pytest
 
 from app.solver.client import SolverClient
@@ -65,6 +66,8 @@ def solve(build, *, cancelled, **how):
         raise ZeroDivisionError("of our own")
     if notes == "threads":
         raise SimError("threads", os.environ.get("OPENBLAS_NUM_THREADS", "not set"), "hint")
+    with open(os.path.join(os.path.dirname(__file__), "solved"), "a") as log:
+        log.write("s")
     return sim.solve(build, cancelled=cancelled, **how)
 """
 
@@ -273,6 +276,33 @@ def test_comparison_goes_on_where_it_was_stopped(
     client.request(Request(id=2, build=small, option=1))
     inbox.wait(lambda m: isinstance(m, FindingsRow) and m.request_id == 2)
     assert shares == [0.5, 1.0, 0.5, 1.0]
+
+
+def test_an_edit_of_one_option_leaves_the_others_solved(
+    client: SolverClient, inbox: Inbox, small: Build, tmp_path: Path
+) -> None:
+    client.request(Request(id=1, build=small, option=0))
+    inbox.wait(lambda m: isinstance(m, FindingsRow))
+    log = tmp_path / "solved"
+    before = log.read_text().count("s")
+    first, second = small.options
+    change = msgspec.structs.replace(second.changes[0], value="2 mF")
+    larger = msgspec.structs.replace(second, name="Twice as large", changes=(change,))
+    edited = msgspec.structs.replace(small, options=(first, larger))
+    client.request(Request(id=2, build=edited, option=0))
+    found = inbox.wait(lambda m: isinstance(m, FindingsRow) and m.request_id == 2)
+    assert [card.option for card in found.cards] == ["As bought", "Twice as large"]
+    assert log.read_text().count("s") == before + 1
+    # another name is no other circuit
+    named = msgspec.structs.replace(first, name="As it came")
+    client.request(
+        Request(id=3, build=msgspec.structs.replace(edited, options=(named, larger)), option=0)
+    )
+    found = inbox.wait(lambda m: isinstance(m, FindingsRow) and m.request_id == 3)
+    assert [cell.option for cell in found.cells if cell.option != larger.name] == ["As it came"] * (
+        len(found.cells) // 2
+    )
+    assert log.read_text().count("s") == before + 1
 
 
 def test_the_process_ends_with_its_pipe(small: Build) -> None:

@@ -299,3 +299,16 @@ def test_undamped_filter_before_a_regulator_rings_up() -> None:
     assert np.ptp(early) < 0.2
     assert np.ptp(late) > 5.0
     assert run.energy(0.0, run.duration_s).residual < 1e-6
+
+
+@pytest.mark.parametrize("option", ["LC stage only", "At each ESC, camera grounded at one"])
+def test_loads_behind_a_coil_that_saturates(option: str) -> None:
+    """A load's voltage goes by how fast the coil's flux moves: the kernel knows it too."""
+    case = _case("arms_4s_analogue", option, "Plug in")
+    assert MeanForm(case.mean).lifts
+    slow = rosenbrock.run(case.mean, case.drive, case.start, compiled=False)
+    fast = rosenbrock.run(case.mean, case.drive, case.start, compiled=True)
+    times = np.linspace(0.0, case.drive.duration_s, 2001)
+    states = slow.states(times)
+    assert fast.steps == slow.steps
+    assert np.max(np.abs(fast.states(times) - states)) <= 1e-11 * np.max(np.abs(states))
