@@ -21,8 +21,10 @@ from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION, LessonPanel
 from app.workshop.noise_layer import BANDS, NoisePath
 from app.workshop.presenter import Presenter
+from app.workshop.room_trace import RoomTraces
 from app.workshop.sums import Sums
 from sim import lessons
+from sim.build import dumps
 from sim.resolve import event_index, given_number, option_index
 
 if TYPE_CHECKING:
@@ -66,7 +68,7 @@ class LessonWindow(QWidget):
         self.solver.setParent(self)
         self.bench = Workbench(lessons.build_of(lesson, lessons.Screen()), self.solver, self)
         self.sums = sums or Sums(lesson, self)
-        self._why = ""
+        self._why = self._room_why = ""
         self._make_layout()
         self.presenter = Presenter(self.look)
         self._make_keys()
@@ -74,6 +76,8 @@ class LessonWindow(QWidget):
         self.sums.came.connect(lambda _: self.refresh())
         self.sums.failed.connect(self._fail)
         self.panel.counted.connect(self._pressed)
+        self.room.changed.connect(self.refresh)
+        self.room.failed.connect(self._room_says)
         self._shown_screen: Screen | None = None
         self.show_card()
 
@@ -83,7 +87,8 @@ class LessonWindow(QWidget):
         self.frame = FrameView(self.bench, self.drawn_look)
         self.frame.set_plain()
         self.noise_path = NoisePath(self.frame, self.bench, self.drawn_look)
-        self.scope = Scope(self.bench, self.drawn_look, plain=True)
+        self.room = RoomTraces(self.bench, self._trace_may_show, self)
+        self.scope = Scope(self.bench, self.drawn_look, plain=True, recordings=self.room)
         # The class looks; keys are the presenter's.
         for widget in (self.frame, self.scope, self.scope.ribbon):
             widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -130,6 +135,7 @@ class LessonWindow(QWidget):
         key("P", self.noise_path.next_band)
         key("D", self._other_ground)
         key("N", self.show_presenter)
+        key("R", self.room.key)
         key("F11", self._full_screen)
         key("Esc", self.close)
         for number in range(1, 10):
@@ -179,13 +185,15 @@ class LessonWindow(QWidget):
 
     def show_card(self) -> None:
         """The present card, and the screen it asks for."""
+        self._room_why = ""
         self._show_screen(self.course.card.screen)
-        self.refresh()
+        # a reveal shows the room's trace, too
+        self.room.changed.emit()
 
     def refresh(self) -> None:
         """The card with what is known by now."""
-        self.panel.show_card(self.course, self.sums.numbers, self._why)
-        self.presenter.show_notes(self.course, self.sums.numbers)
+        self.panel.show_card(self.course, self.sums.numbers, self._why or self._room_why)
+        self.presenter.show_notes(self.course, self.sums.numbers, self.room.in_words())
         bench_task = self.course.card.kind == "bench"
         covered = self.course.covered or bench_task
         self.cover.setText(BENCH_CAUTION if bench_task else "First your guess.")
@@ -199,6 +207,11 @@ class LessonWindow(QWidget):
         self.cover.setFont(self.look.font("text" if bench_task or said else "title"))
         self.body.setVisible(not covered)
         self.cover.setVisible(covered)
+
+    def _trace_may_show(self) -> bool:
+        """The room's recording is an answer too: it waits for the reveal."""
+        course = self.course
+        return course.shown and not course.covered and course.card.kind != "ask"
 
     def _measured(self) -> str:
         """What the measurements taken have shown; after the reveal all of them."""
@@ -233,6 +246,11 @@ class LessonWindow(QWidget):
         bench.set_window(window)
         bench.set_view(screen.view)
         bench.set_noise(None if screen.noise is None else BANDS.index(screen.noise))
+        self.room.set_scene((dumps(build), bench.option, bench.event_index))
+
+    def _room_says(self, why: str) -> None:
+        self._room_why = why
+        self.refresh()
 
     def _fail(self, why: str) -> None:
         self._why = why
@@ -240,6 +258,7 @@ class LessonWindow(QWidget):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         self.sums.stop()
+        self.room.stop()
         self.solver.close()
         self.presenter.close()
         self.closed.emit()

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 KEYS = (
     "→ next, ← back, space reveal, 1 to 4 a hand (Shift takes it back), B before / after, "
-    "P noise path, Home first card and back, Esc leave"
+    "P noise path, R the room's trace, Home first card and back, Esc leave"
 )
 
 
@@ -44,13 +44,13 @@ class Presenter(QWidget):
         tick.timeout.connect(self._tell_time)
         tick.start()
 
-    def show_notes(self, course: Course, numbers: dict[str, Number]) -> None:
-        """Notes of the present card and a look at the next."""
+    def show_notes(self, course: Course, numbers: dict[str, Number], traced: str = "") -> None:
+        """Notes of the present card, what the room's trace tells, and a look at the next."""
         card, after = course.card, course.next_card
         self._minutes = course.lesson.minutes
         self.now.setText(f"{course.at + 1} of {len(course.lesson.cards)}: {card.title}")
         known = [numbers[n].text + " " + numbers[n].words for n in card.figures if n in numbers]
-        self.notes.setText("\n".join([card.notes, *known]).strip() or "No notes.")
+        self.notes.setText("\n".join([card.notes, *known, traced]).strip() or "No notes.")
         self.after.setText("Last card." if after is None else f"Next: {after.title}")
         self._dress()
         self._tell_time()
