@@ -48,6 +48,8 @@ from app.solver.client import SolverClient
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
 from app.workshop.noise_layer import NoisePath
+from app.workshop.slow_bar import SlowBar
+from app.workshop.slow_motion import SlowMotion
 from sim.build import presets
 from sim.errors import SimError
 from sim.readings import next_reading, readings_of
@@ -134,6 +136,9 @@ class MainWindow(QMainWindow):
         self.cards = OptionCards(bench, look)
         self.frame = FrameView(bench, look)
         self.noise_path = NoisePath(self.frame, bench, look)
+        self.slow = SlowMotion(self.frame, bench, look)
+        self.slow_bar = SlowBar(self.slow, bench, look)
+        self.slow_bar.left.connect(lambda: self.places.currentWidget().setFocus())
         self.outline = OutlineTree(bench, look)
         self.places = QStackedWidget()
         self.places.addWidget(self.frame)
@@ -207,6 +212,7 @@ class MainWindow(QMainWindow):
             "before": self._action("Before / after", "B", bench.swap_pinned),
             "pin": self._action("Pin this option", "Shift+P", self.toggle_pin),
             "noise": self._action("Noise path", "P", self.noise_path.next_band),
+            "slow": self._action("Slow motion", "Z", self.slow.toggle),
             "cursors": self._action("Cursors", "C", self.toggle_cursors),
             "current": self._action("Watch its current", "A", self.watch_current),
             "recording": self._action("A scope's recording…", "Ctrl+I", self.open_recording),
@@ -269,7 +275,7 @@ class MainWindow(QMainWindow):
         actions["dark"].setChecked(self.look.dark)
         actions["projector"].setChecked(self.look.projector)
         menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
-        menu.addActions([actions["findings"], actions["ask"], actions["noise"]])
+        menu.addActions([actions["findings"], actions["ask"], actions["noise"], actions["slow"]])
         menu.addActions([actions[name] for name in ("figure", "cursors", "current", "view")])
         menu.addActions([actions[name] for name in ("probe", "truth", "recording")])
         menu.addActions([actions[name] for name in ("copy curves", "save curves")])
@@ -319,6 +325,8 @@ class MainWindow(QMainWindow):
 
         self.scope = Scope(self.workbench, self.look, recordings=self.recordings)
         self._curves_layout.addWidget(self.scope)
+        self._curves_layout.addWidget(self.slow_bar)
+        self.slow.set_scope(self.scope)
         self.curves_ready.emit()
 
     # Files

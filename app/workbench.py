@@ -27,6 +27,7 @@ from app.solver.protocol import (
     Goal,
     Joules,
     LaidRow,
+    Moments,
     Moved,
     Request,
     Zoom,
@@ -70,6 +71,7 @@ class Workbench(QObject):
     view_changed : how the answer is looked at: "time", "spectrum", "impedance", "joules"
     noise_changed : which band of the noise path is shown
     flows_changed : `flows`, which conductor carries what, changed
+    slow_changed, moments_changed : whether slow motion is on; what it plays, `moments`
     across_changed : `across`, what such a view shows, changed
     between_changed : `between`, the figures at and between the cursors, changed
     replaced : another document is on the bench
@@ -100,6 +102,8 @@ class Workbench(QObject):
     across_changed = Signal()
     noise_changed = Signal()
     flows_changed = Signal()
+    slow_changed = Signal()
+    moments_changed = Signal()
     replaced = Signal()
     laid = Signal(object)
 
@@ -130,6 +134,8 @@ class Workbench(QObject):
         self.across: Across | Joules | None = None
         self.flows: Flows | None = None
         self._noise: int | None = None
+        self.moments: Moments | None = None
+        self._slow = False
         self._truth = False
         self._timing = 0
         self._goal: Goal | None = None
@@ -345,7 +351,7 @@ class Workbench(QObject):
         self._going = False
         moment = answer.moment_s
         if moment is not None:
-            self._window = _around(moment, answer.duration_s)
+            self._window = around(moment, answer.duration_s)
             self.window_changed.emit()
 
     @property
@@ -420,6 +426,7 @@ class Workbench(QObject):
         if window == self._window:
             return
         self._window = window
+        self._set_moments(None)
         self.window_changed.emit()
         self._zoom()
 
@@ -475,8 +482,28 @@ class Workbench(QObject):
         if first:
             self._read_view()
 
+    @property
+    def slow(self) -> bool:
+        """Whether the stretch shown is read at instants, to be played in slow motion."""
+        return self._slow
+
+    def set_slow(self, slow: bool) -> None:
+        """Have what is shown read for slow motion, or no more."""
+        if slow == self._slow:
+            return
+        self._slow = slow
+        self._set_moments(None)
+        self.slow_changed.emit()
+        if slow:
+            self._read_view()
+
+    def _set_moments(self, moments: Moments | None) -> None:
+        if moments is not self.moments:
+            self.moments = moments
+            self.moments_changed.emit()
+
     def _read_view(self) -> None:
-        wanted = self._view != "time" or self._noise is not None
+        wanted = self._view != "time" or self._noise is not None or self._slow
         if self.answer is not None and not self.stale and wanted:
             self._read_off(self._window or (0.0, self.answer.duration_s), 0)
 
@@ -499,6 +526,9 @@ class Workbench(QObject):
             self._columns = columns
             self._zoom()
 
+    def _stretch(self) -> tuple[float, float]:
+        return self._window or (0.0, 0.0 if self.answer is None else self.answer.duration_s)
+
     def _zoom(self) -> None:
         """Ask for the present window, unless an answer on its way brings it."""
         if self._solver is None or self.answer is None or self.stale:
@@ -518,6 +548,7 @@ class Workbench(QObject):
                     cursors=self._cursors,
                     view=self._view,
                     flows=self._noise is not None,
+                    moments=self._slow and self.moments is None,
                     truth=self._truth,
                     laying=laying,
                 )
@@ -549,6 +580,8 @@ class Workbench(QObject):
         if self._solver is None:
             return
         self._set_moved(None, bool(variants))
+        # currents of another picture are not shown on this one
+        self._set_moments(None)
         self._request_id += 1
         ghost: tuple[int | None, ...] = ()
         if self._pinned is not None and self._pinned != self._option:
@@ -595,6 +628,7 @@ class Workbench(QObject):
             self.answer = message
             self.stale = not newest
             self._set_problem(None)
+            self._set_moments(None)
             self._arrive(message)
             self.answer_changed.emit()
             if message.window != (self._window or (0.0, message.duration_s)):
@@ -608,6 +642,10 @@ class Workbench(QObject):
         elif isinstance(message, Flows):
             self.flows = message
             self.flows_changed.emit()
+        elif isinstance(message, Moments):
+            # of the stretch that is shown; one that has been left meanwhile is not wanted
+            if self._slow and self.answer is not None and message.window == self._stretch():
+                self._set_moments(message)
         elif isinstance(message, Across | Joules):
             self.across = message
             self.across_changed.emit()
@@ -668,7 +706,7 @@ class Workbench(QObject):
         return build.options[self._option]
 
 
-def _around(moment: float, duration: float) -> tuple[float, float]:
+def around(moment: float, duration: float) -> tuple[float, float]:
     """A stretch around a moment (s): some carrier periods, and no more than a tenth of it all."""
     half = min(_LOOK_S, 0.05 * duration)
     start = min(max(moment - half, 0.0), max(duration - 2.0 * half, 0.0))

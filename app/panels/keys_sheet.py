@@ -19,6 +19,7 @@ KEYS = (
     ("B", "before / after: change places with the pinned option"),
     ("Shift+P", "pin the present option, or let it go"),
     ("P", "noise path: PWM ripple, edges, slow flow, off"),
+    ("Z", "slow motion: space, arrows, comma, full stop (edges), L, Escape"),
     ("F", "findings: every limit, option and event"),
     ("W", "what would help, what is not known, what if a part fails"),
     ("Ctrl+P, Ctrl+Shift+P", "report of two pages; card to solder by"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QRectF, QSize, Qt, QTimer
+from PySide6.QtCore import QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QFontMetrics, QPainter, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
@@ -38,7 +38,14 @@ _BELOW_STRIPS, _PROJECTOR_STRIP_HEIGHT = 140, 190
 
 
 class Scope(QWidget):
-    """Shows `workbench.answer` and its ghost."""
+    """Shows `workbench.answer` and its ghost.
+
+    Signals
+    -------
+    drawn : the strips show the present answer, or none
+    """
+
+    drawn = Signal()
 
     def __init__(
         self,
@@ -135,6 +142,7 @@ class Scope(QWidget):
         if answer is None:
             # Another build: the curves of the old one say nothing about it.
             self._fit_strips(0)
+            self.drawn.emit()
             return
         if not bench.stale or answer.live:
             for strip in self._strips:
@@ -142,6 +150,7 @@ class Scope(QWidget):
         if bench.problem is not None and not bench.stale:
             self._turn_pale()
         self._draw(answer)
+        self.drawn.emit()
 
     def _wait_for_answer(self) -> None:
         """Turn the curves pale if the newer answer takes its time."""

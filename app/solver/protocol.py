@@ -85,6 +85,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     cursors : two times in seconds, figures at and between them are wanted; or None
     view : "time", or what is wanted besides: "spectrum", "impedance" or "joules"
     flows : also which conductor carries what
+    moments : also all currents and clips at the same instants of the window
     truth : as in `Request`
     laying : a recording to be held against the solution; None for none
     """
@@ -95,6 +96,7 @@ class Zoom(msgspec.Struct, frozen=True, kw_only=True):
     cursors: tuple[float, float] | None = None
     view: str = "time"
     flows: bool = False
+    moments: bool = False
     truth: bool = False
     laying: Laying | None = None
 
@@ -322,6 +324,27 @@ class Flows(msgspec.Struct, frozen=True, kw_only=True):
     leads: tuple[LeadFlow, ...]
 
 
+class Moments(msgspec.Struct, frozen=True, eq=False, kw_only=True):
+    """Currents and clips at the same instants of a stretch; straight lines lie between them.
+
+    Attributes
+    ----------
+    t : (T,) instants, s, both sides of every edge among them
+    edges : (E,) times at which a bridge switches, s; none where they are too many to tell apart
+    leads, amps : ids, and (leads, T) the current along each from its `from` to its `to`, A
+    clips, values : keys as a curve's, and (clips, T) what each reads without its probe
+    """
+
+    request_id: int
+    window: tuple[float, float]
+    t: np.ndarray
+    edges: np.ndarray
+    leads: tuple[str, ...]
+    amps: np.ndarray
+    clips: tuple[tuple[str, str, str | None], ...]
+    values: np.ndarray
+
+
 class Bar(msgspec.Struct, frozen=True):
     """What one part turned into heat, work on the air, or its load's use."""
 
@@ -457,6 +480,7 @@ Message = (
     | Across
     | Joules
     | Flows
+    | Moments
     | LaidRow
     | Ghost
     | FindingsRow

@@ -190,6 +190,10 @@ class _Desk:
             row = laid(present, zoom.laying, zoom.id, truth=zoom.truth)
             if row is not None:
                 self._send(row)
+        if zoom.moments:
+            from app.solver.moments import moments
+
+            self._send(moments(present, zoom.window, zoom.id, cancelled))
         if zoom.flows:
             from app.solver.across import flows
 

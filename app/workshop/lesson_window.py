@@ -22,6 +22,8 @@ from app.workshop.lesson_panel import BENCH_CAUTION, LessonPanel
 from app.workshop.noise_layer import BANDS, NoisePath
 from app.workshop.presenter import Presenter
 from app.workshop.room_trace import RoomTraces
+from app.workshop.slow_bar import SlowBar
+from app.workshop.slow_motion import SlowMotion
 from app.workshop.sums import Sums
 from sim import lessons
 from sim.build import dumps
@@ -89,6 +91,9 @@ class LessonWindow(QWidget):
         self.noise_path = NoisePath(self.frame, self.bench, self.drawn_look)
         self.room = RoomTraces(self.bench, self._trace_may_show, self)
         self.scope = Scope(self.bench, self.drawn_look, plain=True, recordings=self.room)
+        self.slow = SlowMotion(self.frame, self.bench, self.drawn_look)
+        self.slow.set_scope(self.scope)
+        self.slow_bar = SlowBar(self.slow, self.bench, self.drawn_look, keys=False)
         # The class looks; keys are the presenter's.
         for widget in (self.frame, self.scope, self.scope.ribbon):
             widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -100,7 +105,8 @@ class LessonWindow(QWidget):
         self.cover = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.cover.setMargin(30)
         right = QVBoxLayout()
-        right.addWidget(self.body)
+        right.addWidget(self.body, 1)
+        right.addWidget(self.slow_bar)
         right.addWidget(self.cover)
         row = QHBoxLayout(self)
         row.setContentsMargins(14, 14, 14, 14)
@@ -133,6 +139,10 @@ class LessonWindow(QWidget):
         key("B", self.bench.swap_pinned)
         key("Home", self.home)
         key("P", self.noise_path.next_band)
+        key("Z", self._slow_motion)
+        key("K", self.slow.play_or_pause)
+        key(",", lambda: self.slow.step_edge(-1))
+        key(".", lambda: self.slow.step_edge(1))
         key("D", self._other_ground)
         key("N", self.show_presenter)
         key("R", self.room.key)
@@ -174,6 +184,11 @@ class LessonWindow(QWidget):
             self.course.count(which, hands)
         self.refresh()
 
+    def _slow_motion(self) -> None:
+        """Only where the curves may be seen: nothing gives an answer away."""
+        if self.body.isVisible():
+            self.slow.toggle()
+
     def _other_ground(self) -> None:
         for look in (self.look, self.drawn_look):
             look.set_dark(not look.dark)
@@ -205,6 +220,8 @@ class LessonWindow(QWidget):
         if self.course.card.kind == "measure":
             covered = True
         self.cover.setFont(self.look.font("text" if bench_task or said else "title"))
+        if covered:
+            self.bench.set_slow(False)
         self.body.setVisible(not covered)
         self.cover.setVisible(covered)
 
@@ -232,6 +249,7 @@ class LessonWindow(QWidget):
             return
         self._shown_screen = screen
         lesson, bench = self.course.lesson, self.bench
+        bench.set_slow(False)
         build = lessons.build_of(lesson, screen)
         if build != bench.build:
             bench.replace(build)

@@ -1,0 +1,183 @@
+"""Currents of one moment on the frame: weight and arrows in every conductor.
+
+An arrow has moved by the charge that has passed, on one scale for all conductors; which way
+it points is which way current flows then. What flows out along plus comes back along minus.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QPainter, QPainterPath, QPen, QPolygonF
+from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.solver.protocol import Moments
+    from app.wiring.lead_item import LeadItem
+    from app.wiring.view import FrameView
+
+_Z = 6.1
+# Pixels: the thickest and the thinnest line; from arrow to arrow; what an arrow moves in a
+# second of watching at the largest current.
+_THICK, _THIN, _SPACING, _PACE = 11.0, 1.2, 20.0, 45.0
+#: Conductors thinner than this have no room for arrows, pixels.
+_ROOM = 2.6
+# Half an arrow's width, as a share of the conductor's; and its length to that.
+_HALF, _LONG = 0.36, 1.6
+
+
+class Track:
+    """Points along a conductor, to be found by their way from its start."""
+
+    def __init__(self, path: QPainterPath) -> None:
+        points = [path.elementAt(k) for k in range(path.elementCount())]
+        self.x = np.array([p.x for p in points])
+        self.y = np.array([p.y for p in points])
+        self.way = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(self.x), np.diff(self.y)))))
+
+    def arrows(self, first: float, spacing: float, half: float, way: float) -> list[QPolygonF]:
+        """Arrow heads every `spacing` from `first` on, pointing along (1) or back (-1)."""
+        if not math.isfinite(first) or self.way[-1] <= spacing / 2:
+            return []
+        long = _LONG * half
+        at = np.arange(first % spacing, self.way[-1], spacing)
+        at = at[(at > long / 2) & (at < self.way[-1] - long / 2)]
+        ends = [
+            (np.interp(s, self.way, self.x), np.interp(s, self.way, self.y))
+            for s in (at - way * long / 2, at + way * long / 2)
+        ]
+        (xa, ya), (xb, yb) = ends
+        size = np.maximum(np.hypot(xb - xa, yb - ya), 1e-9)
+        nx, ny = -(yb - ya) / size * half, (xb - xa) / size * half
+        return [
+            QPolygonF([QPointF(a + n, b + m), QPointF(a - n, b - m), QPointF(c, d)])
+            for a, b, c, d, n, m in zip(
+                *(v.tolist() for v in (xa, ya, xb, yb, nx, ny)), strict=True
+            )
+        ]
+
+
+class SlowLayer(QGraphicsItem):
+    """Above the leads, below the parts' words."""
+
+    def __init__(self, view: FrameView, look: Look) -> None:
+        super().__init__()
+        self._view = view
+        self._look = look
+        self._moments: Moments | None = None
+        self._charge = np.zeros((0, 0))
+        self._amps: dict[str, float] = {}
+        self._passed: dict[str, float] = {}
+        self._speed = 1.0
+        #: Largest current since another build or event, A: one scale for all options.
+        self._scale = 0.0
+        self._tracks: dict[str, tuple[list[tuple[QPainterPath, str]], list[Track]]] = {}
+        self.setZValue(_Z)
+        self.setAcceptedMouseButtons(Qt.MouseButton.NoButton)
+
+    def forget_scale(self) -> None:
+        """Another build or event: its largest current is the thickest line."""
+        self._scale = 0.0
+
+    def show_moments(self, moments: Moments | None) -> None:
+        """What is played from now on."""
+        self.prepareGeometryChange()
+        self._moments = moments
+        self._amps, self._passed = {}, {}
+        if moments is None or moments.amps.size == 0:
+            return
+        steps = np.diff(moments.t) * (moments.amps[:, 1:] + moments.amps[:, :-1]) / 2.0
+        self._charge = np.concatenate(
+            [np.zeros((len(moments.amps), 1)), np.cumsum(steps, axis=1)], axis=1
+        )
+        self._scale = max(self._scale, float(np.abs(moments.amps).max()))
+
+    def show_now(self, now: float, speed: float) -> None:
+        """Draw the currents at a moment (s), watched at `speed` s of event a second."""
+        moments = self._moments
+        if moments is None or moments.amps.size == 0:
+            return
+        self._speed = speed
+        amps = at(moments.t, moments.amps, now).tolist()
+        passed = at(moments.t, self._charge, now).tolist()
+        self._amps = dict(zip(moments.leads, amps, strict=True))
+        self._passed = dict(zip(moments.leads, passed, strict=True))
+        self.update()
+
+    def current(self, id_: str) -> float:
+        """Current along a lead, from its `from` to its `to`, as drawn now, A."""
+        return self._amps[id_]
+
+    @property
+    def currents(self) -> dict[str, float]:
+        """All currents drawn now, A, by lead."""
+        return dict(self._amps)
+
+    def weight(self, id_: str) -> float:
+        """Width of a lead's conductors in pixels."""
+        share = abs(self._amps[id_]) / self._scale if self._scale else 0.0
+        return _THIN + (_THICK - _THIN) * share
+
+    def shift(self, id_: str) -> float:
+        """How far the arrows of a lead have moved since the stretch began, in pixels."""
+        largest = self._scale * self._speed
+        return _PACE * self._passed[id_] / largest if largest else 0.0
+
+    def boundingRect(self) -> QRectF:
+        area = QRectF()
+        if self._moments is None:
+            return area
+        for id_ in self._moments.leads:
+            item = self._view.scene_.leads.get(id_)
+            if item is not None:
+                area = area.united(item.sceneBoundingRect())
+        return area.adjusted(-20, -20, 20, 20)
+
+    def paint(
+        self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
+    ) -> None:
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        p = self._look.palette
+        pixel = 1.0 / painter.worldTransform().m11()
+        heads = QPainterPath()
+        for id_, amps in self._amps.items():
+            item = self._view.scene_.leads.get(id_)
+            if item is None or item.phases:
+                continue
+            width = self.weight(id_) * self._look.scale
+            for (path, name), track in zip(item.conductors(), self._tracks_of(item), strict=True):
+                colour = p.plus if name == "plus" else p.minus
+                cap = Qt.PenCapStyle.RoundCap
+                painter.strokePath(path, QPen(colour, width * pixel, Qt.PenStyle.SolidLine, cap))
+                if width < _ROOM:
+                    continue
+                # what goes out along plus comes back along minus
+                way = -1.0 if name == "minus" else 1.0
+                first = way * self.shift(id_) * self._look.scale * pixel
+                spacing = _SPACING * self._look.scale * pixel
+                half = max(_HALF * width, 1.4) * pixel
+                for head in track.arrows(first, spacing, half, math.copysign(way, way * amps)):
+                    heads.addPolygon(head)
+                    heads.closeSubpath()
+        painter.fillPath(heads, p.card)
+
+    def _tracks_of(self, item: LeadItem) -> list[Track]:
+        lines = item.conductors()
+        kept = self._tracks.get(item.lead.id)
+        # a lead that was laid anew has other lines
+        if kept is None or kept[0] is not lines:
+            kept = self._tracks[item.lead.id] = lines, [Track(path) for path, _ in lines]
+        return kept[1]
+
+
+def at(times: np.ndarray, values: np.ndarray, now: float) -> np.ndarray:
+    """All rows of `values` (n, T) at one moment, on the line between two instants."""
+    if len(times) < 2:
+        return np.asarray(values[:, 0])
+    k = int(np.clip(np.searchsorted(times, now, side="right") - 1, 0, len(times) - 2))
+    share = min(max((now - times[k]) / (times[k + 1] - times[k]), 0.0), 1.0)
+    return np.asarray(values[:, k] + share * (values[:, k + 1] - values[:, k]))
