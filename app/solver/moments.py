@@ -27,6 +27,10 @@ _FINE_S = 50e-9
 _FEWEST, _MOST = 2_000, 24_000
 #: Of more edges than this only those are kept that the grid would tell apart anyway.
 _MOST_EDGES = 8_000
+# After an edge currents turn within nanoseconds: instants up to that long after it, close
+# together at first. As many of them as the most of all instants leaves room for.
+_AFTER_S = np.concatenate([np.arange(1, 61) * 2e-9, np.geomspace(125e-9, 1e-6, 20)])
+_MOST_IN_ALL = 60_000
 #: A jump at an edge is drawn as steep as this.
 _JUMP_S = 0.1e-9
 #: Read so many instants at a time, so that a newer question need not wait.
@@ -79,6 +83,8 @@ def instants(edges: np.ndarray, window: tuple[float, float]) -> tuple[np.ndarray
     count = int(np.clip((end - start) / _FINE_S, _FEWEST, _MOST))
     if len(edges) > _MOST_EDGES:
         edges = edges[:0]
-    sides = np.concatenate([edges, edges - _JUMP_S])
+    room = (_MOST_IN_ALL - count) // max(len(edges), 1) - 2
+    after = _AFTER_S[:: max(-(-len(_AFTER_S) // max(room, 1)), 1)]
+    sides = np.concatenate([edges, edges - _JUMP_S, np.add.outer(edges, after).ravel()])
     times = np.unique(np.concatenate([np.linspace(start, end, count + 1), sides]))
     return times[(times >= start) & (times <= end)], np.unique(edges)

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 SPEEDS = (1e-6, 2e-6, 5e-6, 10e-6, 20e-6, 50e-6, 100e-6, 200e-6, 500e-6, 1e-3)
 #: A longer stretch than this is not read finely enough to show what the PWM does, s.
 LONGEST_S = 50e-3
+#: Ringing of the leads is drawn as it is where instants lie closer than this; our choice, s.
+_COARSE_S = 200e-9
 # What is shown is watched in about so many seconds, as long as a speed allows it.
 _WATCH_S = 8.0
 _FRAME_MS = 16
@@ -211,7 +213,11 @@ class SlowMotion(QObject):
         ends = [most] if lead is None else [self._name(end) for end in (lead.from_, lead.to)]
         if amps[most] < 0.0:
             ends.reverse()
-        return f"Most: {quantity.format(abs(amps[most]), 'A', 3)}, {' to '.join(ends)}"
+        words = f"Most: {quantity.format(abs(amps[most]), 'A', 3)}, {' to '.join(ends)}"
+        step = float(np.diff(moments.t).max())
+        if step > _COARSE_S:
+            words += f". Read every {quantity.format(step, 's', 2)}: quicker ringing is not seen"
+        return words
 
     # What follows from it
 

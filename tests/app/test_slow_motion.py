@@ -1,0 +1,286 @@
+"""Slow motion in the real window: play, scrub, step, loop, and what is drawn is the engine's."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+
+import sim
+from app.solver.moments import instants
+from app.workshop.slow_motion import LONGEST_S, SPEEDS
+from sim.noise_path import lead_addresses
+from sim.resolve import canonical
+from tests.app.driver import Driver, with_capacitor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sim.build import Build
+    from sim.solution import Solution
+
+WINDOW = (6e-3, 6.1e-3)
+
+
+@pytest.fixture
+def slow(opened: Callable[[Build], Driver]) -> Driver:
+    """The window with 100 µs of a chop in slow motion, standing still at its start."""
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench, player = driver.bench, driver.window.slow
+    bench.set_option(1)
+    driver.curves()
+    bench.set_window(WINDOW)
+    driver.until(bench.answer_changed, lambda: bench.answer.window == WINDOW)  # type: ignore[union-attr]
+    driver.key(Qt.Key.Key_Z)
+    driver.until(bench.moments_changed, lambda: bench.moments is not None)
+    assert player.playing
+    player.pause()
+    player.seek(WINDOW[0])
+    return driver
+
+
+def _bar_key(driver: Driver, key: Qt.Key, modifier: Qt.KeyboardModifier | None = None) -> None:
+    held = Qt.KeyboardModifier.NoModifier if modifier is None else modifier
+    driver.qtbot.keyClick(driver.window.slow_bar, key, held)
+
+
+def _solution(driver: Driver) -> Solution:
+    answer = driver.bench.answer
+    assert answer is not None
+    return sim.solve(driver.bench.build, event=1, option=2, detail=answer.detail)  # type: ignore[arg-type]
+
+
+def test_plays_without_asking_the_solver(slow: Driver, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Time passes on frame and strips, and nothing is asked meanwhile."""
+    bench, player = slow.bench, slow.window.slow
+    asked: list[object] = []
+    monkeypatch.setattr(bench._solver, "zoom", asked.append)
+    monkeypatch.setattr(bench._solver, "request", asked.append)
+    player.set_speed(SPEEDS[3])
+    before, seen = player.now, []
+    player.moved.connect(lambda: seen.append((player.now, player.layer.current("main"))))
+    _bar_key(slow, Qt.Key.Key_Space)
+    slow.qtbot.waitUntil(lambda: len(seen) >= 12, timeout=10_000)
+    assert slow.window.slow_bar.play.text() == "Pause"
+    _bar_key(slow, Qt.Key.Key_Space)
+    assert not player.playing
+    times = [time for time, _ in seen]
+    assert before < times[0]
+    assert times == sorted(times)
+    assert len({current for _, current in seen}) > 5
+    left, right = WINDOW
+    for pane in player.panes:
+        share = (pane.line_x() or 0.0) / pane.width()
+        assert share == pytest.approx((player.now - left) / (right - left), abs=1e-3)
+    assert asked == []
+
+
+def test_frame_and_strips_show_what_the_engine_says(slow: Driver) -> None:
+    """At any moment, on the grid or between: leads and clips against the solution itself."""
+    player, solution = slow.window.slow, _solution(slow)
+    addresses = lead_addresses(solution.context.build, solution.equations.network)
+    moments = slow.bench.moments
+    assert moments is not None
+    assert {"main", "arm", "on_pads"} <= set(moments.leads)
+    ids = ("main", "arm", "on_pads", "cer_joint")
+    signals = [sim.Signal("amps", addresses[id_][0]) for id_ in ids]
+    signals.append(sim.Signal("volts", "esc1.in"))
+    signs = np.array([*(addresses[id_][1] for id_ in ids), 1.0])
+    # anywhere, and within and after the ramp of each edge, where currents turn in nanoseconds
+    near = np.add.outer(moments.edges, [1e-9, 7.3e-9, 23e-9, 61e-9, 0.33e-6]).ravel()
+    times = np.concatenate([np.linspace(*WINDOW, 23), near[near < WINDOW[1]]])
+    true = signs[:, None] * solution.sample(signals, times)
+    largest = np.abs(solution.sample(signals, np.linspace(*WINDOW, 4001))).max(axis=1)
+    for k, now in enumerate(times):
+        player.seek(float(now))
+        value = player.panes[0]._value
+        assert value is not None
+        shown = np.array([*(player.layer.current(id_) for id_ in ids), value])
+        # what the straight line from instant to instant leaves out
+        assert np.all(np.abs(shown - true[:, k]) <= 1e-3 * largest)
+
+
+def test_currents_drawn_at_each_joint_sum_to_zero_at_every_frame(slow: Driver) -> None:
+    """Kirchhoff's current law, also between the instants and on both sides of an edge."""
+    player, build = slow.window.slow, slow.bench.shown_build
+    moments = slow.bench.moments
+    assert moments is not None
+    at_pads = []
+    for lead in build.leads:
+        ends = [canonical(build, end) for end in (lead.from_, lead.to)]
+        if "pads" in ends:
+            at_pads.append((lead.id, 1.0 if ends[1] == "pads" else -1.0))
+    assert len(at_pads) == 3
+    largest = float(np.abs(moments.amps).max())
+    assert largest > 1.0
+    # random, so that hardly one is on the grid; and each edge with its surroundings
+    rng = np.random.default_rng(8)
+    edges = np.concatenate([moments.edges + d for d in (-1e-9, -5e-11, 0.0, 5e-11)])
+    for now in [*rng.uniform(*WINDOW, 300), *edges]:
+        player.seek(float(now))
+        drawn = [sign * player.layer.current(id_) for id_, sign in at_pads]
+        assert abs(sum(drawn)) <= 1e-9 * largest
+        # arrows have moved by the charge that has passed: that sums to nothing, too
+        moved = [sign * player.layer.shift(id_) for id_, sign in at_pads]
+        assert abs(sum(moved)) <= 1e-6 * max(sum(map(abs, moved)), 1.0)
+
+
+def test_steps_from_edge_to_edge(slow: Driver) -> None:
+    player, solution = slow.window.slow, _solution(slow)
+    edges = solution.edge_times(*WINDOW)
+    assert len(edges) >= 4
+    forth = []
+    for _ in edges:
+        _bar_key(slow, Qt.Key.Key_Period)
+        forth.append(player.now)
+    assert forth == pytest.approx(list(edges), rel=1e-12)
+    _bar_key(slow, Qt.Key.Key_Period)
+    assert player.now == WINDOW[1]
+    back = []
+    for _ in edges:
+        _bar_key(slow, Qt.Key.Key_Comma)
+        back.append(player.now)
+    assert back == forth[::-1]
+    _bar_key(slow, Qt.Key.Key_Comma)
+    assert player.now == WINDOW[0]
+
+
+def test_scrubs_by_keys_and_by_hand(slow: Driver) -> None:
+    player = slow.window.slow
+    span = WINDOW[1] - WINDOW[0]
+    _bar_key(slow, Qt.Key.Key_Right)
+    assert player.now == pytest.approx(WINDOW[0] + span / 200)
+    _bar_key(slow, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    assert player.now == pytest.approx(WINDOW[0] + 11 * span / 200)
+    _bar_key(slow, Qt.Key.Key_Left)
+    assert player.now == pytest.approx(WINDOW[0] + 10 * span / 200)
+    _bar_key(slow, Qt.Key.Key_End)
+    assert player.now == WINDOW[1]
+    _bar_key(slow, Qt.Key.Key_Home)
+    assert player.now == WINDOW[0]
+    # a hand on a strip, also while it plays
+    player.play()
+    pane = player.panes[0]
+    middle = QPoint(pane.width() // 2, pane.height() // 2)
+    slow.qtbot.mouseClick(pane, Qt.MouseButton.LeftButton, pos=middle)
+    assert not player.playing
+    assert player.now == pytest.approx(WINDOW[0] + span / 2, abs=span / 100)
+    assert pane.line_x() == pytest.approx(middle.x(), abs=1.0)
+    # a drag does not pan the curves: it is the same window
+    assert slow.bench.window == WINDOW
+
+
+def test_loops_what_is_shown_or_what_cursors_hold(slow: Driver) -> None:
+    player, bench = slow.window.slow, slow.bench
+    assert player.stretch() == WINDOW
+    held = (WINDOW[0] + 20e-6, WINDOW[0] + 30e-6)
+    bench.set_cursors(held)
+    assert player.stretch() == held
+    player.set_speed(SPEEDS[-1])
+    seen: list[float] = []
+    player.moved.connect(lambda: seen.append(player.now))
+    player.play()
+    slow.qtbot.waitUntil(lambda: len(seen) >= 8, timeout=10_000)
+    assert player.playing
+    assert all(held[0] <= time <= held[1] for time in seen)
+    assert any(b < a for a, b in pairwise(seen))
+    # without the loop it stands at the end, and plays from the beginning again
+    _bar_key(slow, Qt.Key.Key_L)
+    slow.qtbot.waitUntil(lambda: not player.playing, timeout=10_000)
+    assert player.now == held[1]
+    player.set_speed(SPEEDS[0])
+    player.play()
+    assert player.playing
+    assert player.now < held[1]
+
+
+def test_speeds_by_keys_and_menu(slow: Driver) -> None:
+    player, bar = slow.window.slow, slow.window.slow_bar
+    assert (SPEEDS[0], SPEEDS[-1]) == (1e-6, 1e-3)
+    for _ in SPEEDS:
+        _bar_key(slow, Qt.Key.Key_Down)
+    assert player.speed == 1e-6
+    assert bar.speed.text() == "1 µs a second"
+    _bar_key(slow, Qt.Key.Key_Up)
+    assert player.speed == 2e-6
+    bar.speeds().actions()[-1].trigger()
+    assert player.speed == 1e-3
+    assert bar.speed.text() == "1 ms a second"
+
+
+def test_ends_and_gives_the_strips_and_the_keyboard_back(slow: Driver) -> None:
+    window, player = slow.window, slow.window.slow
+    assert window.slow_bar.isVisible()
+    assert len(player.panes) == len(window.scope.strips)  # type: ignore[union-attr]
+    _bar_key(slow, Qt.Key.Key_Escape)
+    assert not slow.bench.slow
+    assert not player.panes
+    assert not player.layer.isVisible()
+    assert not window.slow_bar.isVisible()
+    assert window.frame.hasFocus()
+    # the noise path takes its place, and the other way round
+    slow.key(Qt.Key.Key_Z)
+    slow.until(slow.bench.moments_changed, lambda: slow.bench.moments is not None)
+    slow.key(Qt.Key.Key_P)
+    assert slow.bench.noise is not None
+    assert not slow.bench.slow
+
+
+def test_other_options_are_read_anew_on_one_scale(slow: Driver) -> None:
+    """Never the currents of one option on the picture of another."""
+    bench, player = slow.bench, slow.window.slow
+    player.seek(WINDOW[0] + 40e-6)
+    with_it, scale = player.layer.current("main"), player.layer._scale
+    bench.set_option(0)
+    assert bench.moments is None
+    assert not player.layer.isVisible()
+    slow.until(bench.moments_changed, lambda: bench.moments is not None)
+    assert "on_pads" not in bench.moments.leads  # type: ignore[union-attr]
+    assert player.layer._scale >= scale
+    player.seek(WINDOW[0] + 40e-6)
+    assert player.layer.current("main") != pytest.approx(with_it, rel=0.01)
+
+
+def test_a_whole_event_is_looked_closer_at(opened: Callable[[Build], Driver]) -> None:
+    """What cannot be read finely enough is not played; Z goes where the curve is highest."""
+    from msgspec.structs import replace
+
+    build = with_capacitor()
+    long = replace(build.events[0], duration="60 ms")
+    driver = opened(replace(build, events=(long, *build.events[1:])))
+    driver.curves()
+    bench, player = driver.bench, driver.window.slow
+    assert bench.answer is not None
+    assert bench.answer.duration_s > LONGEST_S
+    curve = bench.answer.curves[0]
+    highest = float(curve.t[int(np.argmax(curve.high))])
+    driver.key(Qt.Key.Key_Z)
+    driver.until(bench.moments_changed, lambda: bench.moments is not None)
+    assert bench.window is not None
+    assert bench.window[0] <= highest <= bench.window[1]
+    bench.set_window(None)
+    driver.until(bench.moments_changed, lambda: bench.moments is not None)
+    assert not player.playing
+    assert not player.panes
+    assert player.in_words() == "Look closer to play: 50 ms at the most."
+
+
+def test_instants_hold_both_sides_of_every_edge() -> None:
+    edges = np.array([1.3e-6, 20e-6, 77.7e-6])
+    times, kept = instants(edges, (0.0, 100e-6))
+    assert np.all(np.isin(edges, times))
+    assert np.all(np.diff(times) > 0.0)
+    assert np.all(kept == edges)
+    for edge in edges:
+        k = int(np.searchsorted(times, edge))
+        assert times[k] - times[k - 1] == pytest.approx(0.1e-9, rel=1e-3)
+    assert len(times) >= 2_000
+    few, none = instants(np.linspace(0.0, 1.0, 20_000), (0.0, 1.0))
+    assert len(none) == 0
+    assert len(few) <= 24_001
+    many, _ = instants(np.linspace(0.0, 40e-3, 8_000), (0.0, 40e-3))
+    assert len(many) <= 60_000
