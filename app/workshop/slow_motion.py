@@ -67,6 +67,9 @@ class SlowMotion(QObject):
         self.loop = True
         self._window: tuple[float, float] | None = None
         self._wanted = False
+        #: Window and noise band before, and the window that was gone to.
+        self._before: tuple[tuple[float, float] | None, int | None] = (None, None)
+        self._closer: tuple[float, float] | None = None
         self._clock = QElapsedTimer()
         self._timer = QTimer(self, interval=_FRAME_MS)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
@@ -90,19 +93,30 @@ class SlowMotion(QObject):
         """Begin with what is shown, or end."""
         bench = self._bench
         if bench.slow:
-            bench.set_slow(False)
+            self._end()
             return
         answer = bench.answer
         if answer is None:
             return
         start, end = bench.window or (0.0, answer.duration_s)
+        self._before = (bench.window, bench.noise)
+        self._closer = None
         if end - start > LONGEST_S:
-            bench.set_window(around(self._highest(), answer.duration_s))
+            self._closer = around(self._highest(), answer.duration_s)
+            bench.set_window(self._closer)
         bench.set_noise(None)
         bench.set_view("time")
         self._wanted = True
         self._window = None
         bench.set_slow(True)
+
+    def _end(self) -> None:
+        """What was shown before is shown again, unless a hand has gone elsewhere since."""
+        window, noise = self._before
+        self._bench.set_slow(False)
+        if self._closer is not None and self._bench.window == self._closer:
+            self._bench.set_window(window)
+        self._bench.set_noise(noise)
 
     @property
     def playing(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -11,13 +12,18 @@ from PySide6.QtCore import QPoint, Qt
 
 import sim
 from app.solver.moments import instants
+from app.workshop.lesson_window import LessonWindow
 from app.workshop.slow_motion import LONGEST_S, SPEEDS
+from sim import lessons
 from sim.noise_path import lead_addresses
 from sim.resolve import canonical
-from tests.app.driver import Driver, with_capacitor
+from tests.app.driver import WAIT_MS, Driver, with_capacitor
+from tests.app.test_lessons import SMALL
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from pytestqt.qtbot import QtBot
 
     from sim.build import Build
     from sim.solution import Solution
@@ -267,6 +273,53 @@ def test_a_whole_event_is_looked_closer_at(opened: Callable[[Build], Driver]) ->
     assert not player.playing
     assert not player.panes
     assert player.in_words() == "Look closer to play: 50 ms at the most."
+
+
+def test_the_whole_event_comes_back_with_its_noise_path(opened: Callable[[Build], Driver]) -> None:
+    from msgspec.structs import replace
+
+    build = with_capacitor()
+    long = replace(build.events[0], duration="60 ms")
+    driver = opened(replace(build, events=(long, *build.events[1:])))
+    driver.curves()
+    bench = driver.bench
+    bench.set_noise(1)
+    driver.key(Qt.Key.Key_Z)
+    driver.until(bench.moments_changed, lambda: bench.moments is not None)
+    assert bench.noise is None
+    assert bench.window is not None
+    driver.key(Qt.Key.Key_Z)
+    assert (bench.window, bench.noise) == (None, 1)
+
+
+def test_in_a_lesson_nothing_covered_is_played(qtbot: QtBot) -> None:
+    """Z plays where curves may be seen; the next card has its own screen again."""
+    lesson = LessonWindow(lessons.loads(json.dumps(SMALL).encode()))
+    try:
+        lesson.show()
+        bench, slow = lesson.bench, lesson.slow
+        qtbot.waitUntil(
+            lambda: bench.answer is not None and not bench.stale and not lesson.sums.running,
+            timeout=WAIT_MS,
+        )
+        qtbot.keyClick(lesson, Qt.Key.Key_Z)
+        qtbot.waitUntil(lambda: slow.playing, timeout=WAIT_MS)
+        assert lesson.slow_bar.isVisible()
+        qtbot.keyClick(lesson, Qt.Key.Key_K)
+        assert not slow.playing
+        before = slow.now
+        qtbot.keyClick(lesson, Qt.Key.Key_Period)
+        assert slow.now > before
+        # keys of a clicker are the lesson's all the time: a guess, which covers the curves
+        qtbot.keyClick(lesson, Qt.Key.Key_Right)
+        assert lesson.course.card.kind == "guess"
+        assert not bench.slow
+        qtbot.keyClick(lesson, Qt.Key.Key_Z)
+        assert not bench.slow
+        assert not lesson.slow_bar.isVisible()
+    finally:
+        lesson.close()
+        lesson.deleteLater()
 
 
 def test_instants_hold_both_sides_of_every_edge() -> None:
