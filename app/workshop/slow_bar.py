@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from app.workbench import Workbench
     from app.workshop.slow_motion import SlowMotion
 
+_COARSE = "Ringing quicker than that is not seen, and jumps between: look closer for it."
 #: Words change no more often than they can be read.
 _WORDS_MS = 100
 _HINT = (
@@ -135,7 +136,7 @@ class SlowBar(QWidget):
         self.time.setText("" if moments is None else fine_seconds(self._slow.now, span))
         words = self._slow.in_words()
         self.words.setText(words)
-        self.words.setToolTip(words)
+        self.words.setToolTip(f"{words}\n{_COARSE}" if "Read every" in words else words)
 
     def speeds(self) -> QMenu:
         """All speeds to choose from."""

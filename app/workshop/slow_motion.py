@@ -230,7 +230,7 @@ class SlowMotion(QObject):
         words = f"Most: {quantity.format(abs(amps[most]), 'A', 3)}, {' to '.join(ends)}"
         step = float(np.diff(moments.t).max())
         if step > _COARSE_S:
-            words += f". Read every {quantity.format(step, 's', 2)}: quicker ringing is not seen"
+            words += f". Read every {quantity.format(step, 's', 2)}"
         return words
 
     # What follows from it
