@@ -33,7 +33,7 @@ KEYS = (
     ("Enter", "sheet of the selected part"),
     ("H", "hang a clip on what is selected, or off; its ground at a second part"),
     ("L, Y", "join two parts, or end a lead at a part; split a pair, or join it"),
-    ("X held", "break it: touch a part, again for the next way; Shift+X stays"),
+    ("X held", "break it: touch a part, then 1 to 4 or the list; Shift+X stays"),
     ("Delete", "take the selected parts out"),
     ("Ctrl+C, X, V, D", "copy, cut, paste, duplicate parts, also from build to build"),
     ("M, Shift+M", "mirror left and right; a mirrored copy"),

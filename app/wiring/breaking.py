@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, Qt, QTimer
 
+from app.wiring.break_list import BreakList
 from app.wiring.facts import lead_name, part_name
 from app.words import of_limit
 from sim import breaks
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 _WORSE = 0.02
 _MOST_SAID = 3
+#: The first way, the second...; no part has more.
+DIGITS = (Qt.Key.Key_1, Qt.Key.Key_2, Qt.Key.Key_3, Qt.Key.Key_4, Qt.Key.Key_5)
 #: A release that a press follows sooner than this is a held key that repeats.
 _REPEAT_MS = 90
 #: So near to where a part came off a press is meant for it, mm.
@@ -30,8 +33,9 @@ _STILL_MM = 10.0
 class Breaking:
     """What is broken now, if anything. The document itself is never touched.
 
-    X held, and a part touched: it breaks in the plainest way, touched again in the next.
-    With a part selected, X alone breaks it, and the arrows go through the ways. Shift
+    X held, and a part touched: it breaks in the plainest way, and a list beside it has the
+    others, for the mouse or for digits and arrows; touched again it breaks in the next.
+    With a part selected, X alone breaks it, and Tab goes on to the next part. Shift
     with X keeps it broken until X or Escape, for hands that cannot hold a key. Enter
     keeps what is seen as an option.
     """
@@ -51,6 +55,9 @@ class Breaking:
         self._asked_before = 0
         self._up = QTimer(view, singleShot=True, interval=_REPEAT_MS)
         self._up.timeout.connect(self._really_up)
+        self.list = BreakList(view.look, view)
+        self.list.chosen.connect(self._show)
+        self.list.keep_wanted.connect(self.keep)
         bench = view.workbench
         bench.answer_changed.connect(self._say)
         bench.problem_changed.connect(self._say)
@@ -94,6 +101,9 @@ class Breaking:
             self._show(self._way + 1)
         elif key in (Qt.Key.Key_Left, Qt.Key.Key_Up) and self.id:
             self._show(self._way - 1)
+        elif key in DIGITS and self.id:
+            if DIGITS.index(key) < len(self.ways):
+                self._show(DIGITS.index(key))
         elif key in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.id:
             self.keep()
         elif key == Qt.Key.Key_Escape:
@@ -117,7 +127,7 @@ class Breaking:
         if id_ and id_ == self.id:
             self._show(self._way + 1)
             return
-        self._mend()
+        self.mend()
         if not id_:
             return
         shown = self.view.workbench.shown_build
@@ -134,7 +144,7 @@ class Breaking:
         self._up.stop()
         was = self.armed
         self.armed = self._latched = False
-        self._mend()
+        self.mend()
         if was:
             self.view.viewport().unsetCursor()
             self.view.say("")
@@ -150,7 +160,7 @@ class Breaking:
         except SimError as error:
             self.view.say(str(error), bad=True)
             return
-        self._mend()
+        self.mend()
         build, index = add_like(bench.build, broken, name[:1].upper() + name[1:], what_if=True)
         bench.do(f"Keep as an option: {name}", build)
         bench.set_option(index)
@@ -184,7 +194,9 @@ class Breaking:
         option = None if bench.option is None else document.options[bench.option]
         return document, option
 
-    def _mend(self) -> None:
+    def mend(self) -> None:
+        """What is broken is whole again; X is still held."""
+        self.list.hide()
         if self.id:
             self.id, self.ways, self._way = "", (), 0
             self.view.workbench.preview(None)
@@ -220,8 +232,14 @@ class Breaking:
         if dead:
             text += f" Dead: {', '.join(dead)}."
         bench = self.view.workbench
+        # Not one thing on its own but the whole build has no answer: it has lost its supply.
+        problem = bench.problem
+        nothing = problem is not None and not problem.marks
+        if problem is not None and nothing:
+            text += f"\nNothing works: the build {problem.what}."
         answered = (
-            bench.answer is not None
+            not nothing
+            and bench.answer is not None
             and bench.answer.request_id > self._asked_before
             and not bench.stale
         )
@@ -229,11 +247,16 @@ class Breaking:
             text += "".join(f"\n{line}" for line in self._worse()) or (
                 "" if dead else "\nNo limit minds."
             )
-        others = [w.words for w in self.ways if w is not way]
-        if others:
-            text += f"\nAgain: {', '.join(others)}."
-        text += "\nEnter keeps it as an option."
-        self.view.say(text, at=self.place, bad=bool(dead))
+        self.view.say("")
+        self.view.said = text
+        self.list.show_ways(
+            self.view.mapFromScene(self.place),
+            [w.words for w in self.ways],
+            self._way,
+            text,
+            latched=self._latched,
+            bad=nothing or bool(dead),
+        )
 
     def _dead(self) -> list[str]:
         """Names of what no supply reaches any more, the broken thing itself left out."""

@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 
 from app.panels import option_menu
 from app.wiring import copying
+from app.wiring.breaking import DIGITS
 from app.wiring.clips import hang_by_key
 from app.wiring.commands import join_selected, nudge
 from app.wiring.gestures import PlacePart
@@ -80,7 +81,8 @@ class Keys:
             armed = self.view.breaking.armed
             return bool(self.view.gesture or armed or self.view.workbench.selection)
         if self.view.gesture is not None or self.view.breaking.armed:
-            return key in _WAYS or key in _ENTER or key == Key.Key_X
+            way = self.view.breaking.armed and key in DIGITS
+            return way or key in _WAYS or key in _ENTER or key == Key.Key_X
         control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         if control:
@@ -151,6 +153,8 @@ class Keys:
         if isinstance(view.gesture, PlacePart):
             self._next_target(view.gesture, forward)
             return True
+        if view.breaking.armed:
+            view.breaking.mend()
         order = view.scene_.reading_order()
         chosen = view.workbench.selection
         last = chosen[-1] if chosen else ""
@@ -161,6 +165,8 @@ class Keys:
         kept = tuple(i for i in self.kept if i in chosen and i != order[to])
         view.workbench.select((*kept, order[to]))
         view.ensure_seen(order[to])
+        if view.breaking.armed:
+            view.breaking.touch(order[to])
         return True
 
     def _next_target(self, gesture: PlacePart, forward: bool) -> None:

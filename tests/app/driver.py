@@ -11,6 +11,7 @@ from sim.build import Build, loads
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from PySide6.QtWidgets import QWidget
     from pytestqt.qtbot import QtBot
 
     from app.window import MainWindow
@@ -102,6 +103,11 @@ class Driver:
 
     def key(self, key: Any, modifier: Any = Qt.KeyboardModifier.NoModifier) -> None:
         self.qtbot.keyClick(self.window, key, modifier)
+
+    def key_on(
+        self, widget: QWidget, key: Any, modifier: Any = Qt.KeyboardModifier.NoModifier
+    ) -> None:
+        self.qtbot.keyClick(widget, key, modifier)
 
     def click_frame(self, x_mm: float, y_mm: float) -> None:
         """Move to a place of the frame, press and let go there."""

@@ -230,3 +230,97 @@ def test_another_base_leaves_every_card_as_it_was(window: MainWindow) -> None:
     assert bench.build.options[1].changes == ()
     bench.undo_stack.undo()
     assert bench.build == load("arms_4s_analogue")
+
+
+def test_the_list_beside_a_touched_part_is_chosen_from_by_mouse_and_by_digits(
+    qtbot: QtBot, window: MainWindow
+) -> None:
+    bench, view = window.workbench, window.frame
+    list_ = view.breaking.list
+    bench.set_option(2)
+    whole = bench.shown_build
+    qtbot.keyPress(view, Qt.Key.Key_X)
+    press_at(qtbot, window, "local1")
+    assert list_.isVisible()
+    assert [row.accessibleName() for row in list_.rows] == [
+        "comes off",
+        "breaks its minus leg",
+        "dries out",
+    ]
+    assert bench.shown_build.part("local1") is None
+    qtbot.mouseClick(list_.rows[2], Qt.MouseButton.LeftButton)
+    dry = bench.shown_build.part("local1")
+    assert dry.values["esr"].source == "dried out, our guess"
+    assert [row.isChecked() for row in list_.rows] == [False, False, True]
+    assert view.hasFocus()
+    # a digit is the list's, not an option's, while something is broken
+    qtbot.keyClick(view, Qt.Key.Key_2)
+    assert bench.option == 2
+    assert bench.shown_build.part("local1") == whole.part("local1")
+    assert {x.conductor for x in bench.shown_build.leads if "local1" in (x.from_, x.to)} == {"plus"}
+    qtbot.keyClick(view, Qt.Key.Key_9)
+    assert bench.option == 2
+    assert list_.rows[1].isChecked()
+    qtbot.keyRelease(view, Qt.Key.Key_X)
+    qtbot.waitUntil(lambda: not view.breaking.armed)
+    assert list_.isHidden()
+    assert bench.shown_build == whole
+    qtbot.keyClick(view, Qt.Key.Key_1)
+    assert bench.option == 0
+
+
+@pytest.mark.parametrize("id_", ["pack", "motor1", "esc2", "camera", "local1"])
+def test_the_list_is_inside_the_canvas_and_off_what_it_is_about(
+    qtbot: QtBot, window: MainWindow, id_: str
+) -> None:
+    view = window.frame
+    window.workbench.set_option(2)
+    window.workbench.select((id_,))
+    at = view.mapFromScene(view.scene_.middle_of(id_))
+    qtbot.keyClick(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
+    box = view.breaking.list.geometry()
+    assert view.rect().contains(box)
+    assert not box.contains(at)
+    for row in view.breaking.list.rows:
+        assert row.width() >= row.sizeHint().width()
+
+
+def test_kept_by_the_mouse(qtbot: QtBot, window: MainWindow) -> None:
+    bench, view = window.workbench, window.frame
+    bench.set_option(2)
+    qtbot.keyPress(view, Qt.Key.Key_X)
+    press_at(qtbot, window, "local1")
+    qtbot.mouseClick(view.breaking.list.keep, Qt.MouseButton.LeftButton)
+    assert bench.build.options[-1].name == "Capacitor 1 comes off"
+    assert view.breaking.list.isHidden()
+    qtbot.keyRelease(view, Qt.Key.Key_X)
+
+
+def test_tab_goes_on_to_break_the_next(qtbot: QtBot, window: MainWindow) -> None:
+    bench, view = window.workbench, window.frame
+    bench.set_option(2)
+    order = view.scene_.reading_order()
+    at = order.index("local1")
+    bench.select(("local1",))
+    qtbot.keyClick(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
+    qtbot.keyClick(view, Qt.Key.Key_Tab)
+    assert view.breaking.id == order[at + 1]
+    assert bench.shown_build.part("local1") is not None
+
+
+@pytest.mark.parametrize(
+    ("id_", "key", "told"),
+    [("pack", Qt.Key.Key_1, "Nothing works"), ("local1", Qt.Key.Key_2, "ESC 1: ")],
+)
+def test_what_a_break_does_is_told_from_its_answer(opened, id_: str, key: Qt.Key, told: str):
+    drive = opened(load("arms_4s_analogue"))
+    bench, view = drive.bench, drive.window.frame
+    bench.set_option(2)
+    drive.curves()
+    view.setFocus()
+    bench.select((id_,))
+    drive.key_on(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
+    drive.key_on(view, key)
+    drive.qtbot.waitUntil(lambda: told in view.breaking.list.told.text(), timeout=60_000)
+    # a capacitor on one leg is a sentence of its own, and the rest still works
+    assert ("Nothing works" in view.said) == (id_ == "pack")
