@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QMouseEvent, QPainter
+from PySide6.QtGui import QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from app.going import go_to_worst
+from app.spoken import announce
 from app.wiring.facts import part_name
 
 if TYPE_CHECKING:
@@ -30,10 +31,8 @@ class AnswerRow(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self.sentence = _Sentence()
         self.sentence.clicked.connect(self._go)
-        self.sentence.setAccessibleName("Answer")
         self.sentence.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.caution = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
-        self.caution.setAccessibleName("Caution")
         self.caution.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         row = QHBoxLayout(self)
         row.setContentsMargins(18, 1, 18, 1)
@@ -69,12 +68,15 @@ class AnswerRow(QWidget):
             text = "An empty frame: take a pack, an ESC and a motor from the tray with +."
         else:
             text = "Working out all options…"
+        if text != self.sentence.text():
+            announce(self.sentence, text, urgent=bench.problem is not None)
         self.sentence.setText(text)
-        self.sentence.setAccessibleDescription(text)
+        self.sentence.setAccessibleName(f"Answer: {text}")
         stale = bench.problem is None and bench.findings_stale
         p = self._look.palette
         self.sentence.setStyleSheet(f"color: {(p.muted if stale else p.ink).name()}")
         self.caution.setText("\n".join(self._cautions()))
+        self.caution.setAccessibleName(f"Caution: {' '.join(self._cautions())}")
 
     def _problem_text(self, problem: Problem) -> str:
         """The sentence, with a part called as it is on the frame."""
@@ -115,11 +117,29 @@ class _Sentence(QLabel):
     def __init__(self) -> None:
         super().__init__(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
-        self.setToolTip("Click: frame and curves go to this figure (G for the present option)")
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setToolTip(
+            "Click or Enter: frame and curves go to this figure (G for the present option)"
+        )
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         if self.rect().contains(event.position().toPoint()):
             self.clicked.emit()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Space):
+            self.clicked.emit()
+        else:
+            super().keyPressEvent(event)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        super().paintEvent(event)
+        if self.hasFocus():
+            painter = QPainter(self)
+            painter.setPen(
+                QPen(self.palette().color(self.foregroundRole()), 1, Qt.PenStyle.DotLine)
+            )
+            painter.drawRect(self.rect().adjusted(0, 0, -1, -1))
 
 
 class ProgressLine(QWidget):
@@ -131,9 +151,10 @@ class ProgressLine(QWidget):
         self._share = 0.0
         self._busy = False
         self.setFixedHeight(2)
-        self.setAccessibleName("Progress")
+        self.set_busy(False)
 
     def set_busy(self, busy: bool) -> None:
+        self.setAccessibleName(f"Progress: {'working it out' if busy else 'done'}")
         self._busy = busy
         self._share = 0.0
         self.update()

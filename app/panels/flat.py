@@ -22,9 +22,20 @@ class FlatButton(QPushButton):
         self._role: Role = role
         self.setFlat(True)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self._name = name
         self.setAccessibleName(name)
         look.changed.connect(self._restyle)
         self._restyle()
+
+    def setText(self, text: str) -> None:
+        """Also what is heard: what the button is of, and what stands on it."""
+        super().setText(text)
+        words = text.replace("&&", "\0").replace("&", "").replace("\0", "&").strip("▾ ·•")
+        new = words.lower() not in self._name.lower()
+        if self._name and new and sum(c.isalnum() for c in words) > 1:
+            self.setAccessibleName(f"{self._name}: {words}")
+        elif self._name:
+            self.setAccessibleName(self._name)
 
     def _restyle(self) -> None:
         p = self._look.palette

@@ -319,6 +319,8 @@ class OptionCards(QScrollArea):
             self._cards.append(card)
             # After the base, before the stretch, which takes what the widest cards leave.
             self._row.insertWidget(index + 1, card, 1)
+            self.setTabOrder(self._cards[index - 1] if index else self.base, card)
+            self.setTabOrder(card, self.plus)
 
     def _dress(self, card: OptionCard) -> None:
         card.setMaximumWidth(round(_MOST_WIDTH * self._look.scale))

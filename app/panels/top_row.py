@@ -43,7 +43,6 @@ class TopRow(QWidget):
         self.minute.setCursor(Qt.CursorShape.PointingHandCursor)
         self._labels = [QLabel("what happens:"), QLabel("ESC timing:")]
         self.timing = QLabel()
-        self.timing.setAccessibleName("ESC timing")
         self._keys = QLabel("B before / after     F findings     ? keys")
         row = QHBoxLayout(self)
         row.setContentsMargins(13, 4, 18, 4)
@@ -109,6 +108,8 @@ class TopRow(QWidget):
                 "Every edge of every ESC. Nobody knows how the ESCs' carriers lie against each "
                 "other: 16 timings are compared, the curves show one of them"
             )
+
+        self.timing.setAccessibleName(f"ESC timing: {self.timing.text()}")
 
     def _restyle(self) -> None:
         muted = f"color: {self._look.palette.muted.name()}"

@@ -342,6 +342,8 @@ class Strip(QWidget):
         self.figure.setText(words)
         said = words if self._between is None else all_figures(self._between)
         self.setAccessibleName(f"{self._curve.label}, {said}")
+        self.plot.setAccessibleName(f"Curve of {self._curve.label}")
+        self.plot.viewport().setAccessibleName(f"Drawing of the curve of {self._curve.label}")
 
     def set_pale(self, pale: bool) -> None:
         """Paler while a newer answer is on its way."""

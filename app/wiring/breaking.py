@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, Qt, QTimer
 
+from app.spoken import announce
 from app.wiring.break_list import BreakList
 from app.wiring.facts import lead_name, part_name
 from app.words import of_limit
@@ -49,6 +50,7 @@ class Breaking:
         #: Where it was, mm: it may be gone from the picture.
         self.place = QPointF()
         self._touched = QPointF()
+        self._told = ""
         self.ways: tuple[Break, ...] = ()
         self._way = 0
         self._whole: dict[str, RatingRow] = {}
@@ -248,7 +250,9 @@ class Breaking:
                 "" if dead else "\nNo limit minds."
             )
         self.view.say("")
-        self.view.said = text
+        if text != self._told:
+            announce(self.view, text, urgent=True)
+        self.view.said = self._told = text
         self.list.show_ways(
             self.view.mapFromScene(self.place),
             [w.words for w in self.ways],

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _ID = int(Qt.ItemDataRole.UserRole)
 _TEXT = int(Qt.ItemDataRole.AccessibleTextRole)
+_HEADS = ["Part or lead", "What it is", "Now"]
 
 
 class OutlineTree(QTreeWidget):
@@ -37,7 +38,7 @@ class OutlineTree(QTreeWidget):
         self._setting = False
         self.setAccessibleName("Outline of the build")
         self.setColumnCount(3)
-        self.setHeaderLabels(["Part or lead", "What it is", "Now"])
+        self.setHeaderLabels(_HEADS)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setUniformRowHeights(True)
@@ -45,6 +46,7 @@ class OutlineTree(QTreeWidget):
         workbench.build_changed.connect(self.refresh)
         workbench.option_changed.connect(self.refresh)
         workbench.answer_changed.connect(self._show_figures)
+        workbench.problem_changed.connect(self._show_figures)
         workbench.selection_changed.connect(self._show_selection)
         self.itemSelectionChanged.connect(self._take_selection)
         look.changed.connect(self._dress)
@@ -70,6 +72,9 @@ class OutlineTree(QTreeWidget):
             self._row(leads, lead.id, [lead_name(build, lead), lead_summary(lead), ""])
         for i, top in enumerate((parts, leads)):
             top.setExpanded(open_[i])
+            top.setData(0, _TEXT, f"{top.text(0)}: {top.childCount()}")
+            for column in (1, 2):
+                top.setData(column, _TEXT, f"{top.text(0)}, {_HEADS[column].lower()}")
         self._setting = False
         self._show_figures()
         self._show_selection()
@@ -82,14 +87,22 @@ class OutlineTree(QTreeWidget):
 
     def _show_figures(self) -> None:
         found = figures(self.workbench.answer)
+        problem = self.workbench.problem
+        broken = {} if problem is None else dict.fromkeys(problem.ids, problem.what)
+        if problem is not None:
+            broken |= dict(problem.marks)
         for id_, row in self._rows.items():
             figure = found.get(id_)
             text = ""
             if figure is not None:
                 text = figure.text + (f", {figure.verdict}" if figure.verdict else "")
-            if row.text(2) != text:
+            # what is wrong with a thing says more than what it read before
+            text = broken.get(id_, text)
+            if row.text(2) != text or row.data(0, _TEXT) is None:
                 row.setText(2, text)
                 row.setData(0, _TEXT, ", ".join(t for t in (row.text(0), row.text(1), text) if t))
+                row.setData(1, _TEXT, f"what it is: {row.text(1) or 'nothing more'}")
+                row.setData(2, _TEXT, f"now: {text or 'no figure'}")
 
     def _show_selection(self) -> None:
         self._setting = True

@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.spoken import announce
 from app.wiring.sets import GROUP, SETS
 from app.wiring.symbols import symbol
 from sim.parts import KINDS
@@ -68,6 +69,7 @@ class Tray(QFrame):
         box.addWidget(self.filter)
         box.addWidget(self.list)
         self.filter.textChanged.connect(self._narrow)
+        self.list.currentItemChanged.connect(self._tell)
         self.filter.installEventFilter(self)
         self.list.viewport().installEventFilter(self)
         self.hide()
@@ -174,6 +176,13 @@ class Tray(QFrame):
                 if row == 1:
                     self.list.scrollToTop()
                 return
+
+    def _tell(self, item: QListWidgetItem | None) -> None:
+        """The keyboard is in the box above the list: the row is told there."""
+        words = "" if item is None else f"{item.text()}. {item.toolTip()}"
+        self.filter.setAccessibleDescription(words or "No part has these words.")
+        if self.isVisible():
+            announce(self.filter, words)
 
     def _pick(self) -> None:
         kind = self.kind()

@@ -16,6 +16,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QToolTip, QWidget
 
+from app.spoken import announce
 from app.wiring import commands, placing
 from app.wiring.breaking import Breaking
 from app.wiring.clips import ClipButton, ClipMarks, DragClip, hang_by_key
@@ -78,6 +79,7 @@ class FrameView(Glass):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMinimumSize(320, 300)
         self.viewport().setMouseTracking(True)
+        self.viewport().setAccessibleName("Drawing of the frame")
         self._plus = PlusButton(self)
         self._clip = ClipButton(self)
         self._scale = ScaleBar(self)
@@ -190,6 +192,8 @@ class FrameView(Glass):
         self.lead_ends.refresh(self.scene_, chosen)
         words = self.scene_.words(chosen[0]).replace("\n", ", ") if len(chosen) == 1 else ""
         self.setAccessibleDescription(words or _OUTLINE_TOO)
+        if self.hasFocus() and not self.breaking.armed:
+            announce(self, words or (f"{len(chosen)} selected" if chosen else ""))
         self._label_timer.start(0)
 
     def place_labels(self) -> None:
@@ -263,6 +267,7 @@ class FrameView(Glass):
     def say(self, words: str, at: QPointF | None = None, bad: bool = False) -> None:
         """A sentence near a place in mm, or at the foot; "" takes it away."""
         self.said = words
+        announce(self, words, urgent=bad)
         self._words.show_words(words, bad, self.look)
         if not words:
             return

@@ -269,20 +269,21 @@ def test_the_list_beside_a_touched_part_is_chosen_from_by_mouse_and_by_digits(
     assert bench.option == 0
 
 
-@pytest.mark.parametrize("id_", ["pack", "motor1", "esc2", "camera", "local1"])
 def test_the_list_is_inside_the_canvas_and_off_what_it_is_about(
-    qtbot: QtBot, window: MainWindow, id_: str
+    qtbot: QtBot, window: MainWindow
 ) -> None:
     view = window.frame
     window.workbench.set_option(2)
-    window.workbench.select((id_,))
-    at = view.mapFromScene(view.scene_.middle_of(id_))
-    qtbot.keyClick(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
-    box = view.breaking.list.geometry()
-    assert view.rect().contains(box)
-    assert not box.contains(at)
-    for row in view.breaking.list.rows:
-        assert row.width() >= row.sizeHint().width()
+    for id_ in ("pack", "motor1", "esc2", "camera", "local1"):
+        window.workbench.select((id_,))
+        at = view.mapFromScene(view.scene_.middle_of(id_))
+        qtbot.keyClick(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
+        box = view.breaking.list.geometry()
+        assert view.rect().contains(box)
+        assert not box.contains(at)
+        for row in view.breaking.list.rows:
+            assert row.width() >= row.sizeHint().width()
+        qtbot.keyClick(view, Qt.Key.Key_Escape)
 
 
 def test_kept_by_the_mouse(qtbot: QtBot, window: MainWindow) -> None:
