@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import copy
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -257,6 +257,12 @@ class DiodeTable(PatternTable):
                     self.guard_0[at, g] = self.drop_v[k] + of_u[eq.source_inputs] @ sources
                     held = of_u[eq.load_inputs], of_u[eq.torque_inputs]
                     self.guard_held[at, g] = np.concatenate(held)
+
+    def still(self) -> Self:
+        with self.lock:
+            view = super().still()
+            view.next_at = self.next_at.copy()
+            return view
 
     def _grow(self) -> None:
         super()._grow()

@@ -100,7 +100,7 @@ class DiodeMarcher(Marcher):
         return max((t for t in edges if t <= start_s), default=-math.inf)
 
     def _march(self) -> int:
-        eq, t, c = self.mean.eq, self.table, self.carriers
+        eq, t, c = self.mean.eq, self.table.still(), self.carriers
         p, r, laws, lim = t.patterns, t.ramp, self.mean.laws, eq.limits
         code = int(
             legs.march(

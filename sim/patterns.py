@@ -13,9 +13,10 @@ Patterns are made when met: twelve bridges have 4,096 of them, a run sees a few.
 
 from __future__ import annotations
 
+import copy
 import math
 import threading
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 from scipy.linalg import expm
@@ -633,6 +634,19 @@ class PatternTable:
         from_modes = maps[..., :n] @ self.patterns["basis"][at]
         for leg in range(len(maps)):
             self._maps[at, leg, steps] = list(zip(from_modes[leg], maps[leg, ..., n:], strict=True))
+
+    def still(self) -> Self:
+        """The table as it stands: what other runs add to it meanwhile does not reach this.
+
+        Arrays are replaced where they grow, so that whoever holds an older one must not meet the
+        index of a newer pattern or ramp.
+        """
+        with self.lock:
+            view = copy.copy(self)
+            view.patterns, view.ramp = dict(self.patterns), dict(self.ramp)
+            view.index, view.names = dict(self.index), list(self.names)
+            view.leg_ramp = self.leg_ramp.copy()
+            return view
 
     def _grow(self) -> None:
         add = max(16, len(self.pairs))

@@ -166,7 +166,7 @@ class Marcher:
             raise SolveError("run", "the voltages grew without bound", "Check extreme values")
 
     def _march(self) -> int:
-        eq, t, c, m = self.mean.eq, self.table, self.carriers, self.monomials
+        eq, t, c, m = self.mean.eq, self.table.still(), self.carriers, self.monomials
         p, r, laws, lim = t.patterns, t.ramp, self.mean.laws, eq.limits
         return int(
             kernels.march(
@@ -255,7 +255,7 @@ class EdgeRun:
 
     def _in_modes(self, rows: Rows) -> Array:
         """Outputs of each pattern (P, k, n + 1 + held): of modes, sources, loads and drag."""
-        eq, table = self.equations, self._m.table
+        eq, table = self.equations, self._m.table.still()
         n, n_e, n_j = eq.n_states, len(eq.sources), len(eq.loads)
         out = np.zeros((len(table.bits), rows.x.shape[0], n + 1 + eq.n_inputs - n_e))
         if table.plain:
@@ -369,7 +369,7 @@ class EdgeRun:
     ) -> tuple[Array, ...]:
         """Lowest, highest, and their times, (rows, bins) each, within `slack`."""
         t1 = _reached(t0, t1, bins)
-        table = self._m.table
+        table = self._m.table.still()
         k = rows.x.shape[0]
         whole = self._in_modes(rows)
         # coefficients of one mode a pair: of both its parts, and their size
@@ -701,7 +701,7 @@ class _Moments:
 
     def __init__(self, run: EdgeRun, marcher: Marcher, t0: float, t1: float) -> None:
         self.window = (t0, t1)
-        table = marcher.table
+        table = marcher.table.still()
         p = table.patterns
         count, n = p["re"].shape
         # the held inputs with a one in front, for the constant sources

@@ -69,9 +69,10 @@ def test_the_card_is_saved_as_pdf(
     path = tmp_path / "card.pdf"
     monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(path), ""))
     driver.window.paperwork.card()
-    driver.qtbot.waitUntil(path.exists, timeout=WAIT_MS)
+    said = driver.window.strip
+    driver.qtbot.waitUntil(lambda: "Working out" not in said.text, timeout=WAIT_MS)
+    assert "Saved as card.pdf" in said.text
     assert path.read_bytes().startswith(b"%PDF")
-    assert "Saved as card.pdf" in driver.window.strip.text
 
 
 def test_what_stands_behind_a_verdict_comes_and_stays_in_place(

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sim import switching
+from sim.mean_equations import equilibrium
 from sim.network import Chopper
+from sim.patterns import PatternTable
 from tests.sim.small import Bench, edge_run, quad, steady
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from sim.network import Stamp
+
+    Array = NDArray[np.float64]
 
 F = 48e3
 
@@ -119,3 +128,39 @@ def test_a_current_limit_holds_with_every_edge() -> None:
     free = quad(1, phases=[0.3], frequency=F)
     without = free.run(steady([0.9], 3e-3))
     assert without.means(free.amps("winding 0"), 2e-3, 2e-3 + 20.0 / F)[0][0] > 60.0
+
+
+def test_timings_side_by_side_read_beyond_a_table_that_grew() -> None:
+    """Six legs make 64 patterns in a table begun with room for 16, in four threads at once."""
+    bench = quad(6, phases=None, frequency=F, offset=None)
+    drive = steady([0.5, 0.4, 0.6, 0.3, 0.7, 0.2], 60.0 / F)
+    x0 = equilibrium(bench.mean, drive.start_duty)
+    times = np.linspace(0.0, 60.0 / F, 400)
+
+    def states(seed: int, table: PatternTable) -> Array:
+        run = switching.run(bench.mean, drive, x0, seed, table=table)
+        return run.states(times)
+
+    alone = [states(seed, PatternTable(bench.equations)) for seed in range(4)]
+    for _ in range(3):
+        shared = PatternTable(bench.equations)
+        with ThreadPoolExecutor(4) as pool:
+            beside = list(pool.map(states, range(4), [shared] * 4))
+        for one, other in zip(alone, beside, strict=True):
+            assert np.max(np.abs(one - other)) <= 1e-9 * np.max(np.abs(one))
+
+
+def test_a_table_as_it_stood_knows_nothing_newer() -> None:
+    bench = quad(6, frequency=F)
+    table = PatternTable(bench.equations)
+    for leg in range(6):
+        table.make_ramp(table.pattern((0,) * 6), leg)
+    before = table.still()
+    for bits in itertools.product((0, 1), repeat=6):
+        for leg in range(6):
+            table.make_ramp(table.pattern(bits), leg)
+    assert len(table.names) == 64
+    assert len(table.still().ramp_to) > len(before.ramp_to)
+    assert len(before.names) == 7
+    assert before.leg_ramp.max() == 5
+    assert before.leg_ramp.shape[0] == len(before.patterns["basis"]) == len(before.pairs)
