@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QPoint, QRectF, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QMouseEvent, QPainter, QPen
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
-    QAbstractButton,
     QFrame,
     QHBoxLayout,
     QPushButton,
@@ -17,202 +16,17 @@ from PySide6.QtWidgets import (
 )
 
 from app.going import go_to_worst
-from app.look import SHAPES
 from app.panels import option_menu
-from app.words import of_limit
+from app.panels.option_card import OptionCard, card_height
 
 if TYPE_CHECKING:
+    from PySide6.QtCore import QPoint
+
     from app.look import Look
     from app.solver.protocol import CardRow
     from app.workbench import Workbench
 
-_LEAST_WIDTH = 190
 _MOST_WIDTH = 420
-_MARGIN = 14
-
-
-class OptionCard(QAbstractButton):
-    """One option: name, verdict as shape and word, figure of limit, where and when.
-
-    Signals
-    -------
-    menu_wanted : the menu of the option, at a global place
-    figure_clicked : curves and frame are to go where the figure is read
-    key_pressed : a key that is the card's while it has the keyboard
-    """
-
-    menu_wanted = Signal(QPoint)
-    figure_clicked = Signal()
-    key_pressed = Signal(object)
-
-    def __init__(self, look: Look, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._look = look
-        self._card: CardRow | None = None
-        self._where = ""
-        self._best = False
-        self._pinned = False
-        self._stale = False
-        self._what_if = False
-        self.setCheckable(True)
-        self.setCursor(Qt.CursorShape.PointingHandCursor)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-
-    def show_card(
-        self,
-        name: str,
-        card: CardRow | None,
-        where: str,
-        *,
-        best: bool,
-        pinned: bool,
-        stale: bool,
-        what_if: bool = False,
-    ) -> None:
-        """Show an option; `where` is the deciding place and event."""
-        self._card, self._where = card, where
-        self._best, self._pinned, self._stale = best, pinned, stale
-        self._what_if = what_if
-        self.setText(name)
-        said = [name]
-        if card is not None:
-            said.append(card.verdict or "no limit given")
-            if card.worst is not None:
-                said += [of_limit(card.worst), card.worst.rating, where]
-        if best:
-            said.append("best so far")
-        self.setAccessibleName(", ".join(said))
-        worst = None if card is None else card.worst
-        self.setToolTip("" if worst is None else f"{worst.rating}: {of_limit(worst)}, {where}")
-        self.update()
-
-    def contextMenuEvent(self, event: QContextMenuEvent) -> None:
-        self.menu_wanted.emit(event.globalPos())
-
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        at = event.position().toPoint()
-        figure = self._on_figure(at) and event.button() == Qt.MouseButton.LeftButton
-        super().mouseReleaseEvent(event)
-        if figure and self.rect().contains(at):
-            self.figure_clicked.emit()
-
-    def _on_figure(self, at: QPoint) -> bool:
-        """Whether a place is on the figure and its limit."""
-        worst = None if self._card is None else self._card.worst
-        third = self.height() / 3
-        return worst is not None and at.y() > third and at.x() > self.width() / 2
-
-    def event(self, event: QEvent) -> bool:
-        # Before the window's shortcuts: F2 names this option, not the build.
-        if (
-            event.type() == QEvent.Type.ShortcutOverride
-            and isinstance(event, QKeyEvent)
-            and card_key(event) is not None
-        ):
-            event.accept()
-            return True
-        return super().event(event)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if card_key(event) is None:
-            super().keyPressEvent(event)
-        else:
-            self.key_pressed.emit(card_key(event))
-
-    def sizeHint(self) -> QSize:
-        return QSize(round(240 * min(self._look.scale, 1.6)), round(70 * self._look.scale))
-
-    def minimumSizeHint(self) -> QSize:
-        width = _LEAST_WIDTH * min(self._look.scale, 1.85)
-        return QSize(round(width), round(70 * self._look.scale))
-
-    def paintEvent(self, event: object) -> None:
-        p = self._look.palette
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        chosen = self.isChecked()
-        edge = 2.0 if chosen else 1.0
-        box = QRectF(self.rect()).adjusted(1, 1, -1, -1)
-        painter.setPen(QPen(p.selection if chosen else p.faint, edge))
-        painter.setBrush(p.card)
-        painter.drawRoundedRect(box, 8, 8)
-        if self.hasFocus():
-            painter.setPen(QPen(p.muted, 1, Qt.PenStyle.DotLine))
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRoundedRect(box.adjusted(3, 3, -3, -3), 6, 6)
-        self._paint_words(painter, box.adjusted(_MARGIN - 1, 6, -_MARGIN + 1, -5))
-
-    def _paint_words(self, painter: QPainter, box: QRectF) -> None:
-        p = self._look.palette
-        third = box.height() / 3
-        rows = [QRectF(box.left(), box.top() + k * third, box.width(), third) for k in range(3)]
-        left = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-        right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        small = self._look.font("small")
-        painter.setFont(small)
-        painter.setPen(p.muted)
-        mark = "best so far" if self._best else "pinned" if self._pinned else ""
-        if self._what_if and not mark:
-            mark = "what if"
-        if self._look.projector:
-            # The name needs the room; the answer sentence says which is best.
-            mark = ""
-        room = rows[0].width()
-        if mark:
-            painter.drawText(rows[0], right, mark)
-            room -= painter.fontMetrics().horizontalAdvance(mark) + 8
-        painter.setFont(self._look.font("name"))
-        painter.setPen(p.ink)
-        painter.drawText(
-            rows[0],
-            left,
-            painter.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, int(room)),
-        )
-        card = self._card
-        if card is None:
-            painter.setFont(small)
-            painter.setPen(p.muted)
-            painter.drawText(rows[1], left, "not worked out yet")
-            return
-        painter.setOpacity(0.45 if self._stale else 1.0)
-        painter.setPen(p.verdict(card.verdict))
-        verdict = card.verdict or "no limit given"
-        painter.drawText(rows[1], left, f"{SHAPES.get(verdict, '')} {verdict}".strip())
-        if card.worst is None:
-            return
-        painter.setPen(p.ink)
-        painter.setFont(self._look.font("figure"))
-        painter.drawText(rows[1], right, of_limit(card.worst))
-        painter.setFont(small)
-        painter.setPen(p.muted)
-        reads = card.worst.reads if card.worst.reads.startswith("slow") else ""
-        room = rows[2].width()
-        if reads:
-            painter.drawText(rows[2], right, reads)
-            room -= painter.fontMetrics().horizontalAdvance(reads) + 8
-        painter.drawText(
-            rows[2],
-            left,
-            painter.fontMetrics().elidedText(self._where, Qt.TextElideMode.ElideRight, int(room)),
-        )
-
-
-def card_key(event: QKeyEvent) -> str | None:
-    """What a key means on a card."""
-    shift = event.modifiers() == Qt.KeyboardModifier.ShiftModifier
-    control = event.modifiers() == Qt.KeyboardModifier.ControlModifier
-    key = Qt.Key(event.key())
-    if key == Qt.Key.Key_F2:
-        return "rename"
-    if key == Qt.Key.Key_Delete:
-        return "delete"
-    if key == Qt.Key.Key_D and control:
-        return "duplicate"
-    if key == Qt.Key.Key_Left and shift:
-        return "left"
-    if key == Qt.Key.Key_Right and shift:
-        return "right"
-    return None
 
 
 class OptionCards(QScrollArea):
@@ -286,10 +100,23 @@ class OptionCards(QScrollArea):
                 what_if=bool(options) and options[index].what_if,
             )
             card.setChecked(bench.option == (index if options else None))
+        self._even_out()
         if bench.option is not None and bench.option != self._seen:
             # the row may have to be laid out first
             QTimer.singleShot(0, self._show_present)
         self._seen = bench.option
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._even_out()
+
+    def _even_out(self) -> None:
+        """All cards as high as the name with the most lines needs."""
+        self._row.activate()
+        lines = max((len(card.name_lines()) for card in self._cards), default=1)
+        for card in self._cards:
+            card.set_lines(lines)
+        self.setFixedHeight(card_height(self._look, lines) + 20)
 
     def _show_present(self) -> None:
         index = self._workbench.option
@@ -382,7 +209,7 @@ class OptionCards(QScrollArea):
                 f"QPushButton:checked {{ border: 2px solid {p.selection.name()}; }}"
                 f"QPushButton:focus {{ border: 2px solid {p.line1.name()}; }}"
             )
-        self.setFixedHeight(round(70 * self._look.scale) + 20)
         self.setStyleSheet(f"OptionCards, OptionCards > * > * {{ background: {p.paper.name()}; }}")
         for card in self._cards:
             self._dress(card)
+        self._even_out()
