@@ -34,7 +34,7 @@ class Glass(QGraphicsView):
         self._fitted = True
         self.setScene(self.scene_)
         self.setFrameShape(QFrame.Shape.NoFrame)
-        self.setViewportUpdateMode(QGraphicsView.ViewportUpdateMode.SmartViewportUpdate)
+        self.set_moving(False)
         self.setTransformationAnchor(QGraphicsView.ViewportAnchor.NoAnchor)
         self.setResizeAnchor(QGraphicsView.ViewportAnchor.NoAnchor)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -42,6 +42,13 @@ class Glass(QGraphicsView):
         self.setSceneRect(-1500.0, -1500.0, 3000.0, 3000.0)
         # Item caches live in Qt's one pixmap cache; its 10 MB hold too few leads of a large build.
         QPixmapCache.setCacheLimit(max(QPixmapCache.cacheLimit(), _CACHE_KB))
+
+    def set_moving(self, moving: bool) -> None:
+        """While leads move what is painted anew is one area: clipping to many costs more."""
+        modes = QGraphicsView.ViewportUpdateMode
+        mode = modes.BoundingRectViewportUpdate if moving else modes.SmartViewportUpdate
+        if mode != self.viewportUpdateMode():
+            self.setViewportUpdateMode(mode)
 
     def fit(self) -> None:
         """Show the whole frame with room for the words beside it."""

@@ -82,6 +82,11 @@ class LeadItem(QGraphicsItem):
         self._bounds = whole.boundingRect().adjusted(-margin, -margin, margin, margin)
         self.update()
 
+    def set_moving(self, moving: bool) -> None:
+        """While it is laid anew in every frame a picture of it is not worth keeping."""
+        mode = QGraphicsItem.CacheMode
+        self.setCacheMode(mode.NoCache if moving else mode.DeviceCoordinateCache)
+
     def conductors(self) -> list[tuple[QPainterPath, str]]:
         """Course of each conductor from the lead's `from` to its `to`, and which it is."""
         return self._lines

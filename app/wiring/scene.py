@@ -69,6 +69,7 @@ class WiringScene(QGraphicsScene):
         self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
         self._attached: dict[str, list[str]] = {}
         self._leads_changed = False
+        self._moving: set[str] = set()
         self.boards: dict[str, BoardItem] = {}
         self.bypassed: frozenset[str] = frozenset()
         #: How far the decks are apart, 0 to 1.
@@ -77,9 +78,11 @@ class WiringScene(QGraphicsScene):
 
     # Keeping in step
 
-    def sync(self, build: Build) -> None:
-        """Show `build`; only what changed is touched."""
+    def sync(self, build: Build, *, moving: bool = False) -> None:
+        """Show `build`; only what changed is touched. `moving`: the next one comes at once."""
         before = self.build
+        if not moving:
+            self._settle()
         self.build = build
         if before is None or before.frame != build.frame:
             self.frame_item.set_frame(frame(build.frame))
@@ -87,11 +90,25 @@ class WiringScene(QGraphicsScene):
                 item.set_shift(self._shift(item.part.deck))
         moved = self._sync_parts(build)
         self._sync_leads(build, moved)
+        if moving:
+            self._set_moving(moved)
         if moved or self._leads_changed:
             self._find_hubs()
             self._find_see_through()
         self.handles.refresh(self.parts)
         self._set_marks()
+
+    def _set_moving(self, moved: set[str]) -> None:
+        """Leads of what is moved are drawn straight to the screen until it rests."""
+        ids = {id_ for owner in moved for id_ in self._attached.get(owner, ())}
+        for id_ in ids - self._moving:
+            self.leads[id_].set_moving(True)
+        self._moving |= ids
+
+    def _settle(self) -> None:
+        for id_ in self._moving & self.leads.keys():
+            self.leads[id_].set_moving(False)
+        self._moving = set()
 
     def _sync_parts(self, build: Build) -> set[str]:
         changed: set[str] = set()
@@ -125,7 +142,6 @@ class WiringScene(QGraphicsScene):
         groups: dict[str, list[PartItem]] = {}
         joints = []
         for item in self.parts.values():
-            item.on_board = False
             if item.part.kind == "joint":
                 joints.append(item)
             board = item.part.values.get("board") if item.part.kind == "esc" else None
@@ -141,8 +157,11 @@ class WiringScene(QGraphicsScene):
                 self.addItem(board_item)
             board_item.gather(tuple(items), joints)
             board_item.setPos(*self._shift(items[0].part.deck))
-            for item in items:
-                item.on_board = True
+        within = {item.part.id for items in groups.values() for item in items}
+        # In every frame of a drag: only what came onto a board or off it is painted anew.
+        for id_, item in self.parts.items():
+            if item.on_board != (id_ in within):
+                item.on_board = not item.on_board
                 item.update()
 
     def _find_hubs(self) -> None:

@@ -136,6 +136,7 @@ class FrameView(Glass):
         new_frame = self.scene_.build is None or (
             self.scene_.build.frame != self.workbench.shown_build.frame
         )
+        self.set_moving(False)
         self.scene_.bypassed = self._bypassed()
         self.scene_.sync(self.workbench.shown_build)
         self.scene_.set_figures(self.workbench.answer)
@@ -168,7 +169,10 @@ class FrameView(Glass):
         return frozenset(c.bypass for c in changes if c.bypass is not None)
 
     def _show_preview(self) -> None:
-        self.scene_.sync(self.workbench.shown_build)
+        bench = self.workbench
+        moving = bench.drawn is not bench.build
+        self.set_moving(moving)
+        self.scene_.sync(bench.shown_build, moving=moving)
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self._fit_timer.start()
