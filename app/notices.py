@@ -28,6 +28,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.spoken import announce
 from sim import errors
 
 if TYPE_CHECKING:
@@ -74,7 +75,6 @@ class Strip(QWidget):
         super().__init__(parent)
         self._look = look
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.setAccessibleName("Notice")
         self._label = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self._buttons = QHBoxLayout()
         self._buttons.setSpacing(8)
@@ -102,8 +102,14 @@ class Strip(QWidget):
                 button.clicked.connect(action)
             self._buttons.addWidget(button)
         self._label.setText(text)
-        self.setAccessibleDescription(text)
+        self.setAccessibleName(f"Notice: {text}")
+        announce(self, text)
         self.show()
+
+    def drop(self, text: str) -> None:
+        """Put this sentence away, if it is the one that is shown: it holds no longer."""
+        if self._label.text() == text:
+            self.hide()
 
     def _restyle(self) -> None:
         p = self._look.palette

@@ -66,6 +66,7 @@ if TYPE_CHECKING:
     from sim.quick_build import QuickBuild
 
 _LONGEST_NAME = 200
+_SIX = "Six questions draw and solve your own quad; “don’t know” is an answer."
 _FILTER = "Rippletree build (*.json);;All files (*)"
 
 
@@ -113,6 +114,9 @@ class MainWindow(QMainWindow):
         self.solver.progress.connect(self.progress.set_share)
         self.workbench.path_changed.connect(self._title)
         self.workbench.build_changed.connect(self._title)
+        self.workbench.build_changed.connect(
+            lambda: self.strip.drop(_SIX) if self.workbench.build.parts else None
+        )
         self.workbench.problem_changed.connect(self._on_problem)
         self.documents.dirty_changed.connect(self._title)
         self.documents.shared.connect(self._say_shared)
@@ -335,11 +339,7 @@ class MainWindow(QMainWindow):
         """An empty frame, after asking about unsaved work."""
         if self._may_leave():
             self.documents.new()
-            self.strip.say(
-                "An empty frame. Six questions draw your quad on it; or take parts from the "
-                "tray with +.",
-                [("Your quad in a minute", self.ask_questions)],
-            )
+            self.strip.say(_SIX, [("Your quad in a minute", self.ask_questions)])
 
     def ask_questions(self) -> None:
         """Your quad in a minute."""

@@ -60,12 +60,13 @@ class AnswerRow(QWidget):
     def refresh(self) -> None:
         """The sentence of the findings, or of the problem."""
         bench = self._workbench
-        if bench.problem is not None:
+        begun = self._begun()
+        if begun:
+            text = begun
+        elif bench.problem is not None:
             text = self._problem_text(bench.problem)
         elif bench.findings is not None:
             text = bench.findings.sentence
-        elif not bench.build.parts:
-            text = "An empty frame: take a pack, an ESC and a motor from the tray with +."
         else:
             text = "Working out all options…"
         if text != self.sentence.text():
@@ -77,6 +78,17 @@ class AnswerRow(QWidget):
         self.sentence.setStyleSheet(f"color: {(p.muted if stale else p.ink).name()}")
         self.caution.setText("\n".join(self._cautions()))
         self.caution.setAccessibleName(f"Caution: {' '.join(self._cautions())}")
+
+    def _begun(self) -> str:
+        """The next thing to do on a frame with nothing to solve yet, "" once there is."""
+        bench = self._workbench
+        kinds = {part.kind for part in bench.build.parts}
+        added = any(change.add is not None for o in bench.build.options for change in o.changes)
+        if not kinds and not added:
+            return "An empty frame: press “Your quad in a minute”, or put a pack on it with +."
+        if kinds and kinds <= {"battery", "joint"} and not added and bench.problem is None:
+            return "Next: an ESC with its motor, from the tray with +."
+        return ""
 
     def _problem_text(self, problem: Problem) -> str:
         """The sentence, with a part called as it is on the frame."""

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from app.look import Look
 
 _HINT = "your frame from above, to scale: drag a part, a lead, a pad"
+_EMPTY_HINT = "your frame from above, to scale: the + at the bottom left has the parts"
 
 
 class PlusButton(QToolButton):
@@ -93,6 +94,11 @@ class Hint(QLabel):
         self.setVisible(not look.projector)
         self.setFont(look.font("text"))
         self.setStyleSheet(f"color: {look.palette.muted.name()}; background: transparent;")
+        self.adjustSize()
+
+    def show_empty(self, empty: bool) -> None:
+        """What can be dragged, or where the parts are while there is nothing to drag."""
+        self.setText(_EMPTY_HINT if empty else _HINT)
         self.adjustSize()
 
 

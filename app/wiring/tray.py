@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from app.look import Look
 
 _KIND = int(Qt.ItemDataRole.UserRole)
-_GROUPS = (GROUP, "Capacitors", "Filters", "Power", "Motors", "Quiet parts")
+_POWER = "Power"
+_GROUPS = (GROUP, "Capacitors", "Filters", _POWER, "Motors", "Quiet parts")
 
 
 class Tray(QFrame):
@@ -50,6 +51,8 @@ class Tray(QFrame):
         self._room = parent
         self._pressed: QPoint | None = None
         self._pulling = False
+        #: There is no supply yet: nothing can be solved before one is placed.
+        self.power_first = False
         self.setObjectName("tray")
         self.setAccessibleName("Parts to add")
         self.setAutoFillBackground(True)
@@ -132,6 +135,10 @@ class Tray(QFrame):
             groups.setdefault(kind.group or "Other", []).append(name)
         groups[GROUP] = list(SETS)
         order = [g for g in _GROUPS if g in groups] + sorted(g for g in groups if g not in _GROUPS)
+        if self.power_first and _POWER in order:
+            order.remove(_POWER)
+            order.insert(0, _POWER)
+            groups[_POWER].sort(key=lambda name: (name != "battery", _title(name)))
         side = round(22 * self.look.scale)
         self.list.setIconSize(QSize(side, side))
         for group in order:
@@ -146,7 +153,8 @@ class Tray(QFrame):
             head.setFlags(Qt.ItemFlag.NoItemFlags)
             head.setFont(self.look.font("name"))
             self.list.addItem(head)
-            for name in shown if group == GROUP else sorted(shown, key=_title):
+            kept = group == GROUP or (self.power_first and group == _POWER)
+            for name in shown if kept else sorted(shown, key=_title):
                 row = QListWidgetItem(self._icon(name, side), _title(name))
                 row.setData(_KIND, name)
                 row.setToolTip(_first_line(name))

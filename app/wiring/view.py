@@ -141,6 +141,7 @@ class FrameView(Glass):
         self.scene_.sync(self.workbench.shown_build)
         self.scene_.set_figures(self.workbench.answer)
         self._show_selection()
+        self._hint.show_empty(not self.workbench.shown_build.parts)
         # Only another document empties the history: that is looked at whole.
         if (new_frame or self.workbench.undo_stack.count() == 0) and self.isVisible():
             self.fit()
@@ -348,6 +349,8 @@ class FrameView(Glass):
             if not self.rect().contains(at):
                 at = self.rect().center()
         self.pointer = self.mapToScene(at)
+        kinds = {part.kind for part in self.workbench.shown_build.parts}
+        self.tray.power_first = not kinds & {"battery", "bench_supply"}
         self.tray.open_at(at)
 
     def open_tray_by_key(self) -> None:
