@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from app.look import Look
     from app.wiring.scene import WiringScene
     from app.wiring.view import FrameView
-    from sim.build import Build
+    from sim.build import Build, Part
 
 End = Literal["tip", "ground"]
 
@@ -30,6 +30,10 @@ _FLAG_PX = (-17.0, -19.0)
 _NEXT_PX = 21.0
 _JAW_PX = (10.0, -1.0)
 _RADIUS_PX = 7.0
+
+
+#: So many times as far off, pads are clearly not the nearest.
+_CLEARLY = 1.5
 
 
 class ClipMarks(QGraphicsItem):
@@ -160,7 +164,7 @@ class DragClip(Gesture):
         item = scene.part_at(place, 5.0 / scene.zoom)
         self._target = ""
         if item is not None:
-            self._target = placing.address_at(scene, item.part, (place.x(), place.y()))
+            self._target = _meant(scene, item.part, place)
         scene.set_hovered("" if item is None else item.part.id)
         view.say(self._words(), at=place)
 
@@ -230,6 +234,18 @@ def hang_by_key(view: FrameView) -> None:
     bench.do(f"Hang a clip on {name}", build)
     at = "" if ground is None else f", ground at {place_name(bench.shown_build, ground)}"
     view.say(f"Clip on {name}{at}. H takes it off.")
+
+
+def _meant(scene: WiringScene, part: Part, at: QPointF) -> str:
+    """The pads of a part that a hand means: its input, unless others are clearly nearer."""
+    item = scene.parts[part.id]
+    near, main = placing.address_at(scene, part, (at.x(), at.y())), _main_address(scene, part.id)
+    if near == main:
+        return main
+    there, here = (item.pad(address.split(".")[1]) for address in (near, main))
+    others_by = hypot(there[0] - at.x(), there[1] - at.y())
+    main_by = hypot(here[0] - at.x(), here[1] - at.y())
+    return main if main_by < _CLEARLY * others_by else near
 
 
 def _main_address(scene: WiringScene, id_: str) -> str:

@@ -102,3 +102,14 @@ def test_a_clip_hangs_once(qtbot: QtBot, window: MainWindow) -> None:
     drag(qtbot, window, marks.place_of(0, "tip"), middle(window, "vtx"))
     assert bench.build.clips == START
     assert "already" in window.frame.said
+
+
+def test_a_clip_goes_to_the_input_unless_other_pads_are_meant(
+    qtbot: QtBot, window: MainWindow
+) -> None:
+    bench, marks = window.workbench, window.frame.clip_marks
+    motor = QPointF(*window.frame.scene_.parts["esc1"].pad("motor"))
+    drag(qtbot, window, marks.place_of(0, "tip"), motor)
+    assert bench.build.clips[0].tip == "esc1.motor"
+    drag(qtbot, window, marks.place_of(0, "tip"), middle(window, "esc1"))
+    assert bench.build.clips[0].tip == "esc1.in"
