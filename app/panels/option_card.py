@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QEvent, QPoint, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QContextMenuEvent,
+    QFont,
     QFontMetrics,
     QKeyEvent,
     QMouseEvent,
@@ -105,6 +106,27 @@ class OptionCard(QAbstractButton):
         metrics = QFontMetrics(self._look.font("name"), self)
         return folded(self.text(), metrics, self.width() - 2 * MARGIN, most)
 
+    def figure(self) -> tuple[str, QFont, bool]:
+        """The worst figure and its limit, in what font, and whether the verdict stands beside it.
+
+        On a narrow card it is as light as other words, and the verdict's shape is below it: how
+        wide letters are is the system's.
+        """
+        font = self._look.font("figure")
+        if self._card is None or self._card.worst is None:
+            return "", font, True
+        text = of_limit(self._card.worst)
+        small = self._look.font("small")
+        shape = QFontMetrics(small, self).horizontalAdvance(self._shape() + " ")
+        room = self.width() - 2 * MARGIN
+        for tried in (font, small):
+            if QFontMetrics(tried, self).horizontalAdvance(text) + shape <= room:
+                return text, tried, True
+        return text, small, False
+
+    def _shape(self) -> str:
+        return "" if self._card is None else SHAPES.get(self._card.verdict or "", "")
+
     def set_lines(self, lines: int) -> None:
         """Leave room for names of so many lines, on all cards of the row alike."""
         if lines != self._lines:
@@ -201,16 +223,21 @@ class OptionCard(QAbstractButton):
             painter.drawText(figure, _LEFT, "not worked out yet")
             return
         painter.setOpacity(0.45 if self._stale else 1.0)
-        self._paint_figure(painter, figure, card)
+        beside = self._paint_figure(painter, figure, card)
         worst = card.worst
         painter.setFont(small)
         painter.setPen(p.muted)
         reads = worst.reads if worst is not None and worst.reads.startswith("slow") else ""
         metrics = painter.fontMetrics()
+        if not beside:
+            painter.setPen(p.verdict(card.verdict))
+            painter.drawText(foot, _LEFT, self._shape())
+            painter.setPen(p.muted)
+            foot.setLeft(foot.left() + metrics.horizontalAdvance(self._shape() + " "))
         right = ", ".join(word for word in (mark, reads) if word)
         if metrics.horizontalAdvance(self._where + right) + 8 > foot.width():
             # The place that decides matters more than the mark, which the tip says too.
-            right = reads
+            right = "slow" if reads else ""
         room = foot.width()
         if right:
             painter.drawText(foot, _RIGHT, right)
@@ -228,22 +255,24 @@ class OptionCard(QAbstractButton):
             return "pinned"
         return "what if" if self._what_if else ""
 
-    def _paint_figure(self, painter: QPainter, row: QRectF, card: CardRow) -> None:
-        """Verdict and figure; where both are too wide the verdict is its shape alone."""
+    def _paint_figure(self, painter: QPainter, row: QRectF, card: CardRow) -> bool:
+        """Verdict and figure; where both are too wide the verdict is its shape alone.
+
+        False where not even the shape found room.
+        """
         p = self._look.palette
-        text = "" if card.worst is None else of_limit(card.worst)
-        painter.setFont(self._look.font("figure"))
+        text, font, beside = self.figure()
+        painter.setFont(font)
         taken = painter.fontMetrics().horizontalAdvance(text)
         painter.setPen(p.ink)
         painter.drawText(row, _RIGHT, text)
         painter.setFont(self._look.font("small"))
         painter.setPen(p.verdict(card.verdict))
-        verdict = card.verdict or "no limit given"
-        shape = SHAPES.get(verdict, "")
-        said = f"{shape} {verdict}".strip()
+        said = f"{self._shape()} {card.verdict or 'no limit given'}".strip()
         if text and painter.fontMetrics().horizontalAdvance(said) + 6 + taken > row.width():
-            said = shape
+            said = self._shape() if beside else ""
         painter.drawText(row, _LEFT, said)
+        return beside
 
 
 def card_height(look: Look, lines: int) -> int:

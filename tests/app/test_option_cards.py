@@ -69,11 +69,13 @@ def _shown(qtbot: QtBot, names: tuple[str, ...], width: int) -> OptionCards:
 def test_names_and_figures_are_whole_in_a_window_of_1280_pixels(qtbot: QtBot, count: int) -> None:
     cards = _shown(qtbot, NAMES[-count:], 1280)
     assert cards.horizontalScrollBar().maximum() == 0
-    figure = QFontMetrics(Look().font("figure"))
     shape = QFontMetrics(Look().font("small")).horizontalAdvance(SHAPES["over"])
     for card, name in zip(cards.cards, NAMES[-count:], strict=True):
         assert " ".join(card.name_lines()) == name
-        taken = figure.horizontalAdvance(of_limit(_worst(name))) + shape
+        text, font, beside = card.figure()
+        assert text == of_limit(_worst(name))
+        assert font.pointSizeF() >= Look().font("small").pointSizeF()
+        taken = QFontMetrics(font).horizontalAdvance(text) + (shape if beside else 0)
         assert taken <= card.width() - 2 * MARGIN
 
 
