@@ -7,6 +7,7 @@
     rippletree impedance BUILD impedance at a joint, or from one joint to another
     rippletree fit BUILD FILE  a real recording over the model, and what fits it
     rippletree report BUILD    two pages to hand over, and a card to solder by
+    rippletree handout LESSON  one page of a lesson for the class
     rippletree check BUILD...  is it valid, what looks wrong
     rippletree heat BUILD      how warm capacitors get over a flight
     rippletree speed           how fast the engine is here, and how far off
@@ -187,6 +188,16 @@ def _parser() -> _Parser:
     report.add_argument("--option", metavar="N", help="which it is about; the best if left out")
     report.add_argument(
         "--seeds", metavar="K", type=_seeds, default=16, help="ESC timings tried; 16 if left out"
+    )
+
+    handout = verb("handout", _handout, "write one page of a lesson for the class, PDF")
+    handout.add_argument(
+        "lesson", metavar="LESSON", help="a lesson's file, or the id of one of ours"
+    )
+    handout.add_argument("--out", metavar="F.pdf", required=True, help="a name ending in .pdf")
+    handout.add_argument("--paper", choices=("a4", "letter"), default="a4", help="a4 if left out")
+    handout.add_argument(
+        "--answers", action="store_true", help="the instructor's copy, with figures worked out"
     )
 
     check = verb("check", _check, "say whether builds are valid and what looks wrong in them")
@@ -405,6 +416,32 @@ def _report(args: argparse.Namespace) -> Outcome:
         cli_files.write_bytes(target, data)
     document = verb.summary(found, [target for target, _ in written])
     return _finish(args, DONE, document, lambda: verb.said(document))
+
+
+def _handout(args: argparse.Namespace) -> Outcome:
+    from app.report import handout
+    from sim import lessons
+
+    if not args.out.lower().endswith(".pdf"):
+        raise BadInput(
+            f"rippletree handout: --out {args.out}: is no .pdf. Give a name ending in it."
+        )
+    cli_files.keep_inputs([("--out", args.out), ("--json", args.json)], [args.lesson], "lesson")
+    with cli_files.Naming(args.lesson):
+        lesson = lessons.load(args.lesson)
+        numbers = lessons.compute(lesson) if args.answers else None
+        data = handout.pdf(lesson, args.paper, numbers)
+    cli_files.write_bytes(args.out, data)
+    document = {
+        "lesson": lesson.title,
+        "paper": args.paper,
+        "figures": [
+            {"name": n.name, "words": n.words, "value": n.value, "unit": n.unit}
+            for n in (numbers or {}).values()
+        ],
+        "written": [args.out],
+    }
+    return _finish(args, DONE, document, lambda: f"written: {args.out}\n")
 
 
 def _detail_of(args: argparse.Namespace) -> dict[str, Any]:

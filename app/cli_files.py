@@ -58,8 +58,10 @@ def load(name: str, *, checked: bool = True) -> Build:
         return build.load(name, checked=checked)
 
 
-def keep_inputs(targets: Iterable[tuple[str, str | None]], inputs: Sequence[str]) -> None:
-    """Refuse to write an answer over a build that is being read.
+def keep_inputs(
+    targets: Iterable[tuple[str, str | None]], inputs: Sequence[str], what: str = "build"
+) -> None:
+    """Refuse to write an answer over a build (or `what` it is) that is being read.
 
     `targets` are options with what was given for them.
     """
@@ -73,7 +75,8 @@ def keep_inputs(targets: Iterable[tuple[str, str | None]], inputs: Sequence[str]
                 continue
             if same:
                 raise BadInput(
-                    f"rippletree: {target}: {option} would write over the build. Give another file."
+                    f"rippletree: {target}: {option} would write over the {what}. "
+                    "Give another file."
                 )
 
 

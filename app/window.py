@@ -295,15 +295,37 @@ class MainWindow(QMainWindow):
             action.setToolTip(row.story)
             action.triggered.connect(lambda _=False, id_=row.id: self.play_lesson(id_))
         menu.addSeparator()
+        on_paper = menu.addMenu("Handout of")
+        for row in lessons():
+            action = on_paper.addAction(f"{row.title.replace('&', '&&')}…")
+            action.triggered.connect(lambda _=False, id_=row.id: self.save_handout(id_))
+        on_paper.addAction("A lesson’s file…").triggered.connect(
+            lambda _=False: self._with_lesson_file(self.save_handout)
+        )
         menu.addAction("Open a lesson…").triggered.connect(lambda _=False: self.open_lesson())
 
     def open_lesson(self) -> None:
         """Ask for a lesson's file and play it."""
+        self._with_lesson_file(self.play_lesson)
+
+    def _with_lesson_file(self, act: Callable[[Path], None]) -> None:
         name, _ = QFileDialog.getOpenFileName(
             self, "Open a lesson", self._folder(), "Rippletree lesson (*.json);;All files (*)"
         )
         if name:
-            self.play_lesson(Path(name))
+            act(Path(name))
+
+    def save_handout(self, lesson: str | Path) -> None:
+        """Ask for a name and save the page for the class."""
+        from app.workshop import handouts
+        from sim.lessons import load
+
+        try:
+            found = load(lesson)
+        except SimError as error:
+            self.strip.say(f"{error} There is no handout of it.", [])
+            return
+        handouts.save(self, found, lambda words: self.strip.say(words, []))
 
     def play_lesson(self, lesson: str | Path) -> None:
         """Play a lesson in a window of its own; what is on this bench stays as it is."""

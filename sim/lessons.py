@@ -52,6 +52,13 @@ UNITS: dict[str, str] = {
     "amps": "A", "joules": "J", "held": "J", "returned": "J", "braked": "J",
     "impedance": "Ohm", "stable": "",
 }  # fmt: skip
+#: What each reading is called where a person chooses or writes one down.
+READS_WORDS: dict[str, str] = {
+    "peak": "highest voltage", "lowest": "lowest voltage", "swing": "swing, peak to peak",
+    "ripple": "ripple, RMS", "mean": "mean voltage", "amps": "current, RMS",
+    "joules": "heat", "held": "energy taken up", "returned": "energy back into the source",
+    "braked": "energy given up", "impedance": "impedance", "stable": "stable or not",
+}  # fmt: skip
 
 
 class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -389,7 +396,7 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
                 f"{where}.changes[{k}]", "is no change", "Give one of remove, bypass, set"
             )
     build = apply(build, Option(name=f"{where}.changes", changes=screen.changes))
-    index = option_index(build, _option_of(lesson, screen) or None)
+    index = option_index(build, option_of(lesson, screen) or None)
     return apply(build, None if index is None else build.options[index])
 
 
@@ -400,7 +407,8 @@ def _tried(find: Callable[[Build, str], object], build: Build, name: str, where:
         raise type(error)(where, error.what, error.hint) from None
 
 
-def _option_of(lesson: Lesson, screen: Screen) -> str | None:
+def option_of(lesson: Lesson, screen: Screen) -> str | None:
+    """The option of a screen by name; "" or None is the build as drawn."""
     return lesson.option if screen.option is None else screen.option
 
 
@@ -489,7 +497,7 @@ def _solved(
 ) -> Solution:
     from sim.api import solve
 
-    option = _option_of(lesson, screen) or None
+    option = option_of(lesson, screen) or None
     event = event_of(lesson, screen)
     key = msgspec.json.encode((screen.build, option, event, screen.throttle, screen.changes))
     if key not in runs:
@@ -545,7 +553,7 @@ def _impedance(lesson: Lesson, figure: Figure) -> float:
         figure.at,
         hz=[hz],
         event=event_of(lesson, screen),
-        option=_option_of(lesson, screen) or None,
+        option=option_of(lesson, screen) or None,
     )
     return float(found.values[0])
 

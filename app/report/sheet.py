@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 A4_MM = (210.0, 297.0)
+LETTER_MM = (215.9, 279.4)
 MM_PER_POINT = 25.4 / 72.0
 
 INK, MUTED, FAINT, PAPER = "#20242B", "#5B616B", "#C9C6BC", "#FBFAF6"
@@ -57,7 +58,7 @@ class Disc:
 
 @dataclass(frozen=True)
 class Words:
-    """One line of text; `at` is on its base line."""
+    """One line of text; `at` is on its base line. `turned`: upside down about `at`."""
 
     at: Point
     text: str
@@ -65,6 +66,7 @@ class Words:
     bold: bool = False
     colour: str = INK
     anchor: Anchor = "start"
+    turned: bool = False
 
 
 Shape = Line | Area | Disc | Words
@@ -89,9 +91,10 @@ class Sheet:
         self.shapes.append(Area(corners, fill, edge))
 
     def words(self, x: float, y: float, text: str, size: float = 9.0, *, bold: bool = False,
-              colour: str = INK, anchor: Anchor = "start") -> None:  # fmt: skip
+              colour: str = INK, anchor: Anchor = "start",
+              turned: bool = False) -> None:  # fmt: skip
         """One line of text on a base line."""
-        self.shapes.append(Words((x, y), printable(text), size, bold, colour, anchor))
+        self.shapes.append(Words((x, y), printable(text), size, bold, colour, anchor, turned))
 
     def paragraph(self, x: float, y: float, width: float, text: str, size: float = 9.0, *,
                   bold: bool = False, colour: str = INK) -> float:  # fmt: skip

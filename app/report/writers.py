@@ -96,10 +96,12 @@ def _text(words: Words) -> str:
     held = (
         f' textLength="{width:.3f}" lengthAdjust="spacingAndGlyphs"' if len(words.text) > 1 else ""
     )
+    x, y = words.at
+    turn = f' transform="rotate(180 {x:.3f} {y:.3f})"' if words.turned else ""
     return (
-        f'<text x="{words.at[0]:.3f}" y="{words.at[1]:.3f}" font-family="{_FAMILY}" '
+        f'<text x="{x:.3f}" y="{y:.3f}" font-family="{_FAMILY}" '
         f'font-size="{words.size * MM_PER_POINT:.3f}" fill="{words.colour}" '
-        f'text-anchor="{words.anchor}"{weight}{held}>{escape(words.text)}</text>'
+        f'text-anchor="{words.anchor}"{weight}{held}{turn}>{escape(words.text)}</text>'
     )
 
 
@@ -126,13 +128,17 @@ def pdf(title: str, sheets: Sequence[Sheet]) -> bytes:
             if isinstance(shape, Words):
                 canvas.setFillColor(HexColor(shape.colour))
                 canvas.setFont(bold if shape.bold else regular, shape.size)
-                x, y = at(shape.at)
                 write = {
                     "start": canvas.drawString,
                     "middle": canvas.drawCentredString,
                     "end": canvas.drawRightString,
                 }[shape.anchor]
-                write(x, y, shape.text)
+                canvas.saveState()
+                canvas.translate(*at(shape.at))
+                if shape.turned:
+                    canvas.rotate(180)
+                write(0, 0, shape.text)
+                canvas.restoreState()
                 continue
             if isinstance(shape, Disc):
                 if shape.edge:

@@ -17,6 +17,7 @@ from app.scope.scope import Scope
 from app.solver.client import SolverClient
 from app.wiring import FrameView
 from app.workbench import Workbench
+from app.workshop import handouts
 from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION, LessonPanel
 from app.workshop.noise_layer import BANDS, NoisePath
@@ -146,6 +147,7 @@ class LessonWindow(QWidget):
         key("D", self._other_ground)
         key("N", self.show_presenter)
         key("R", self.room.key)
+        key("H", self._handout)
         key("F11", self._full_screen)
         key("Esc", self.close)
         for number in range(1, 10):
@@ -183,6 +185,11 @@ class LessonWindow(QWidget):
         else:
             self.course.count(which, hands)
         self.refresh()
+
+    def _handout(self) -> None:
+        """The lesson on paper, for the class or for the instructor."""
+        menu = handouts.menu(self, self.course.lesson, self.sums.numbers, self._room_says)
+        menu.popup(self.mapToGlobal(self.rect().center()))
 
     def _slow_motion(self) -> None:
         """Only where the curves may be seen: nothing gives an answer away."""

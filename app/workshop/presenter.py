@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 KEYS = (
     "→ next, ← back, space reveal, 1 to 4 a hand (Shift takes it back), B before / after, "
-    "P noise path, R the room's trace, Home first card and back, Esc leave"
+    "P noise path, R the room's trace, H handout, Home first card and back, Esc leave"
 )
 
 
