@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 #: Units a file may not name, and what a figure is then to be taken times.
 UNITS = {"V": ("V", 1.0), "mV": ("V", 1e-3), "A": ("A", 1.0), "mA": ("A", 1e-3)}
 
+#: A recording up to so many times as long as what is shown belongs there, not elsewhere.
+_LONGER = 2.0
+
 
 class Recording(msgspec.Struct, frozen=True, kw_only=True):
     """What is remembered of one recording.
@@ -206,8 +209,16 @@ class Recordings(QObject):
                     values=trace.values(),
                     how=how,
                     shift_s=r.shift_s,
+                    within=self._close_stretch(trace),
                 )
             )
+
+    def _close_stretch(self, trace: Trace) -> tuple[float, float] | None:
+        """What is looked at closely, if a recording is short enough to be of that alone."""
+        window, times = self._workbench.window, trace.capture.times
+        if window is None or times[-1] - times[0] > _LONGER * (window[1] - window[0]):
+            return None
+        return window
 
     def show(self, trace: Trace) -> None:
         """The reveal."""

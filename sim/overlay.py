@@ -3,8 +3,9 @@
     laid = lay(solution, Signal("volts", "pads"), times, volts, how="best")
 
 Where nothing chops the two are compared point by point. With chopping ESCs nobody knows their
-timing, so ripple never lines up: the slow courses are compared, both averaged over a few
-carrier periods, and highest and lowest of both are told besides.
+timing, so ripple never lines up for long: the slow courses are compared, both averaged over a
+few carrier periods, and highest and lowest of both are told besides. A recording of a few
+periods only is ripple and nothing else: it is laid where its ripple fits best.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 MOST_SAMPLES = 40_000
 #: Carrier periods over which both are averaged where ESCs chop.
 _PERIODS = 4
+#: A recording of fewer such stretches is ripple, not a slow course.
+_RIPPLE = 2.5
 #: Points of a run in which the trigger's level is looked for.
 _LOOKED = 40_000
 #: Samples from which the side of a trigger's edge is told.
@@ -44,14 +47,15 @@ class Laid:
     Attributes
     ----------
     shift_s : add to the recording's times for the event's
-    course : "true" (point by point) or "slow" (averaged over carrier periods)
+    course : "true" (point by point), "slow" (averaged over carrier periods), or "ripple" (point
+        by point, a few carrier periods)
     rms, peak, peak_at_s : of the difference, and the event time of the largest
     recorded, model : lowest and highest over the stretch that both have
     shared_s : length of that stretch
     """
 
     shift_s: float
-    course: Literal["true", "slow"]
+    course: Literal["true", "slow", "ripple"]
     rms: float
     peak: float
     peak_at_s: float
@@ -69,6 +73,7 @@ def lay(
     how: Literal["as it is", "best", "trigger"] = "best",
     shift_s: float = 0.0,
     probe: Probe | None = None,
+    within: tuple[float, float] | None = None,
 ) -> Laid:
     """Lay a recording over a run.
 
@@ -78,6 +83,7 @@ def lay(
     how : "as it is" at `shift_s`; "best" where the least is left; "trigger": its time 0 where
         the run first crosses the recorded level in the recorded direction
     probe : what the run is seen through; None for the truth
+    within : s, the stretch of the run that "best" looks in; None for the whole event
 
     Raises
     ------
@@ -86,9 +92,9 @@ def lay(
     """
     all_times, all_values = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
     times, values = _thinned(all_times, all_values)
-    run = _Run(solution, signal, probe)
+    run = _Run(solution, signal, probe, float(times[-1] - times[0]))
     if how == "best":
-        shift_s = _best(run, times, values)
+        shift_s = _best(run, times, values, within or (0.0, solution.duration_s))
     elif how == "trigger":
         shift_s = _triggered(run, times, values)
     there = (times + shift_s >= 0.0) & (times + shift_s <= solution.duration_s)
@@ -103,7 +109,7 @@ def lay(
     k = int(np.argmax(np.abs(off)))
     return Laid(
         shift_s=float(shift_s),
-        course="slow" if run.block_s else "true",
+        course=run.course,
         rms=float(np.sqrt(np.mean(off**2))),
         peak=float(abs(off[k])),
         peak_at_s=float(at[k]),
@@ -116,13 +122,18 @@ def lay(
 class _Run:
     """A run at one place, as its probe shows it."""
 
-    def __init__(self, solution: Solution, signal: Signal, probe: Probe | None) -> None:
+    def __init__(
+        self, solution: Solution, signal: Signal, probe: Probe | None, recorded_s: float
+    ) -> None:
         self.solution, self.signal, self.probe = solution, signal, probe
         choppers = solution.equations.network.choppers
+        if solution.context.event_kind == "plug_in":
+            choppers = ()
         #: What both courses are averaged over, s; 0 where nothing chops.
         self.block_s = _PERIODS / min(c.frequency_hz for c in choppers) if choppers else 0.0
-        if solution.context.event_kind == "plug_in":
-            self.block_s = 0.0
+        self.course: Literal["true", "slow", "ripple"] = "slow" if choppers else "true"
+        if choppers and recorded_s < _RIPPLE * self.block_s and solution.detail == "edges":
+            self.block_s, self.course = 0.0, "ripple"
 
     def sample(self, times: Array) -> Array:
         """Values at times (n,) inside the event, in order."""
@@ -142,12 +153,12 @@ class _Run:
         _, low, high = self.solution.envelope([self.signal], t0, t1, 200)
         return float(np.min(low[0])), float(np.max(high[0]))
 
-    def even(self, step: float) -> Array:
-        """Values from 0 to the event's end, `step` apart, averaged where ESCs chop."""
+    def even(self, step: float, start: float, end: float) -> Array:
+        """Values from start to end (s), `step` apart, averaged where ESCs chop."""
         fine = step if not self.block_s else min(step, self.block_s / 120.0)
         ratio = max(1, round(step / fine))
-        count = max(int(self.solution.duration_s / step), 1) * ratio
-        grid = np.minimum(np.arange(count + 1) * step / ratio, self.solution.duration_s)
+        count = max(int((end - start) / step), 1) * ratio
+        grid = np.minimum(start + np.arange(count + 1) * step / ratio, self.solution.duration_s)
         return _averaged(self.sample(grid), self.block_s / (step / ratio))[::ratio]
 
     def difference(self, times: Array, recorded: Array) -> tuple[Array, Array]:
@@ -187,12 +198,16 @@ def _averaged(values: Array, samples: float) -> Array:
     return np.asarray((total[n:] - total[:-n]) / n)
 
 
-def _best(run: _Run, times: Array, values: Array) -> float:
-    """Shift with the least left over all overlaps of half the recording or more."""
-    step = float(times[-1] - times[0]) / (len(times) - 1)
-    course = run.even(step)
+def _best(run: _Run, times: Array, values: Array, within: tuple[float, float]) -> float:
+    """Shift with the least left over all overlaps of half the recording, or of half the stretch."""
+    length = float(times[-1] - times[0])
+    step = length / (len(times) - 1)
+    # what a recording that begins before the stretch or ends after it is held against
+    start = max(within[0] - length, 0.0)
+    end = min(within[1] + length, run.solution.duration_s)
+    course = run.even(step, start, end)
     level = _averaged(values, run.block_s / step)
-    lead = min(len(level) // 2, len(course))
+    lead = min(len(level) // 2, len(course)) if start == 0.0 else 0
     plug = run.solution.context.event_kind == "plug_in"
     # before a plug-in a place is dead; before other events it is as it starts
     first = 0.0 if plug else float(course[0])
@@ -203,8 +218,12 @@ def _best(run: _Run, times: Array, values: Array) -> float:
     n = len(level)
     square = fftconvolve(course**2, np.ones(n), mode="valid")
     cross = fftconvolve(course, level[::-1], mode="valid")
-    best = int(np.argmin(square - 2.0 * cross))
-    return float((best - lead) * step - times[0])
+    left = square - 2.0 * cross
+    begins = start + (np.arange(len(left)) - lead) * step
+    share = 0.5 * min(length, within[1] - within[0])
+    there = (begins + length >= within[0] + share) & (begins <= within[1] - share)
+    best = int(np.argmin(np.where(there, left, np.inf))) if there.any() else int(np.argmin(left))
+    return float(begins[best] - times[0])
 
 
 def _triggered(run: _Run, times: Array, values: Array) -> float:

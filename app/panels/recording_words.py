@@ -65,7 +65,11 @@ def difference_words(trace: Trace) -> str:
     if row.why:
         return row.why
     reads = trace.recording.reads
-    what = "Apart" if row.course == "true" else "Slow courses apart (ESC timing is not known)"
+    what = {
+        "true": "Apart",
+        "slow": "Slow courses apart (ESC timing is not known)",
+        "ripple": "Ripple apart where it fits best (ESC timing is not known)",
+    }[row.course]
     at = fine_seconds(row.peak_at_s, max(row.shared_s, 1e-9))
     ends = [
         f"{reading(low, reads)} to {reading(high, reads)}"

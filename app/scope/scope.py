@@ -12,6 +12,7 @@ from app.scope import probe_menu
 from app.scope.across import AcrossView
 from app.scope.cursors import CursorRow
 from app.scope.joules import JoulesView
+from app.scope.limit_lines import scale_values
 from app.scope.recorded import extremes
 from app.scope.ribbon import Ribbon
 from app.scope.strip import Strip, gutter
@@ -178,7 +179,7 @@ class Scope(QWidget):
             over = [v for c in own if (t := self._trace(c)) is not None for v in extremes(t, c)]
             # limits of both, so that the axes are the same whichever stands in front
             drawn = (*own, *behind)
-            scales[reads] = volt_range(_extremes(drawn, over), above)
+            scales[reads] = volt_range(scale_values(drawn, over), above)
         scales = self._frozen(answer, scales)
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get(curve.key)
@@ -405,21 +406,3 @@ class _TimeAxis(QWidget):
                 Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
                 text,
             )
-
-
-def _extremes(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
-    """Values the common scale has to hold: all curves, and the limits worth showing."""
-    values = list(over)
-    for curve in drawn:
-        if len(curve.low):
-            values += [float(curve.low.min()), float(curve.high.max())]
-    if not values:
-        return values
-    bottom, top = min(values), max(values)
-    for curve in drawn:
-        for limit in curve.limits:
-            # A limit far off would press the curves flat; its figure is in the findings.
-            near = limit.value <= 2.0 * top if limit.upper else limit.value >= 0.75 * bottom
-            if near:
-                values.append(limit.value)
-    return values

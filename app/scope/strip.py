@@ -6,147 +6,33 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.panels.flat import FlatButton
-from app.scope.cursors import NAMES, all_figures, figures
+from app.scope.cursor_lines import CursorLines
+from app.scope.cursors import all_figures, figures
+from app.scope.dashes import DASHES, set_line
+from app.scope.ghost import Ghost
+from app.scope.limit_lines import LimitLines
+from app.scope.plot import Grid, Plot
 from app.scope.recorded import Recorded
 from app.scope.ticks import ticks
 from app.words import reading
 
 if TYPE_CHECKING:
-    from PySide6.QtGui import QMouseEvent, QWheelEvent
-
     from app.look import Look
     from app.recordings import Trace
     from app.solver.protocol import Between, Curve
 
 _GUTTER = 36
-# Pixels on and off: solid, dash, dot. Made by leaving out segments, because a
-# dashed pen on a line of a thousand points costs ten times a solid one.
-_DASHES = ((1.0, 0.0), (7.0, 3.5), (2.0, 3.0))
-_GHOST_DASH = (1.5, 3.5)
 _PALE = 0.4
-# How near a hand must come to a cursor to hold it, in pixels.
-_GRIP = 6
-# Height of an edge's mark, as a share of the strip, and the least room between two.
-_EDGE_MARK = 0.05
-_EDGE_ROOM = 5
-# A line is cut into pieces of a pixel for its dashes, up to so many.
-_MOST_PIECES = 6000
 
 
 def gutter(look: Look) -> int:
     """Room for the volts at the left of every strip; the time axis leaves the same."""
     return round(_GUTTER * look.scale)
-
-
-class _Grid(pg.GraphicsObject):
-    """Hairlines at the volts and marks where a bridge switches.
-
-    pyqtgraph's own grid costs 10 to 30 ms a frame.
-    """
-
-    def __init__(self, plot: pg.PlotWidget) -> None:
-        super().__init__()
-        self._plot = plot
-        self.levels: list[float] = []
-        self.edges: tuple[float, ...] = ()
-        self.pen = QPen()
-        self.edge_pen = QPen()
-
-    def boundingRect(self) -> QRectF:
-        return self._plot.getViewBox().viewRect()
-
-    def viewRangeChanged(self) -> None:
-        self.prepareGeometryChange()
-
-    def paint(self, painter: QPainter, *_: object) -> None:
-        rect = self._plot.getViewBox().viewRect()
-        painter.setPen(self.pen)
-        for level in self.levels:
-            painter.drawLine(QPointF(rect.left(), level), QPointF(rect.right(), level))
-        if len(self.edges) * _EDGE_ROOM <= self._plot.width():
-            painter.setPen(self.edge_pen)
-            # the view's volts grow upwards, so its top is the lowest value
-            foot = rect.top()
-            for time in self.edges:
-                painter.drawLine(
-                    QPointF(time, foot), QPointF(time, foot + _EDGE_MARK * rect.height())
-                )
-
-
-class _Plot(pg.PlotWidget):
-    """A bare plot: wheel and drag go to the scope, which keeps all strips on one time."""
-
-    wheeled = Signal(float, float)
-    dragged = Signal(float)
-    whole = Signal()
-    pulled = Signal(float, bool)  # a recording, by a share of the width; whether it is let go
-    cursor_moved = Signal(int, float)  # which one, and where as a share of the width
-
-    def __init__(self) -> None:
-        super().__init__(enableMenu=False)
-        self.setMouseEnabled(False, False)
-        self.hideButtons()
-        for side in ("left", "bottom"):
-            self.hideAxis(side)
-        self.getPlotItem().setContentsMargins(0, 0, 0, 0)
-        self.getViewBox().setDefaultPadding(0.0)
-        self.setFrameShape(pg.QtWidgets.QFrame.Shape.NoFrame)
-        self.setAntialiasing(False)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self._grabbed: float | None = None
-        self._held: int | None = None
-        self._pulls: float | None = None
-        #: Where the cursors hang, as shares of the width.
-        self.cursor_shares: tuple[float, ...] = ()
-
-    def _cursor_near(self, x: float) -> int | None:
-        away = [abs(share * self.width() - x) for share in self.cursor_shares]
-        if not away or min(away) > _GRIP:
-            return None
-        return away.index(min(away))
-
-    def wheelEvent(self, event: QWheelEvent) -> None:
-        share = event.position().x() / max(self.width(), 1)
-        self.wheeled.emit(event.angleDelta().y() / 120.0, share)
-        event.accept()
-
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
-            self._pulls = event.position().x()
-            return
-        self._held = self._cursor_near(event.position().x())
-        if self._held is None:
-            self._grabbed = event.position().x()
-
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        if self._pulls is not None:
-            self.pulled.emit((event.position().x() - self._pulls) / max(self.width(), 1), False)
-            self._pulls = event.position().x()
-        elif self._held is not None:
-            share = event.position().x() / max(self.width(), 1)
-            self.cursor_moved.emit(self._held, min(max(share, 0.0), 1.0))
-        elif self._grabbed is None:
-            near = self._cursor_near(event.position().x()) is not None
-            shape = Qt.CursorShape.SizeHorCursor if near else Qt.CursorShape.ArrowCursor
-            self.viewport().setCursor(shape)
-        else:
-            self.dragged.emit((self._grabbed - event.position().x()) / max(self.width(), 1))
-            self._grabbed = event.position().x()
-
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        if self._pulls is not None:
-            self._pulls = None
-            self.pulled.emit(0.0, True)
-        self._grabbed = None
-        self._held = None
-
-    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        self.whole.emit()
 
 
 def _mixed(one: QColor, other: QColor, share: float) -> QColor:
@@ -163,15 +49,13 @@ class Strip(QWidget):
         self._look = look
         self._index = index
         self._curve: Curve | None = None
-        self._ghost: Curve | None = None
-        self._ghost_name = ""
         self._pale = False
         self._range = (0.0, 1.0)
         self._pens = (pg.mkPen(), pg.mkPen())
         self.name = QLabel(textFormat=Qt.TextFormat.PlainText)
         self.figure = QLabel(textFormat=Qt.TextFormat.PlainText)
         self.figure.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-        self.plot = _Plot()
+        self.plot = Plot()
         #: What stands between the clip and the scope; opens a menu.
         self.probe = FlatButton(look, "small", "Probe of this clip")
         self.probe.setMinimumWidth(24)
@@ -188,24 +72,22 @@ class Strip(QWidget):
         self._plot_row = QHBoxLayout()
         self._plot_row.addWidget(self.plot)
         column.addLayout(self._plot_row, 1)
-        self._grid = _Grid(self.plot)
+        self._grid = Grid(self.plot)
         self._fill = pg.PlotCurveItem(connect="pairs", antialias=False)
         self._lines = [pg.PlotCurveItem(antialias=True) for _ in range(2)]
-        self._ghost_line = pg.PlotCurveItem(antialias=True)
-        self._ghost_label = pg.TextItem(anchor=(1, 1))
-        self._cursor_lines: list[pg.InfiniteLine] = []
-        self._cursor_labels: list[pg.TextItem] = []
-        self._cursors: tuple[float, float] | None = None
+        self._ghost = Ghost(self.plot, look)
+        self._cursors = CursorLines(self.plot, look)
         self._between: Between | None = None
+        self._limits = LimitLines(self.plot, look)
         self._recorded = Recorded(self.plot, look)
         self._moment = pg.TextItem(anchor=(0.5, 1.0))
         self._moment.setZValue(22)
         self._moment.hide()
         self.plot.addItem(self._moment, ignoreBounds=True)
-        self._limit_lines: list[pg.InfiniteLine] = []
-        self._limit_labels: list[pg.TextItem] = []
-        for depth, item in enumerate(
-            (self._grid, self._fill, self._ghost_line, *self._lines, self._ghost_label)
+        for depth, item in (
+            (0.0, self._grid),
+            (1.0, self._fill),
+            *((3.0, line) for line in self._lines),
         ):
             item.setZValue(depth)
             self.plot.addItem(item, ignoreBounds=True)
@@ -221,18 +103,16 @@ class Strip(QWidget):
         window: tuple[float, float],
     ) -> None:
         """Draw a curve, and dotted behind it the same place of another option."""
-        same_limits = self._curve is not None and self._curve.limits == curve.limits
-        self._curve, self._ghost, self._ghost_name = curve, ghost, ghost_name
+        self._curve = curve
+        self._ghost.show(ghost, ghost_name)
         self._range = volt_range
         self.name.setText(curve.label)
         self.name.setToolTip(curve.note[:1].upper() + curve.note[1:])
         self._show_figure()
         self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
         self._rule()
-        if not same_limits:
-            self._make_limits()
-        self._place_limits()
-        self._place_cursors()
+        self._limits.show(curve.limits)
+        self._cursors.place(self._range[1])
         self._draw()
         self.update()
 
@@ -291,44 +171,8 @@ class Strip(QWidget):
     ) -> None:
         """Draw both cursors, and give the figures between them in the heading."""
         self._between = between
-        if (cursors is None) != (not self._cursor_lines):
-            self._make_cursors(named=named, there=cursors is not None)
-        self._cursors = cursors
-        self._place_cursors()
+        self._cursors.show(cursors, self._range[1], named=named)
         self._show_figure()
-
-    def _make_cursors(self, *, named: bool, there: bool) -> None:
-        for item in (*self._cursor_lines, *self._cursor_labels):
-            self.plot.removeItem(item)
-        self._cursor_lines, self._cursor_labels = [], []
-        if not there:
-            return
-        p = self._look.palette
-        for name in NAMES:
-            line = pg.InfiniteLine(0.0, angle=90, pen=pg.mkPen(p.ink, width=1))
-            line.setZValue(20)
-            self.plot.addItem(line, ignoreBounds=True)
-            self._cursor_lines.append(line)
-            if named:
-                label = pg.TextItem(name, color=p.ink, fill=p.paper, anchor=(0.5, 0))
-                label.setFont(self._look.font("small"))
-                label.setZValue(21)
-                self.plot.addItem(label, ignoreBounds=True)
-                self._cursor_labels.append(label)
-
-    def _place_cursors(self) -> None:
-        cursors = self._cursors
-        if cursors is None or not self._cursor_lines:
-            self.plot.cursor_shares = ()
-            return
-        left, right = self.plot.getViewBox().viewRange()[0]
-        span = max(right - left, 1e-15)
-        self.plot.cursor_shares = tuple((time - left) / span for time in cursors)
-        for line, time in zip(self._cursor_lines, cursors, strict=True):
-            line.setValue(time)
-        for label, time in zip(self._cursor_labels, cursors, strict=False):
-            label.setPos(time, self._range[1])
-            label.setVisible(left <= time <= right)
 
     def _show_figure(self) -> None:
         if self._curve is None:
@@ -349,7 +193,7 @@ class Strip(QWidget):
         """Paler while a newer answer is on its way."""
         if pale != self._pale:
             self._pale = pale
-            for item in (self._fill, *self._lines, self._ghost_line):
+            for item in (self._fill, *self._lines, self._ghost.line):
                 item.setOpacity(_PALE if pale else 1.0)
             self.figure.setEnabled(not pale)
 
@@ -370,19 +214,14 @@ class Strip(QWidget):
         self._fill.setPen(pg.mkPen(_mixed(pg.mkColor(colour), pg.mkColor(p.paper), 0.33), width=1))
         for line in self._lines:
             line.setSegmentedLineMode("on")
-        self._ghost_line.setPen(pg.mkPen(p.muted, width=narrow))
         self._grid.pen = pg.mkPen(p.faint, width=1)
         self._grid.edge_pen = pg.mkPen(p.muted, width=1)
-        if self._cursor_lines:
-            self._make_cursors(named=bool(self._cursor_labels), there=True)
-            self._place_cursors()
-        self._ghost_label.setColor(p.muted)
-        self._ghost_label.setFont(self._look.font("small"))
+        self._cursors.restyle(self._range[1])
+        self._ghost.restyle()
+        self._limits.restyle()
         self.name.setFont(self._look.font("name"))
         self.figure.setFont(self._look.font())
         if self._curve is not None:
-            self._make_limits()
-            self._place_limits()
             self._draw()
         self.update()
 
@@ -405,7 +244,7 @@ class Strip(QWidget):
     def resizeEvent(self, event: object) -> None:
         if self._curve is not None:
             self._rule()
-            self._place_limits()
+            self._limits.place()
             self._draw()
 
     def _draw(self) -> None:
@@ -414,10 +253,11 @@ class Strip(QWidget):
             return
         low, high = np.asarray(curve.low), np.asarray(curve.high)
         middle = (curve.t[:-1] + curve.t[1:]) / 2.0
+        dash = DASHES[self._index % 3]
         if self._thin(low, high):
             self._fill.setData([], [])
             self._lines[0].setPen(self._pens[0])
-            self._set_line(self._lines[0], middle, (low + high) / 2.0, _DASHES[self._index % 3])
+            set_line(self._lines[0], middle, (low + high) / 2.0, dash, self.plot)
             self._lines[1].setData([], [])
         else:
             across = np.empty(2 * len(low))
@@ -427,8 +267,8 @@ class Strip(QWidget):
             self._fill.setData(across, up, connect="pairs")
             for line, values in zip(self._lines, (low, high), strict=True):
                 line.setPen(self._pens[1])
-                self._set_line(line, middle, values, _DASHES[self._index % 3])
-        self._draw_ghost()
+                set_line(line, middle, values, dash, self.plot)
+        self._ghost.draw(curve)
 
     def _thin(self, low: np.ndarray, high: np.ndarray) -> bool:
         """Whether the band between minimum and maximum is a line on this screen.
@@ -440,92 +280,6 @@ class Strip(QWidget):
         middle = (low + high) / 2.0
         step = np.abs(np.gradient(middle)) if len(middle) > 1 else np.zeros_like(middle)
         return bool(np.all(high - low <= 1.5 * step + 1.5 * volts_per_pixel))
-
-    def _set_line(
-        self,
-        line: pg.PlotCurveItem,
-        across: np.ndarray,
-        values: np.ndarray,
-        dash: tuple[float, float],
-    ) -> None:
-        if dash[1] == 0.0 or len(across) < 2:
-            line.setData(across, values, connect="all")
-            return
-        # Cut by way on the screen, so that a steep flank is dashed like a flat stretch.
-        size = self.plot.width(), self.plot.height()
-        span = max(float(across[-1] - across[0]), 1e-15)
-        dx = np.diff(across) / span * size[0]
-        dy = np.diff(values) / (self._range[1] - self._range[0]) * size[1]
-        way = np.concatenate(([0.0], np.cumsum(np.hypot(dx, dy))))
-        pieces = np.linspace(0.0, way[-1], min(int(way[-1]) + 2, _MOST_PIECES))
-        on = (pieces % (dash[0] + dash[1])) < dash[0]
-        line.setData(
-            np.interp(pieces, way, across),
-            np.interp(pieces, way, values),
-            connect=on.astype(np.int32),
-        )
-
-    def _draw_ghost(self) -> None:
-        ghost = self._ghost
-        if ghost is None or len(ghost.high) == 0:
-            self._ghost_line.setData([], [])
-            self._ghost_label.setText("")
-            return
-        middle = (ghost.t[:-1] + ghost.t[1:]) / 2.0
-        high = np.asarray(ghost.high)
-        self._set_line(self._ghost_line, middle, high, _GHOST_DASH)
-        peak = "" if ghost.peak is None else f": {reading(ghost.peak, ghost.reads)}"
-        self._ghost_label.setText(f"{self._ghost_name}{peak}")
-        self._place_ghost_label(float(middle[-1]), high)
-
-    def _place_ghost_label(self, end: float, high: np.ndarray) -> None:
-        """At the right end, above both curves; below them where a limit or the edge is near."""
-        volts_per_pixel = (self._range[1] - self._range[0]) / max(self.plot.height(), 1)
-        text = self._ghost_label.boundingRect()
-        share = min(text.width() / max(self.plot.width(), 1), 1.0)
-        tail = slice(-max(round(len(high) * share), 1), None)
-        tops, bottoms = [float(high[tail].max())], [float(high[tail].min())]
-        if self._curve is not None:
-            tops.append(float(np.max(self._curve.high[tail])))
-            bottoms.append(float(np.min(self._curve.low[tail])))
-        top, bottom = max(tops), min(bottoms)
-        ceiling = top + text.height() * volts_per_pixel
-        limits = () if self._curve is None else self._curve.limits
-        crossed = any(top < limit.value < ceiling for limit in limits)
-        below = crossed or ceiling > self._range[1]
-        self._ghost_label.setAnchor((1, 0) if below else (1, 1))
-        self._ghost_label.setPos(end, bottom if below else top)
-
-    def _make_limits(self) -> None:
-        for item in (*self._limit_lines, *self._limit_labels):
-            self.plot.removeItem(item)
-        self._limit_lines, self._limit_labels = [], []
-        p = self._look.palette
-        if self._curve is None:
-            return
-        for limit in self._curve.limits:
-            pen = pg.mkPen(p.limit, width=1.3 * (2 if self._look.projector else 1))
-            pen.setDashPattern([6, 3.5])
-            line = pg.InfiniteLine(limit.value, angle=0, pen=pen)
-            words = f"{limit.label} {limit.value:g} V"
-            label = pg.TextItem(words, color=p.limit, anchor=(0, 1))
-            label.setFont(self._look.font("small"))
-            self.plot.addItem(line, ignoreBounds=True)
-            self.plot.addItem(label, ignoreBounds=True)
-            self._limit_lines.append(line)
-            self._limit_labels.append(label)
-
-    def _place_limits(self) -> None:
-        left = self.plot.getViewBox().viewRange()[0][0]
-        low, high = self._range
-        for line, label in zip(self._limit_lines, self._limit_labels, strict=True):
-            value = float(line.value())
-            label.setPos(left, value)
-            # Above the dashes, below them where the strip ends.
-            room = (high - value) / (high - low) * self.plot.height()
-            label.setAnchor((0, 0 if room < 18 * self._look.scale else 1))
-            for item in (line, label):
-                item.setVisible(low < value < high)
 
 
 def _level(value: float) -> str:

@@ -21,10 +21,15 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     return []
 
 
+def least_span(low: float, high: float) -> float:
+    """From low to high; what hardly moves is not blown up into noise."""
+    return max(high - low, 0.05 * max(abs(high), abs(low)), 0.1)
+
+
 def volt_range(values: list[float], above: float = 0.24) -> tuple[float, float]:
     """A range that holds all values, with air, and `above` them a share for a limit's name."""
     if not values:
         return 0.0, 1.0
     low, high = min(values), max(values)
-    span = max(high - low, 0.05 * max(abs(high), abs(low)), 0.1)
+    span = least_span(low, high)
     return low - 0.12 * span, high + above * span

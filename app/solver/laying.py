@@ -33,6 +33,7 @@ def laid(solved: Solved, laying: Laying, request_id: int, *, truth: bool) -> Lai
             how=cast("Any", laying.how),
             shift_s=laying.shift_s,
             probe=probe,
+            within=laying.within,
         )
     except SimError as error:
         return LaidRow(request_id=request_id, key=laying.key, how=laying.how, why=str(error))

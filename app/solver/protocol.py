@@ -66,6 +66,7 @@ class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     key : of the curve
     event : index of the event it was recorded in
     times, values : from the scope's trigger, s, and the curve's unit
+    within : stretch of the event that is looked at closely, s; None for all of it
     """
 
     key: tuple[str, str, str | None]
@@ -74,6 +75,7 @@ class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     values: np.ndarray
     how: str = "as it is"
     shift_s: float = 0.0
+    within: tuple[float, float] | None = None
 
 
 class Zoom(msgspec.Struct, frozen=True, kw_only=True):

@@ -14,6 +14,8 @@ from PySide6.QtWidgets import QFileDialog
 
 import sim
 from app.scope.cursors import fine_seconds
+from app.scope.limit_lines import scale_values
+from app.solver.protocol import Curve, Limit
 from sim.build import Clip
 from sim.signals import Signal
 from tests.app.driver import Driver, with_capacitor
@@ -195,3 +197,44 @@ def test_an_offset_that_is_a_guess_says_so_beside_its_curve(
     assert "split evenly" in guess.name.toolTip()
     assert not known.name.text().endswith("(a guess)")
     assert known.name.toolTip() == ""
+
+
+def _flat(low: float, high: float, *limits: Limit) -> Curve:
+    edges = np.array([0.0, 1.0, 2.0])
+    return Curve("a", None, "A", edges, np.full(2, low), np.full(2, high), limits, high)
+
+
+def test_a_limit_far_away_does_not_press_a_ripple_flat() -> None:
+    far = Limit("MOSFETs", 40.0, upper=True)
+    near = Limit("Capacitor", 26.0, upper=True)
+    low = Limit("VTX starves below", 22.0, upper=False)
+    ripple = _flat(23.5, 24.9, far, near, low)
+    held = scale_values((ripple,), [])
+    assert 40.0 not in held
+    assert {26.0, 22.0} & set(held)  # the nearest has its place
+    bottom, top = min(held), max(held)
+    # the curve keeps two fifths of what is drawn
+    assert (24.9 - 23.5) / (top - bottom) >= 0.4
+    # a swing that comes near it is held against it
+    assert 40.0 in scale_values((_flat(18.0, 31.0, far),), [])
+    assert scale_values((), []) == []
+
+
+def test_a_limit_beyond_the_scale_is_named_at_the_edge(
+    opened: Callable[[Build], Driver],
+) -> None:
+    build = with_capacitor()
+    parts = tuple(
+        replace(part, values=part.values | {"mosfet_rating": "80 V"}) if part.id == "esc1" else part
+        for part in build.parts
+    )
+    driver = opened(replace(build, parts=parts))
+    driver.curves()
+    scope = driver.window.scope
+    assert scope is not None
+    strip = scope.strips[0]
+    assert strip._range[1] < 40.0
+    (label,) = strip._limits.labels
+    assert "▲" in label.toPlainText()
+    assert "80 V" in label.toPlainText()
+    assert label.pos().y() == strip._range[1]

@@ -255,6 +255,23 @@ def test_the_trigger_and_the_slow_course() -> None:
         lay(plug, PADS, times, volts, how="as it is", shift_s=1.0)
 
 
+def test_a_few_periods_of_ripple_are_laid_inside_what_is_looked_at() -> None:
+    """With one steady ripple over the whole event, the best of all is anywhere."""
+    run = sim.solve(with_capacitor(), event=1, option=1)
+    period = 1.0 / 48e3
+    window = 2e-3, 2e-3 + 5 * period
+    times = np.linspace(0.0, 4 * period, 1200)
+    volts = run.sample([PADS], times + 2.01e-3)[0]
+    volts = volts + np.random.default_rng(5).normal(0.0, 0.02, len(times))
+    laid = lay(run, PADS, times - period, volts, how="best", within=window)
+    assert laid.course == "ripple"
+    assert window[0] <= laid.shift_s - period <= window[1]
+    # where it was read, or a carrier period beside it
+    beside = (laid.shift_s - period - 2.01e-3) / period
+    assert beside == pytest.approx(round(beside), abs=0.02)
+    assert laid.rms < 0.1
+
+
 def test_columns_hold_every_sample() -> None:
     rng = np.random.default_rng(2)
     values = rng.normal(size=10_000)

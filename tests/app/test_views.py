@@ -107,7 +107,7 @@ def test_before_and_after_on_one_key_with_axes_that_stay(
     driver.key(Qt.Key.Key_B)
     assert (bench.option, bench.pinned) == (1, 0)
     driver.until(bench.answer_changed, lambda: bench.ghost is not None and not bench.stale)
-    assert scope.strips[0]._ghost is not None
+    assert scope.strips[0]._ghost.curve is not None
     before = [strip._range for strip in scope.strips]
     seen: list[list[tuple[float, float]]] = []
     bench.answer_changed.connect(lambda: seen.append([strip._range for strip in scope.strips]))
@@ -122,4 +122,4 @@ def test_before_and_after_on_one_key_with_axes_that_stay(
     entry[2]()
     assert bench.pinned is None
     driver.until(bench.answer_changed, lambda: not bench.stale)
-    assert scope.strips[0]._ghost is None
+    assert scope.strips[0]._ghost.curve is None

@@ -1,0 +1,98 @@
+"""Limits on a strip: dashes with a name, or at its edge the figure of one that is far off."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pyqtgraph as pg
+
+from app.scope.ticks import least_span
+
+if TYPE_CHECKING:
+    from app.look import Look
+    from app.scope.plot import Plot
+    from app.solver.protocol import Curve, Limit
+
+# Limits take at most so much of the scale that the curves keep this share of it.
+_CURVES_KEEP = 0.4
+
+
+def scale_values(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
+    """Values that a common scale has to hold: all curves, `over`, and the limits that are near.
+
+    A limit far off would press a small ripple into a line; it is named at the strip's edge.
+    """
+    values = list(over)
+    for curve in drawn:
+        if len(curve.low):
+            values += [float(curve.low.min()), float(curve.high.max())]
+    if not values:
+        return values
+    bottom, top = min(values), max(values)
+    room = least_span(bottom, top) / _CURVES_KEEP
+    limits = {limit.value for curve in drawn for limit in curve.limits}
+    for value in sorted(limits, key=lambda value: max(value - top, bottom - value)):
+        if max(top, value, *values) - min(bottom, value, *values) <= room:
+            values.append(value)
+    return values
+
+
+class LimitLines:
+    """The limits of one strip's curve; none until `show`."""
+
+    def __init__(self, plot: Plot, look: Look) -> None:
+        self._plot = plot
+        self._look = look
+        self._limits: tuple[Limit, ...] = ()
+        self._lines: list[pg.InfiniteLine] = []
+        self.labels: list[pg.TextItem] = []
+
+    def show(self, limits: tuple[Limit, ...]) -> None:
+        """Draw these in what is shown now."""
+        if limits != self._limits:
+            self._limits = limits
+            self._make()
+        self.place()
+
+    def restyle(self) -> None:
+        """Colours and type of the present look."""
+        self._make()
+        self.place()
+
+    def place(self) -> None:
+        """Lines where they belong; at the edge the name of a limit beyond it."""
+        (left, _), (low, high) = self._plot.getViewBox().viewRange()
+        height = self._plot.height()
+        for limit, line, label in zip(self._limits, self._lines, self.labels, strict=True):
+            inside = low < limit.value < high
+            line.setVisible(inside)
+            words = f"{limit.label} {limit.value:g} V"
+            if inside:
+                # above the dashes, below them where the strip ends
+                room = (high - limit.value) / (high - low) * height
+                below = room < 18 * self._look.scale
+            else:
+                below = limit.value >= high
+                words = f"{'▲' if below else '▼'} {words}, beyond this scale"
+            # at the edge it may stand on the curve
+            label.fill = pg.mkBrush(None if inside else self._look.palette.paper)
+            label.setText(words)
+            label.setAnchor((0, 0 if below else 1))
+            label.setPos(left, min(max(limit.value, low), high))
+
+    def _make(self) -> None:
+        for item in (*self._lines, *self.labels):
+            self._plot.removeItem(item)
+        self._lines, self.labels = [], []
+        p = self._look.palette
+        for limit in self._limits:
+            pen = pg.mkPen(p.limit, width=1.3 * (2 if self._look.projector else 1))
+            pen.setDashPattern([6, 3.5])
+            line = pg.InfiniteLine(limit.value, angle=0, pen=pen)
+            label = pg.TextItem(color=p.limit)
+            label.setFont(self._look.font("small"))
+            self._plot.addItem(line, ignoreBounds=True)
+            label.setZValue(6.0)
+            self._plot.addItem(label, ignoreBounds=True)
+            self._lines.append(line)
+            self.labels.append(label)
