@@ -61,7 +61,7 @@ class ClipMarks(QGraphicsItem):
             item = scene.parts[owner_of(clip.tip)]
             if item.part.kind == "joint":
                 # Its name stands in the middle; the flag stands at its corner.
-                tip = item.mapRectToScene(item.body).topLeft().toTuple()
+                tip = item.scene_box.topLeft().toTuple()
             self._hung.append((index, QPointF(*tip), None if ground is None else QPointF(*ground)))
         self.update()
 

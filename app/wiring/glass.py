@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QPoint, QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QPixmapCache, QResizeEvent, QShowEvent, QTransform
+from PySide6.QtCore import QPoint, QPointF, QRect, QRectF, Qt, Signal
+from PySide6.QtGui import QPainter, QPixmapCache, QResizeEvent, QShowEvent, QTransform
 from PySide6.QtWidgets import QFrame, QGraphicsView, QWidget
 
 from app.look import Look
+from app.wiring.ground import Ground
 from app.wiring.scene import WiringScene
 
 _LEAST_ZOOM, _MOST_ZOOM = 0.4, 24.0
@@ -31,6 +32,8 @@ class Glass(QGraphicsView):
         super().__init__(parent)
         self.look = look
         self.scene_ = WiringScene(look)
+        self.ground = Ground(self)
+        self.looked.connect(self.ground.lift)
         self._fitted = True
         self.setScene(self.scene_)
         self.setFrameShape(QFrame.Shape.NoFrame)
@@ -49,6 +52,14 @@ class Glass(QGraphicsView):
         mode = modes.BoundingRectViewportUpdate if moving else modes.SmartViewportUpdate
         if mode != self.viewportUpdateMode():
             self.setViewportUpdateMode(mode)
+        if not moving:
+            self.ground.lift()
+
+    def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:
+        if self.ground.laid:
+            self.ground.paint(painter, QRectF(rect))
+        else:
+            super().drawBackground(painter, rect)
 
     def fit(self) -> None:
         """Show the whole frame with room for the words beside it."""
@@ -109,6 +120,7 @@ class Glass(QGraphicsView):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        self.ground.lift()
         if self._fitted:
             self.fit()
 

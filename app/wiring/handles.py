@@ -49,7 +49,7 @@ class Handles(QGraphicsItem):
         self.prepareGeometryChange()
         self._places = {}
         if item is not None:
-            body = item.mapRectToScene(item.body)
+            body = item.scene_box
             for port, (dx, dy) in (item.facts.ports or {"": (0.0, 0.0)}).items():
                 address = f"{item.part.id}.{port}" if port else item.part.id
                 if hypot(dx, dy) > _OWN_MM:

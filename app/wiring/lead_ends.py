@@ -67,7 +67,7 @@ class LeadEnds(QGraphicsItem):
         steps = [a + (b - a) * (k / 12) for a, b in itertools.pairwise(places) for k in range(12)]
         if item is None:
             return places[0]
-        body = item.mapRectToScene(item.body).adjusted(-out, -out, out, out)
+        body = item.scene_box.adjusted(-out, -out, out, out)
         return next((p for p in steps if not body.contains(p)), steps[len(steps) // 3])
 
     def at(self, place: QPointF) -> str:

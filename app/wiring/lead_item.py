@@ -5,9 +5,14 @@ from __future__ import annotations
 from math import hypot
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, Qt
 from PySide6.QtGui import QPainter, QPainterPath, QPainterPathStroker, QPen
-from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
+from PySide6.QtWidgets import (
+    QGraphicsItem,
+    QGraphicsRectItem,
+    QStyleOptionGraphicsItem,
+    QWidget,
+)
 
 from app.wiring.geometry import Course, Point, beside, course, length, nearest
 
@@ -22,11 +27,15 @@ _RAISED_Z = 5.0
 _INSULATION = 1.35
 
 
-class LeadItem(QGraphicsItem):
-    """Draws one lead between two pads; the scene says where those are."""
+class LeadItem(QGraphicsRectItem):
+    """Draws one lead between two pads; the scene says where those are.
+
+    Its bounds are Qt's own rectangle, as a part's.
+    """
 
     def __init__(self, lead: Lead, look: Look) -> None:
         super().__init__()
+        self.setPen(Qt.PenStyle.NoPen)
         self.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
         self.setZValue(_UNDER_PARTS_Z)
         self.look = look
@@ -43,7 +52,6 @@ class LeadItem(QGraphicsItem):
         self._lines: list[tuple[QPainterPath, str]] = []
         self._middle = QPainterPath()
         self.width_mm, self._gap, self._zoom = 1.0, 1.0, 2.0
-        self._bounds = QRectF()
 
     def lay(
         self,
@@ -57,7 +65,6 @@ class LeadItem(QGraphicsItem):
         hidden_mm: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         """Run the lead along `way`; what is not given is drawn as a thin close pair."""
-        self.prepareGeometryChange()
         self.lead = lead
         self._way = way
         width = max((copper_mm or 0.5) * _INSULATION, 1.8 / zoom)
@@ -79,7 +86,7 @@ class LeadItem(QGraphicsItem):
             whole.addPath(path)
         self._middle = _path(list(self.course.points))
         margin = gap + width + (16.0 if self.signed else 6.0) * self.look.scale / zoom
-        self._bounds = whole.boundingRect().adjusted(-margin, -margin, margin, margin)
+        self.setRect(whole.boundingRect().adjusted(-margin, -margin, margin, margin))
         self.update()
 
     def set_moving(self, moving: bool) -> None:
@@ -117,9 +124,6 @@ class LeadItem(QGraphicsItem):
         dx, dy = b[0] - a[0], b[1] - a[1]
         size = (dx * dx + dy * dy) ** 0.5 or 1.0
         return (dy / size, -dx / size)
-
-    def boundingRect(self) -> QRectF:
-        return self._bounds
 
     def shape(self) -> QPainterPath:
         """Worked out only when asked: the scene finds leads by `distance`."""

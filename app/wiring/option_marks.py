@@ -44,7 +44,7 @@ class OptionMarks(QGraphicsItem):
             item = scene.parts.get(row.id)
             part = base.part(row.id)
             if item is not None:
-                self._changed.append(_grown(item.mapRectToScene(item.body)))
+                self._changed.append(_grown(item.scene_box))
             elif row.id in scene.leads:
                 self._dots.append(scene.middle_of(row.id))
             elif row.gone and part is not None and part.at is not None:

@@ -16,7 +16,12 @@ from PySide6.QtGui import (
     QPen,
     QTransform,
 )
-from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
+from PySide6.QtWidgets import (
+    QGraphicsItem,
+    QGraphicsRectItem,
+    QStyleOptionGraphicsItem,
+    QWidget,
+)
 
 from app.wiring.facts import CANS, CAPACITORS, ROUND, SOURCES, Facts, Figure
 from app.wiring.geometry import Point, turned
@@ -34,11 +39,16 @@ HUB_MM = (30.0, 30.0)
 _LINE = 1.6
 
 
-class PartItem(QGraphicsItem):
-    """Draws one part. Moves and meaning come from the scene; the item only shows."""
+class PartItem(QGraphicsRectItem):
+    """Draws one part. Moves and meaning come from the scene; the item only shows.
+
+    Its bounds are Qt's own rectangle: asked for hundreds of times a frame, they must not
+    be worked out here each time.
+    """
 
     def __init__(self, part: Part, facts: Facts, look: Look) -> None:
         super().__init__()
+        self.setPen(Qt.PenStyle.NoPen)
         # Moved by its pixmap while it is dragged; painted again only when it changes.
         self.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
         self.look = look
@@ -55,17 +65,20 @@ class PartItem(QGraphicsItem):
         #: It stands in another part, or is too high for where it is.
         self.crowded = False
         self.inside: tuple[str, str] = ("", "")
-        self._sized: Point = (0.0, 0.0)
-        self._kept = (QRectF(), QRectF())
+        self._scene_box: QRectF | None = None
         #: Drawn this far from its place while decks are spread, mm.
         self.shift: Point = (0.0, 0.0)
         self.set_part(part, facts)
 
     def set_part(self, part: Part, facts: Facts) -> None:
         """Take over a changed part."""
-        self.prepareGeometryChange()
         self.part = part
         self.facts = facts
+        width, depth = self.size_mm
+        m = _MARGIN_MM
+        #: Outline before turning.
+        self.body = QRectF(-width / 2, -depth / 2, width, depth)
+        self.setRect(self.body.adjusted(-m, -m, m, m))
         self._set_pos()
         self.setRotation(part.turn)
         small = min(self.size_mm) / 1000.0
@@ -80,7 +93,10 @@ class PartItem(QGraphicsItem):
 
     def _set_pos(self) -> None:
         x, y = self.place
-        self.setPos(x + self.shift[0], y + self.shift[1])
+        #: Where it is drawn.
+        self.middle = (x + self.shift[0], y + self.shift[1])
+        self.setPos(*self.middle)
+        self._scene_box = None
 
     # Geometry, in mm
 
@@ -95,23 +111,11 @@ class PartItem(QGraphicsItem):
         return HUB_MM if self.hub else self.facts.size_mm
 
     @property
-    def body(self) -> QRectF:
-        """Outline before turning."""
-        return self._boxes()[0]
-
-    def boundingRect(self) -> QRectF:
-        return self._boxes()[1]
-
-    def _boxes(self) -> tuple[QRectF, QRectF]:
-        """Outline, and what is painted; asked for hundreds of times a frame, so kept."""
-        size = self.size_mm
-        if size != self._sized:
-            self._sized = size
-            width, depth = size
-            m = _MARGIN_MM
-            body = QRectF(-width / 2, -depth / 2, width, depth)
-            self._kept = (body, body.adjusted(-m, -m, m, m))
-        return self._kept
+    def scene_box(self) -> QRectF:
+        """What it covers where it is drawn, upright; worked out once per change."""
+        if self._scene_box is None:
+            self._scene_box = self.mapRectToScene(self.body)
+        return self._scene_box
 
     def shape(self) -> QPainterPath:
         path = QPainterPath()

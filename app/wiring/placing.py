@@ -185,7 +185,7 @@ def _beside(scene: WiringScene, part: Part, size: Point, at: Point, pad: Point |
     from PySide6.QtCore import QPointF, QRectF
 
     item = scene.parts[part.id]
-    body = item.mapRectToScene(item.body)
+    body = item.scene_box
     cx, cy = (
         pad if pad is not None and part.kind != "joint" else (body.center().x(), body.center().y())
     )
@@ -195,7 +195,7 @@ def _beside(scene: WiringScene, part: Part, size: Point, at: Point, pad: Point |
     reach = max(size) / 2 + _CLEAR_MM
     grown = body.adjusted(-reach, -reach, reach, reach)
     others = [
-        other.mapRectToScene(other.body)
+        other.scene_box
         for other in scene.parts.values()
         if other is not item and not other.on_board
     ]

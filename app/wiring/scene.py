@@ -31,6 +31,7 @@ from app.wiring.labels import Labels
 from app.wiring.lead_item import LeadItem
 from app.wiring.option_marks import OptionMarks
 from app.wiring.part_item import PartItem
+from sim.edit import length_mm
 from sim.errors import SimError
 
 if TYPE_CHECKING:
@@ -69,7 +70,9 @@ class WiringScene(QGraphicsScene):
         self._lead_values: dict[str, tuple[Lead, tuple[float | None, ...]]] = {}
         self._attached: dict[str, list[str]] = {}
         self._leads_changed = False
-        self._moving: set[str] = set()
+        #: Leads that are laid anew in every frame of a drag.
+        self.moving: set[str] = set()
+        self._laid: set[str] = set()
         self.boards: dict[str, BoardItem] = {}
         self.bypassed: frozenset[str] = frozenset()
         #: How far the decks are apart, 0 to 1.
@@ -81,6 +84,7 @@ class WiringScene(QGraphicsScene):
     def sync(self, build: Build, *, moving: bool = False) -> None:
         """Show `build`; only what changed is touched. `moving`: the next one comes at once."""
         before = self.build
+        self._laid = set()
         if not moving:
             self._settle()
         self.build = build
@@ -90,25 +94,24 @@ class WiringScene(QGraphicsScene):
                 item.set_shift(self._shift(item.part.deck))
         moved = self._sync_parts(build)
         self._sync_leads(build, moved)
-        if moving:
-            self._set_moving(moved)
         if moved or self._leads_changed:
             self._find_hubs()
             self._find_see_through()
+        if moving:
+            self._set_moving()
         self.handles.refresh(self.parts)
         self._set_marks()
 
-    def _set_moving(self, moved: set[str]) -> None:
-        """Leads of what is moved are drawn straight to the screen until it rests."""
-        ids = {id_ for owner in moved for id_ in self._attached.get(owner, ())}
-        for id_ in ids - self._moving:
+    def _set_moving(self) -> None:
+        """Leads that were laid anew are drawn straight to the screen until they rest."""
+        for id_ in self._laid - self.moving:
             self.leads[id_].set_moving(True)
-        self._moving |= ids
+        self.moving |= self._laid
 
     def _settle(self) -> None:
-        for id_ in self._moving & self.leads.keys():
+        for id_ in self.moving & self.leads.keys():
             self.leads[id_].set_moving(False)
-        self._moving = set()
+        self.moving = set()
 
     def _sync_parts(self, build: Build) -> set[str]:
         changed: set[str] = set()
@@ -173,32 +176,28 @@ class WiringScene(QGraphicsScene):
             real = [i for i in self._attached.get(id_, ()) if _has_values(self.leads[i].lead)]
             hub = len(real) >= _HUB_LEADS and id_ not in own
             if hub != item.hub:
-                item.prepareGeometryChange()
                 item.hub = hub
                 item.set_part(item.part, item.facts)
                 for i in real:
                     self._lay(self.leads[i], self.leads[i].lead)
-            item.loaded = hub and any(
-                other is not item and item.body.contains(item.mapFromScene(other.pos()))
-                for other in self.parts.values()
-            )
+            item.loaded = hub and self._carries(item)
+
+    def _carries(self, board: PartItem) -> bool:
+        """Whether the middle of another part lies on a distribution board."""
+        box = board.scene_box
+        near = (i for i in self.parts.values() if i is not board and box.contains(*i.middle))
+        return any(board.body.contains(board.mapFromScene(i.pos())) for i in near)
 
     def _find_see_through(self) -> None:
         """What is on an upper deck over other parts is drawn as an outline."""
         solid = [board.mapRectToScene(board.rect) for board in self.boards.values()]
-        solid += [
-            item.mapRectToScene(item.body)
-            for item in self.parts.values()
-            if item.part.deck == "lower"
-        ]
+        solid += [item.scene_box for item in self.parts.values() if item.part.deck == "lower"]
         for item in self.parts.values():
             if item.part.deck == "lower" or self.spread:
                 through = False
             else:
-                rect = item.mapRectToScene(item.body)
-                through = any(rect.intersects(other) for other in solid)
+                through = any(item.scene_box.intersects(other) for other in solid)
             if through != item.see_through:
-                item.prepareGeometryChange()
                 item.see_through = through
                 item.update()
 
@@ -296,6 +295,7 @@ class WiringScene(QGraphicsScene):
         length, copper, spacing = self._values(lead)
         if length is not None:
             length += stretched
+        self._laid.add(lead.id)
         item.setVisible(not self._within_board(lead))
         item.lay(
             lead,
@@ -344,6 +344,11 @@ class WiringScene(QGraphicsScene):
         kept = self._lead_values.get(lead.id)
         if kept is not None and kept[0] == lead:
             return kept[1]
+        if kept is not None and _longer_or_shorter(kept[0], lead) and kept[1][0] is not None:
+            # In every frame of a drag: the rest need not be read again.
+            values = (length_mm(lead), *kept[1][1:])
+            self._lead_values[lead.id] = (lead, values)
+            return values
         from sim.build import resolve_lead
 
         values: tuple[float | None, ...] = (None, None, None)
@@ -392,7 +397,7 @@ class WiringScene(QGraphicsScene):
         """What should be seen at first: frame without propellers, and all parts."""
         rect = self.frame_item.core if self.frame_item.frame.motors else QRectF()
         for item in self.parts.values():
-            rect = rect.united(item.mapRectToScene(item.body))
+            rect = rect.united(item.scene_box)
         if self.spread:
             rect = rect.united(self.frame_item.spread_rect())
         return rect if not rect.isNull() else self.frame_item.core
@@ -572,6 +577,13 @@ def _placed(part: Part, count: int) -> Part:
 
 def _text(given: Any) -> str:
     return str(getattr(given, "value", given))
+
+
+def _longer_or_shorter(before: Lead, lead: Lead) -> bool:
+    """Whether nothing but the length and the way of a lead has changed."""
+    from msgspec.structs import replace
+
+    return replace(before, length=lead.length, via=lead.via) == lead
 
 
 def _has_values(lead: Lead) -> bool:

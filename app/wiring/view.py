@@ -174,6 +174,8 @@ class FrameView(Glass):
         moving = bench.drawn is not bench.build
         self.set_moving(moving)
         self.scene_.sync(bench.shown_build, moving=moving)
+        if moving:
+            self.ground.lay()
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self._fit_timer.start()
@@ -184,6 +186,7 @@ class FrameView(Glass):
             self._label_timer.start(_LABELS_AFTER_MS)
 
     def _show_problem(self) -> None:
+        self.ground.lift()
         problem = self.workbench.problem
         marks: dict[str, str] = {}
         if problem is not None:
@@ -192,6 +195,7 @@ class FrameView(Glass):
         self._label_timer.start(0)
 
     def _show_selection(self) -> None:
+        self.ground.lift()
         chosen = self.workbench.selection
         self.scene_.set_chosen(chosen)
         self.lead_ends.refresh(self.scene_, chosen)
@@ -236,6 +240,7 @@ class FrameView(Glass):
         self._label_timer.start(_LABELS_AFTER_MS)
 
     def _dress(self) -> None:
+        self.ground.lift()
         self.setBackgroundBrush(self.look.palette.paper)
         self.scene_.setBackgroundBrush(self.look.palette.paper)
         self.scene_.repaint_all()

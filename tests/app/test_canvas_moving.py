@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+from msgspec.structs import replace
+from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QGraphicsItem, QGraphicsView
 
 from app.look import Look
@@ -57,3 +60,58 @@ def test_a_drag_that_is_done_leaves_no_lead_behind(qtbot: QtBot) -> None:
     bench.do("Move", bench.drawn)
     assert not _moving(view)
     assert view.viewportUpdateMode() == QGraphicsView.ViewportUpdateMode.SmartViewportUpdate
+
+
+def _picture(view: FrameView) -> QImage:
+    """What the viewport shows, painted anew."""
+    return view.viewport().grab().toImage().convertToFormat(QImage.Format.Format_RGB32)
+
+
+def _unlike(a: QImage, b: QImage) -> float:
+    """Share of pixels that are clearly of another colour."""
+    one, two = (np.frombuffer(i.constBits(), np.uint8).astype(int) for i in (a, b))
+    return float(np.mean(np.abs(one - two).reshape(-1, 4).max(axis=1) > 40))
+
+
+def test_the_ground_of_a_drag_shows_what_the_items_show(qtbot: QtBot) -> None:
+    bench, view, leads = _begun(qtbot)
+    view.resize(900, 700)
+    view.show()
+    qtbot.waitExposed(view)
+    view.fit()
+    hub = max(view.scene_._attached, key=lambda i: len(view.scene_._attached[i]))
+    x, y = view.scene_.parts[hub].place
+    bench.preview(bench.through(lambda b: move_parts(b, {hub: (x + 3.0, y)})))
+    assert view.ground.laid
+    resting = _picture(view)
+    view.ground.lift()
+    items = _picture(view)
+    same = _unlike(resting, items)
+    # the measure can tell: without the frame and those leads it is another picture
+    for id_ in set(view.scene_.leads) - leads:
+        view.scene_.leads[id_].setVisible(False)
+    view.scene_.frame_item.setVisible(False)
+    assert same < 0.1 * _unlike(resting, _picture(view))
+
+
+def test_what_changes_in_a_drag_is_not_kept_from_the_ground(qtbot: QtBot) -> None:
+    """A lead that is marked, a zoom, a lead taken off: none may leave the old picture behind."""
+    bench, view, leads = _begun(qtbot)
+    assert view.ground.laid
+    still = next(i for i in view.scene_.leads if i not in leads)
+    bench.select((still,))
+    assert not view.ground.laid
+    x, y = view.scene_.parts["pack"].place
+    bench.preview(bench.through(lambda b: move_parts(b, {"pack": (x + 1.0, y)})))
+    assert view.ground.laid
+    view.zoom_middle(1.3)
+    assert not view.ground.laid
+    bench.preview(bench.through(lambda b: move_parts(b, {"pack": (x + 2.0, y)})))
+    assert view.ground.laid
+    kept = tuple(lead for lead in bench.drawn.leads if lead.id != still)
+    bench.preview(replace(bench.drawn, leads=kept))
+    assert still not in {item.lead.id for item in view.ground.resting}
+    bench.preview(None)
+    assert not view.ground.laid
+    flag = QGraphicsItem.GraphicsItemFlag.ItemHasNoContents
+    assert not any(item.flags() & flag for item in view.scene_.leads.values())
