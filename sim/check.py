@@ -93,6 +93,7 @@ def _warnings(build: Build) -> Iterator[Finding]:
     values = {part.id: resolve(part) for part in build.parts}
     yield from _ratings(build, values)
     yield from _braking(build, values)
+    yield from _clamps(build, values)
     for part in build.parts:
         kind = kind_of(part)
         for sentence in kind.check(values[part.id]):
@@ -146,6 +147,23 @@ def _ratings(build: Build, values: dict[str, Values]) -> Iterator[Finding]:
                 f"{quantity.format(full, 'V')}",
                 f"Use a part for {quantity.format(RATING_OVER_PACK * full, 'V', 3)} or more "
                 "(common practice)",
+            )
+
+
+def _clamps(build: Build, values: dict[str, Values]) -> Iterator[Finding]:
+    """Clamps that a full pack already reaches."""
+    for part in build.parts:
+        if part.kind != "clamp":
+            continue
+        standoff = values[part.id].optional("standoff_voltage")
+        full = _full_volts(build, values, part)
+        if standoff is not None and standoff < full:
+            yield Finding(
+                "warning",
+                f"{part.id}.standoff_voltage",
+                f"{quantity.format(standoff, 'V')} is below the full supply of "
+                f"{quantity.format(full, 'V')}: it may conduct all the time and burn",
+                "Use one with a higher standoff voltage, or none",
             )
 
 

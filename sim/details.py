@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-#: White of a video picture over black, V: 714 mV (100 of 140 IRE units of 1 V) and 700 mV.
-PICTURE_V = {525: 0.714, 625: 0.700}
+#: White of a video picture over black, V: 100 of 140 IRE units of 1 V, and 700 mV.
+PICTURE_V = {525: 100.0 / 140.0, 625: 0.700}
 #: Lines and fields per second, ITU-R BT.1700 (from memory).
 _LINE_HZ = {625: VIDEO_LINES_HZ[0], 525: VIDEO_LINES_HZ[1]}
 _FIELD_HZ = {625: 50.0, 525: VIDEO_LINES_HZ[1] / 262.5}

@@ -224,5 +224,8 @@ class Battery(Kind):
         if per_cell > 4.36:
             return [f"{per_cell:.2f} V per cell is above a full cell, 4.20 V (4.35 V for HV)."]
         if 0.0 < per_cell < 3.0:
-            return [f"{per_cell:.2f} V per cell is below what a LiPo cell stands, 3.0 V."]
+            return [
+                f"{per_cell:.2f} V per cell is below what a LiPo cell stands, 3.0 V. Do not charge "
+                "such a pack again."
+            ]
         return []

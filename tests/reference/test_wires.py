@@ -11,6 +11,7 @@ from scipy.integrate import dblquad
 from sim import copper, lead
 from sim.errors import BadField
 from sim.parts.kind import Values
+from sim.probe import Probe
 from sim.quantity import awg_diameter_m, parse
 from sim.records import Lead
 from sim.resolve import resolve_lead
@@ -117,6 +118,20 @@ def test_mutual_of_parallel_filaments(mm: float, apart: float) -> None:
     assert ours == pytest.approx(0.1 * integral, rel=1e-5)
     if (mm, apart) == (100.0, 4.5):
         assert ours == pytest.approx(56.7747, abs=1e-3)
+
+
+# A circle of wire, mu0 R (ln(8 R/a) - 2 + 1/4) at DC: from memory; the `inductance` package gives
+# 264.87024 nH for R = 50 mm of 12 AWG.
+def test_ground_wire_of_a_probe_is_a_loop() -> None:
+    """About 1 nH/mm is what a ground wire of 100 to 250 mm has when it closes on itself."""
+
+    def circle(radius: float, wire: float) -> float:
+        return copper.MU0 * radius * (math.log(8.0 * radius / wire) - 1.75)
+
+    assert circle(50e-3, AWG12 / 2.0) * 1e9 == pytest.approx(264.87, abs=0.01)
+    for mm in (100, 150, 250):
+        loop = circle(mm * 1e-3 / math.tau, awg_diameter_m(24) / 2.0)
+        assert Probe(ground_wire_m=mm * 1e-3).inductance_h == pytest.approx(loop, rel=0.15)
 
 
 # Plain geometry of a helix: sqrt(1 + (pi D/p)^2).

@@ -77,6 +77,14 @@ def test_the_margin_holds_behind_a_series_part() -> None:
     assert "30.2 V" in finding.hint
 
 
+@pytest.mark.parametrize(("standoff", "odd"), [("22 V", True), ("26 V", False), (None, False)])
+def test_a_clamp_that_a_full_pack_already_reaches(standoff: str | None, odd: bool) -> None:
+    values = {"breakdown_voltage": "33 V", **({"standoff_voltage": standoff} if standoff else {})}
+    build = edit.place_across(BUILD, Part(id="tvs", kind="clamp", values=values), "pads", (20, 20))
+    places = [f.where for f in check(build)]
+    assert ("tvs.standoff_voltage" in places) is odd
+
+
 def test_a_lead_shorter_than_its_way() -> None:
     leads = tuple(replace(x, length="50 mm") if x.id == "main" else x for x in BUILD.leads)
     build = replace(BUILD, leads=leads)
