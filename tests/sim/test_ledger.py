@@ -57,3 +57,20 @@ def test_one_esc_alone_may_follow_its_own_course() -> None:
     amps = {part.id: part.rms_A for part in solution.parts}
     assert amps["esc2"] > 1.5 * amps["esc1"]
     assert solution.energy.residual < BOUND
+
+
+@pytest.mark.parametrize(
+    ("id_", "event", "option"),
+    [
+        ("coast_6s_seven", "Punch", "The capacitor falls off in flight"),
+        ("park_4s_freestyle", "Tap on the frame", "No capacitor"),
+        ("bench_rig_6s", "Chop", "On the pads, short leads"),
+        ("bench_rig_6s", "Chop", "No capacitor"),
+    ],
+)
+def test_energy_adds_up_over_whole_events_where_steps_are_long(
+    id_: str, event: str, option: str
+) -> None:
+    """Averaged steps are longest where rotors brake or spin up smoothly for tens of ms."""
+    solution = sim.solve(sim.load(id_), event, option, "averaged")
+    assert solution.energy.residual < 0.5 * BOUND
