@@ -35,6 +35,8 @@ from sim.edit import length_mm
 from sim.errors import SimError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from app.look import Look
     from app.wiring.geometry import Point
     from sim.build import Build, Lead, Part
@@ -386,6 +388,15 @@ class WiringScene(QGraphicsScene):
             self._lay(item, item.lead)
 
     # Places
+
+    def room_of(self, leads: Iterable[str]) -> QRectF:
+        """What is taken up by leads (those that there are) and what is drawn over them, mm."""
+        area = QRectF()
+        for id_ in leads:
+            item = self.leads.get(id_)
+            if item is not None:
+                area = area.united(item.sceneBoundingRect())
+        return area.adjusted(-20, -20, 20, 20)
 
     def pad(self, address: str) -> Point | None:
         """Where an address is, in mm; None if there is no such part."""

@@ -51,6 +51,7 @@ class NoiseLayer(QGraphicsItem):
         self._band = 1
         self._time = 0.0
         self._flows: dict[str, LeadFlow] = {}
+        self._area = QRectF()
         #: The largest current of each band since another build or event: one scale for all
         #: options, so that a capacitor is seen to take the current off the leads.
         self._scale = [0.0, 0.0, 0.0]
@@ -58,8 +59,8 @@ class NoiseLayer(QGraphicsItem):
         self.setAcceptedMouseButtons(Qt.MouseButton.NoButton)
 
     def show_flows(self, flows: dict[str, LeadFlow], band: int) -> None:
-        self.prepareGeometryChange()
         self._flows, self._band = flows, band
+        self.fit()
         for k in range(len(BANDS)):
             largest = max((flow.rms[k] for flow in flows.values()), default=0.0)
             self._scale[k] = max(self._scale[k], largest)
@@ -103,13 +104,14 @@ class NoiseLayer(QGraphicsItem):
         peak = max(abs(complex(*f.turn[self._band])) for f in self._flows.values()) or 1.0
         return 2.0 * _GAP * swing.real / peak
 
+    def fit(self) -> None:
+        """Take up the room of the leads as they lie now."""
+        self.prepareGeometryChange()
+        self._area = self._view.scene_.room_of(self._flows)
+
     def boundingRect(self) -> QRectF:
-        area = QRectF()
-        for id_ in self._flows:
-            item = self._view.scene_.leads.get(id_)
-            if item is not None:
-                area = area.united(item.sceneBoundingRect())
-        return area.adjusted(-20, -20, 20, 20)
+        # kept, not asked of the leads: a scene must be told before it changes
+        return self._area
 
     def paint(
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
@@ -173,7 +175,7 @@ class NoisePath(QObject):
         self._timer.timeout.connect(self._step)
         workbench.noise_changed.connect(self.refresh)
         workbench.flows_changed.connect(self.refresh)
-        workbench.build_changed.connect(self.layer.prepareGeometryChange)
+        workbench.build_changed.connect(self.layer.fit)
         workbench.path_changed.connect(self.layer.forget_scale)
         workbench.event_changed.connect(self.layer.forget_scale)
         look.changed.connect(self.refresh)

@@ -69,6 +69,7 @@ class SlowLayer(QGraphicsItem):
         self._view = view
         self._look = look
         self._moments: Moments | None = None
+        self._area = QRectF()
         self._charge = np.zeros((0, 0))
         self._amps: dict[str, float] = {}
         self._passed: dict[str, float] = {}
@@ -85,8 +86,8 @@ class SlowLayer(QGraphicsItem):
 
     def show_moments(self, moments: Moments | None) -> None:
         """What is played from now on."""
-        self.prepareGeometryChange()
         self._moments = moments
+        self.fit()
         self._amps, self._passed = {}, {}
         if moments is None or moments.amps.size == 0:
             return
@@ -127,15 +128,15 @@ class SlowLayer(QGraphicsItem):
         largest = self._scale * self._speed
         return _PACE * self._passed[id_] / largest if largest else 0.0
 
+    def fit(self) -> None:
+        """Take up the room of the leads as they lie now."""
+        self.prepareGeometryChange()
+        leads = () if self._moments is None else self._moments.leads
+        self._area = self._view.scene_.room_of(leads)
+
     def boundingRect(self) -> QRectF:
-        area = QRectF()
-        if self._moments is None:
-            return area
-        for id_ in self._moments.leads:
-            item = self._view.scene_.leads.get(id_)
-            if item is not None:
-                area = area.united(item.sceneBoundingRect())
-        return area.adjusted(-20, -20, 20, 20)
+        # kept, not asked of the leads: a scene must be told before it changes
+        return self._area
 
     def paint(
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None

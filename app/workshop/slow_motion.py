@@ -77,7 +77,7 @@ class SlowMotion(QObject):
         workbench.slow_changed.connect(self._on_or_off)
         workbench.moments_changed.connect(self._take)
         workbench.noise_changed.connect(self._give_way)
-        workbench.build_changed.connect(self.layer.prepareGeometryChange)
+        workbench.build_changed.connect(self.layer.fit)
         workbench.path_changed.connect(self.layer.forget_scale)
         workbench.event_changed.connect(self.layer.forget_scale)
 
