@@ -1,13 +1,10 @@
 """Open, save, recent files, and the copy that survives a crash.
 
-Every window keeps a copy of unsaved work in the user's data folder, named by its
-session and held by a lock file. A copy whose lock nobody holds any more is from
-a window that ended without closing; it is offered at the next start.
+The copy of a window that ended without closing (`app.kept_copy`) is offered at the next start.
 """
 
 from __future__ import annotations
 
-import uuid
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,10 +12,11 @@ from typing import TYPE_CHECKING
 
 import msgspec
 import platformdirs
-from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
+from PySide6.QtCore import QObject, QTimer, Signal
 
+from app.kept_copy import KeptCopy, delete, origin_of
 from app.on_disk import FileOnDisk
-from sim.build import Build, load, save
+from sim.build import Build, dumps, load, save
 from sim.errors import DocumentError, SimError
 
 if TYPE_CHECKING:
@@ -70,11 +68,7 @@ class Documents(QObject):
         super().__init__(parent)
         self._workbench = workbench
         self._folder = folder or platformdirs.user_data_path("rippletree", appauthor=False)
-        self._copies = self._folder / "unsaved"
-        self._copies.mkdir(parents=True, exist_ok=True)
-        self._copy = self._copies / f"{uuid.uuid4().hex}.json"
-        self._lock = _lock_of(self._copy)
-        self._lock.tryLock(0)
+        self._kept = KeptCopy(self._folder / "unsaved")
         self._closed = False
         self.on_disk = FileOnDisk(self._folder, self)
         self.on_disk.changed.connect(self.changed_on_disk)
@@ -164,7 +158,7 @@ class Documents(QObject):
         moved = path != self._workbench.path
         self._workbench.set_path(path)
         self._workbench.undo_stack.setClean()
-        self._forget_copy()
+        self._kept.forget()
         self._remember(path)
         if moved:
             self._follow()
@@ -195,10 +189,10 @@ class Documents(QObject):
         if not self.dirty:
             return
         try:
-            save(self._workbench.build, self._copy)
-            origin = self._workbench.path
-            self._origin_of(self._copy).write_text("" if origin is None else str(origin), "utf-8")
-        except (SimError, OSError):
+            kept = self._kept.keep(dumps(self._workbench.build), self._workbench.path)
+        except SimError:  # it holds a number that no file can
+            kept = False
+        if not kept:
             self._timer.start()
             return
         self.autosaved.emit()
@@ -206,24 +200,13 @@ class Documents(QObject):
     def recoveries(self) -> list[Recovery]:
         """Copies left behind by windows that ended without closing, newest first."""
         found: list[Recovery] = []
-        for left in self._copies.glob("*.lock"):
-            # A window that was killed with nothing unsaved leaves its lock alone.
-            lock = _lock_of(left)
-            if not left.with_suffix(".json").exists() and lock.tryLock(0):
-                lock.unlock()
-        for copy in self._copies.glob("*.json"):
-            lock = _lock_of(copy)
-            if copy == self._copy or not lock.tryLock(0):
-                continue
-            lock.unlock()  # which also deletes the lock file
+        for copy in self._kept.left_behind():
             try:
                 build = load(copy, checked=False)
-                origin_file = self._origin_of(copy)
-                origin = origin_file.read_text("utf-8") if origin_file.is_file() else ""
                 saved = datetime.fromtimestamp(copy.stat().st_mtime)
             except (SimError, OSError):
                 continue
-            found.append(Recovery(copy, build, Path(origin) if origin else None, saved))
+            found.append(Recovery(copy, build, origin_of(copy), saved))
         return sorted(found, key=lambda r: r.saved, reverse=True)
 
     def recover(self, recovery: Recovery) -> None:
@@ -235,8 +218,7 @@ class Documents(QObject):
 
     def discard(self, recovery: Recovery) -> None:
         """Delete a copy left behind."""
-        recovery.copy.unlink(missing_ok=True)
-        self._origin_of(recovery.copy).unlink(missing_ok=True)
+        delete(recovery.copy)
 
     @property
     def recent(self) -> list[Path]:
@@ -257,19 +239,14 @@ class Documents(QObject):
         self._workbench.undo_stack.cleanChanged.disconnect(self._clean_changed)
         self._timer.stop()
         self.on_disk.let_go()
-        self._forget_copy()
-        self._lock.unlock()
+        self._kept.close()
 
     @property
     def _recent_file(self) -> Path:
         return self._folder / "recent.json"
 
-    @staticmethod
-    def _origin_of(copy: Path) -> Path:
-        return copy.with_suffix(".origin")
-
     def _replace(self, build: Build, path: Path | None) -> None:
-        self._forget_copy()
+        self._kept.forget()
         self._workbench.replace(build, path)
         self._follow()
 
@@ -281,10 +258,6 @@ class Documents(QObject):
     def _clean_changed(self, clean: bool) -> None:
         self.dirty_changed.emit(not clean)
 
-    def _forget_copy(self) -> None:
-        self._copy.unlink(missing_ok=True)
-        self._origin_of(self._copy).unlink(missing_ok=True)
-
     def _remember(self, path: Path) -> None:
         names = [str(path), *(str(p) for p in self.recent if p != path)][:_RECENT]
         try:
@@ -292,10 +265,3 @@ class Documents(QObject):
         except OSError:
             return
         self.recent_changed.emit()
-
-
-def _lock_of(copy: Path) -> QLockFile:
-    lock = QLockFile(str(copy.with_suffix(".lock")))
-    # Never stale by age: a window may stand open for days. A dead owner is found.
-    lock.setStaleLockTime(0)
-    return lock

@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtGui import QUndoCommand
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from sim.build import Build
-
 
 class Snapshot(QUndoCommand):
-    """One edit as the whole document before and after it. Builds are small and immutable."""
+    """One edit as the whole document before and after it. Builds and lessons
+    are small and immutable."""
 
     def __init__(
         self,
-        put: Callable[[Build], None],
+        put: Callable[[Any], None],
         text: str,
-        before: Build,
-        after: Build,
+        before: Any,
+        after: Any,
         merge: str | None,
     ) -> None:
         super().__init__(text)

@@ -72,6 +72,7 @@ __all__ = [
     "resolve_lead",
     "save",
     "validate",
+    "write_whole",
 ]
 
 
@@ -185,14 +186,18 @@ def dumps(build: Build) -> bytes:
 
 
 def save(build: Build, path: str | Path) -> None:
-    """Write a build so that the old file stays whole until the new one is.
+    """Write a build as `write_whole` does. Raises as that, and as `dumps`."""
+    write_whole(path, dumps(build))
+
+
+def write_whole(path: str | Path, data: bytes) -> None:
+    """Write a file so that the old one stays whole until the new one is.
 
     Raises
     ------
     DocumentError   if it cannot be written; the old file is untouched
     """
     target = Path(os.path.realpath(path))
-    data = dumps(build)
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:50]}.", dir=target.parent)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -70,13 +71,14 @@ class Screen(_Record, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    build : id of a preset
+    build : id of a preset, or the name of one of the lesson's own builds
     option, event : by name; option "" is the build as drawn
     pinned : name of the option whose curve stays dotted behind
     changes : made to the build before the option, as an option's own
     throttle : instead of the event, all ESCs steady at this duty, 0 to 1
     window : from and to
     view : of the curves; noise : band of the noise path
+    slow : played in slow motion, so much of the event a second
     """
 
     build: str | None = None
@@ -88,6 +90,7 @@ class Screen(_Record, frozen=True, kw_only=True):
     window: tuple[Given, Given] | None = None
     view: Literal["time", "spectrum", "impedance", "joules"] = "time"
     noise: Literal["slow", "PWM", "edges"] | None = None
+    slow: Given | None = None
 
 
 class Figure(_Record, frozen=True, kw_only=True):
@@ -179,7 +182,12 @@ class Card(_Record, frozen=True, kw_only=True):
 
 
 class Lesson(_Record, frozen=True, kw_only=True):
-    """A lesson: its cards in order, its figures, its claims."""
+    """A lesson: its cards in order, its figures, its claims.
+
+    Attributes
+    ----------
+    builds : the lesson's own, by name, each as its file has it; screens may name them
+    """
 
     format: Literal["rippletree-lesson"] = "rippletree-lesson"
     version: int = VERSION
@@ -193,6 +201,7 @@ class Lesson(_Record, frozen=True, kw_only=True):
     figures: tuple[Figure, ...] = ()
     claims: tuple[Claim, ...] = ()
     cards: tuple[Card, ...] = ()
+    builds: dict[str, Any] = {}
 
     def figure(self, name: str) -> Figure:
         """The figure called `name`; the lesson was checked, so it is there."""
@@ -223,8 +232,8 @@ def lessons() -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def load(path_or_id: str | Path) -> Lesson:
-    """A lesson of the program by its id, or a file; checked.
+def load(path_or_id: str | Path, *, checked: bool = True) -> Lesson:
+    """A lesson of the program by its id, or a file; `checked` as for `loads`.
 
     Raises
     ------
@@ -237,25 +246,25 @@ def load(path_or_id: str | Path) -> Lesson:
             raise DocumentError(
                 path_or_id, "is no lesson", nearest_names(path_or_id, known, "Lessons are")
             )
-        return _placed(file.read_bytes(), path_or_id)
+        return _placed(file.read_bytes(), path_or_id, checked)
     path = Path(path_or_id)
     try:
         data = path.read_bytes()
     except OSError as error:
         raise DocumentError(str(path), "cannot be read", error.strerror or "") from error
-    return _placed(data, path.name)
+    return _placed(data, path.name, checked)
 
 
-def _placed(data: bytes, name: str) -> Lesson:
+def _placed(data: bytes, name: str, checked: bool) -> Lesson:
     try:
-        return loads(data)
+        return loads(data, checked=checked)
     except SimError as error:
         where = f"{name}: {error.where}" if error.where else name
         raise type(error)(where, error.what, error.hint) from None
 
 
-def loads(data: bytes) -> Lesson:
-    """A lesson from the bytes of a file; checked.
+def loads(data: bytes, *, checked: bool = True) -> Lesson:
+    """A lesson from the bytes of a file; `checked` also by `check`.
 
     Raises
     ------
@@ -277,13 +286,26 @@ def loads(data: bytes) -> Lesson:
         what, _, tail = str(error).partition(" - at `$")
         where = tail.removesuffix("`").lstrip(".")
         raise BadField(where, what.replace("`", "'"), "See the lessons of the program") from None
-    check(lesson)
+    if checked:
+        check(lesson)
     return lesson
 
 
 def dumps(lesson: Lesson) -> bytes:
     """The bytes of a lesson's file."""
     return msgspec.json.format(msgspec.json.encode(lesson), indent=2) + b"\n"
+
+
+def save(lesson: Lesson, path: str | Path) -> None:
+    """Write a lesson, playable or not yet, so that the old file stays whole until the new one is.
+
+    Raises
+    ------
+    DocumentError   if it cannot be written; the old file is untouched
+    """
+    from sim.build import write_whole
+
+    write_whole(path, dumps(lesson))
 
 
 def _folder() -> Any:
@@ -301,6 +323,9 @@ def check(lesson: Lesson) -> None:
     BadField, WrongPort   a name that nothing has, a choice that cannot be right, too much for
         a room to read
     """
+    for name in lesson.builds:
+        _own_build(lesson, name)
+    document(lesson, Screen())
     names = tuple(figure.name for figure in lesson.figures)
     for name in names:
         if names.count(name) > 1:
@@ -366,10 +391,9 @@ def _check_card(lesson: Lesson, card: Card, names: tuple[str, ...], where: str) 
 
 def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
     """The build of a screen with its changes and option; refuses what is not there."""
-    from sim.build import load as load_build
     from sim.options import apply
 
-    build = load_build(screen.build or lesson.build)
+    build = document(lesson, screen, where)
     for name, key in ((screen.option, "option"), (screen.pinned, "pinned")):
         if name:
             _tried(option_index, build, name, f"{where}.{key}")
@@ -377,6 +401,8 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
         _tried(event_index, build, screen.event, f"{where}.event")
     if screen.throttle is not None and not 0.0 <= screen.throttle <= 1.0:
         raise BadField(f"{where}.throttle", f"is {screen.throttle:g}", "Give 0 to 1")
+    if screen.slow is not None and not given_number(screen.slow, "s", f"{where}.slow") > 0.0:
+        raise BadField(f"{where}.slow", "is no speed", "Give some µs of the event a second")
     if screen.window is not None:
         ends = [given_number(end, "s", f"{where}.window[{k}]")
                 for k, end in enumerate(screen.window)]  # fmt: skip
@@ -412,12 +438,41 @@ def option_of(lesson: Lesson, screen: Screen) -> str | None:
     return lesson.option if screen.option is None else screen.option
 
 
+def document(lesson: Lesson, screen: Screen, where: str = "") -> Build:
+    """The build that a screen names, as it is in its file.
+
+    Raises
+    ------
+    SimError   if there is none of that name; the place begins with `where`
+    """
+    from sim.build import load as load_build
+
+    name = screen.build or lesson.build
+    if name in lesson.builds:
+        return _own_build(lesson, name)
+    try:
+        return load_build(name)
+    except SimError as error:
+        place = f"{where}.build" if where else "build"
+        raise type(error)(place, f"{name}: {error.what}", error.hint) from None
+
+
+def _own_build(lesson: Lesson, name: str) -> Build:
+    return _parsed(msgspec.json.encode(lesson.builds[name]), f"builds.{name}")
+
+
+@lru_cache(maxsize=32)
+def _parsed(data: bytes, where: str) -> Build:
+    from sim.build import loads as loads_build
+
+    return loads_build(data, where)
+
+
 def build_of(lesson: Lesson, screen: Screen) -> Build:
     """The document that a screen shows, its changes made; options are still choices."""
-    from sim.build import load as load_build
     from sim.options import apply
 
-    build = load_build(screen.build or lesson.build)
+    build = document(lesson, screen)
     build = apply(build, Option(name="changes", changes=screen.changes))
     if screen.throttle is None:
         return build

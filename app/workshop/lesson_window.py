@@ -211,6 +211,9 @@ class LessonWindow(QWidget):
         self._show_screen(self.course.card.screen)
         # a reveal shows the room's trace, too
         self.room.changed.emit()
+        slow = self.course.card.screen.slow
+        if slow is not None and self.body.isVisibleTo(self):
+            self.slow.begin(given_number(slow, "s", "slow"))
 
     def refresh(self) -> None:
         """The card with what is known by now."""

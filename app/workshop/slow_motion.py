@@ -5,6 +5,7 @@ The solver reads currents and clips once; every frame after that is interpolated
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,6 +68,7 @@ class SlowMotion(QObject):
         self.loop = True
         self._window: tuple[float, float] | None = None
         self._wanted = False
+        self._asked_speed: float | None = None
         #: Window and noise band before, and the window that was gone to.
         self._before: tuple[tuple[float, float] | None, int | None] = (None, None)
         self._closer: tuple[float, float] | None = None
@@ -109,6 +111,16 @@ class SlowMotion(QObject):
         self._wanted = True
         self._window = None
         bench.set_slow(True)
+
+    def begin(self, speed: float) -> None:
+        """Play what is shown as soon as it is there, at the speed of `SPEEDS` next to this one."""
+        bench = self._bench
+        self._before, self._closer = (bench.window, None), None
+        bench.set_view("time")
+        self._window = None
+        self._asked_speed = min(SPEEDS, key=lambda s: abs(math.log(s / speed)))
+        bench.set_slow(True)
+        self.play()
 
     def _end(self) -> None:
         """What was shown before is shown again, unless a hand has gone elsewhere since."""
@@ -278,7 +290,9 @@ class SlowMotion(QObject):
                 if not inside:
                     self.now = moments.window[0]
                 if self._window is None:
-                    self.speed = _fitting(moments.window[1] - moments.window[0])
+                    fitting = _fitting(moments.window[1] - moments.window[0])
+                    self.speed = self._asked_speed or fitting
+                    self._asked_speed = None
                 self._window = moments.window
             self._draw()
             if self._wanted:
