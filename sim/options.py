@@ -12,7 +12,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from sim.errors import BadField, Conflict, WrongPort
+from sim.errors import BadField, Conflict, SimError, WrongPort
 from sim.records import LEAD_VALUES, Build, Change, Given, Lead, Option, Part, Quantity
 from sim.resolve import kind_of, nearest_names
 
@@ -63,6 +63,10 @@ def through_option(
     build itself and shows in all options. Clips, events and options are no option's:
     `action` does not reach them here.
 
+    What is done to the build as drawn may leave an option a change that has nothing left
+    to change: a healed lead ends on another part, say, and goes with that part. Such a
+    change goes.
+
     Parameters
     ----------
     option : index into `build.options`; None: the build as drawn
@@ -71,7 +75,7 @@ def through_option(
         does shows in another option
     """
     if option is None:
-        return action(build)
+        return _fitting(build, action(build))
     chosen = build.options[option]
     shown = apply(build, chosen)
     wanted = action(shown)
@@ -96,6 +100,42 @@ def through_option(
     options = list(build.options)
     options[option] = replace(chosen, changes=tuple(changes))
     return _with_known_clips(replace(build, options=tuple(options)))
+
+
+def _fitting(before: Build, after: Build) -> Build:
+    """`after`, its options without what no longer fits there and did fit `before`."""
+    if _joined(before) == _joined(after):
+        return after
+    old = {option.name: option for option in before.options}
+    options = tuple(
+        _fitted(after, o) if o.name in old and _fits(before, old[o.name]) else o
+        for o in after.options
+    )
+    return replace(after, options=options)
+
+
+def _joined(build: Build) -> dict[str, tuple[str, ...]]:
+    """What there is, and where leads end: all that changes of an option rest on."""
+    return {id_: _ends(item) for id_, item in _items(build).items()}
+
+
+def _fits(build: Build, option: Option) -> bool:
+    try:
+        apply(build, option)
+    except SimError:
+        return False
+    return True
+
+
+def _fitted(build: Build, option: Option) -> Option:
+    kept: list[Change] = []
+    for change in option.changes:
+        try:
+            build = apply_change(build, change, option.name)
+        except SimError:
+            continue
+        kept.append(change)
+    return option if len(kept) == len(option.changes) else replace(option, changes=tuple(kept))
 
 
 def difference(build: Build, wanted: Build) -> tuple[Change, ...]:

@@ -26,6 +26,7 @@ from app.wiring.frame_name import change_frame
 from app.wiring.frames import FRAMES
 from app.workbench import Workbench
 from sim.build import dumps, loads
+from sim.options import apply
 from sim.parts import KINDS
 
 SEQUENCES = int(os.environ.get("RIPPLETREE_SEQUENCES", "6"))
@@ -43,6 +44,7 @@ class Canvas(RuleBasedStateMachine):
     def __init__(self):
         super().__init__()
         self.bench = None
+        self.checked = None
 
     @initialize(preset=st.sampled_from(["arms_4s_analogue", "board_6s_digital"]))
     def start(self, preset):
@@ -166,6 +168,13 @@ class Canvas(RuleBasedStateMachine):
             assert self.view.scene_.parts.keys() == {p.id for p in shown.parts}
             assert self.view.scene_.leads.keys() == {x.id for x in shown.leads}
             assert self.bench.drawn is self.bench.build
+
+    @invariant()
+    def every_option_fits_its_build(self):
+        if self.bench is not None and self.bench.build is not self.checked:
+            self.checked = self.bench.build
+            for option in self.checked.options:
+                apply(self.checked, option)
 
     def teardown(self):
         if self.bench is None:
