@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import time
-from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -25,7 +23,7 @@ from sim.solution import Context, Mode, Solution, modes_of
 from sim.staged import StagedRun
 from sim.stages import Stage, stages_of
 from sim.state_equations import StateEquations
-from sim.threads import one_blas_thread
+from sim.threads import one_blas_thread, side_by_side
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -46,9 +44,6 @@ Detail = Literal["averaged", "edges"]
 #: Relative tolerances of the averaged reference; where nothing chops, true peaks are asked for.
 _RTOL = 1e-6
 _RTOL_STILL = 1e-9
-
-#: ESC timings solved at once.
-THREADS = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
@@ -380,9 +375,7 @@ def cells_over_timings(
     cancelled: Callable[[], bool] | None = None,
     meanwhile: Callable[[], object] | None = None,
 ) -> list[Cell]:
-    """Worst and typical of each limit over ESC timings, solved `THREADS` at a time.
-
-    The kernels let go of the interpreter, so that threads use all cores.
+    """Worst and typical of each limit over ESC timings, solved side by side.
 
     Parameters
     ----------
@@ -402,18 +395,8 @@ def cells_over_timings(
         return rated(seeds[0])
     # the first alone: it makes the patterns that all share
     first = rated(seeds[0])
-    with ThreadPoolExecutor(THREADS) as pool:
-        runs = [pool.submit(rated, seed) for seed in seeds[1:]]
-        try:
-            while wait(runs, timeout=0.02, return_when=FIRST_EXCEPTION).not_done:
-                if meanwhile is not None:
-                    meanwhile()
-                if any(run.done() and run.exception() is not None for run in runs):
-                    break
-            return worst_of([first, *(run.result() for run in runs)])
-        finally:
-            for run in runs:
-                run.cancel()
+    rest = side_by_side([partial(rated, seed) for seed in seeds[1:]], meanwhile)
+    return worst_of([first, *rest])
 
 
 @one_blas_thread()

@@ -1,20 +1,28 @@
-"""One BLAS thread while we solve.
+"""Several runs at once, and one BLAS thread while we solve.
 
 The matrices are small: with threads of its own, OpenBLAS spends ten times as long on
-each of them where the machine is busy with anything else.
+each of them where the machine is busy with anything else. The kernels let go of the
+interpreter, so runs in threads of ours use all cores.
 """
 
 from __future__ import annotations
 
+import os
 import threading
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Sequence
+
+T = TypeVar("T")
+
+#: Runs solved at once.
+THREADS = min(4, os.cpu_count() or 1)
 
 _lock = threading.Lock()
 _inside = 0
@@ -46,3 +54,28 @@ def one_blas_thread() -> Iterator[None]:
             if _inside == 0:
                 _limit.restore_original_limits()
                 _limit = None
+
+
+def side_by_side(
+    works: Sequence[Callable[[], T]], meanwhile: Callable[[], object] | None = None
+) -> list[T]:
+    """What all works return, done `THREADS` at a time.
+
+    Parameters
+    ----------
+    meanwhile : called again and again in the calling thread while it waits
+
+    Raises what the first work to fail raises, once those that have begun have ended.
+    """
+    with ThreadPoolExecutor(THREADS) as pool:
+        runs = [pool.submit(work) for work in works]
+        try:
+            while wait(runs, timeout=0.02, return_when=FIRST_EXCEPTION).not_done:
+                if meanwhile is not None:
+                    meanwhile()
+                if any(run.done() and run.exception() is not None for run in runs):
+                    break
+            return [run.result() for run in runs]
+        finally:
+            for run in runs:
+                run.cancel()

@@ -14,6 +14,7 @@ import traceback
 from collections import OrderedDict
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -27,6 +28,7 @@ from sim.errors import Cancelled, SimError
 from sim.findings import card_of, cells_of, conclude
 from sim.options import apply
 from sim.salvage import Salvage, salvage
+from sim.threads import side_by_side
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -280,6 +282,8 @@ class _Desk:
             found: dict[str, _Cells] = {}
             for event in among:
                 of: tuple[Detail, int] = ("averaged", 1) if event in still else (detail, timings)
+                if of[1] == 1:
+                    self._solve_ahead(request, options, event, of[0])
                 for option, name in options:
                     cells = self._cells_of(request, option, event, name, *of)
                     one = found.setdefault(name, _Cells([], True))
@@ -297,6 +301,42 @@ class _Desk:
             concluded = conclude(request.build.name, every, cards, detail, timings, only=only)
             self._send(rows.findings(concluded, request.id, whole=(among, timings) == rounds[-1]))
         _give_back_memory()
+
+    def _solve_ahead(
+        self,
+        request: Request,
+        options: list[tuple[int | None, str]],
+        event: int,
+        detail: Detail,
+    ) -> None:
+        """Limits of all options that are not known yet, at one ESC timing, side by side."""
+
+        def keep(key: bytes, build: Build, option: int | None, name: str) -> None:
+            solution = self._engine.solve(
+                build,
+                event=event + 1,
+                option=None if option is None else option + 1,
+                detail=detail,
+                cancelled=cancelled,
+                seed=0,
+            )
+            # at once: what is stopped half-way goes on where it was
+            self._cells[key] = _Cells(cells_of(name, solution, cancelled), solution.stable)
+
+        def cancelled() -> bool:
+            # zooms are answered in the thread that owns the pipe
+            return bool(self._newest.value != request.id)
+
+        works: dict[bytes, Callable[[], None]] = {}
+        for option, name in options:
+            build = self._mended(request.build, option, event).build
+            bare = self._key(build, option, event)
+            key = bare + f"{detail} 1".encode()
+            # (what is on the screen is solved, and its limits are read)
+            if key not in self._cells and bare + f"{detail} 0".encode() not in self._kept:
+                works[key] = partial(keep, key, build, option, name)
+        side_by_side(list(works.values()), self._cancelled(request))
+        _trim(self._cells, _KEPT_CELLS)
 
     def _variants(self, request: Request) -> None:
         """The worst figure of the present option, as it is and with one value moved."""

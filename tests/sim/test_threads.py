@@ -1,24 +1,39 @@
-"""BLAS is held to one thread while solving, and let go afterwards."""
+"""Works side by side: in order, stoppable, and with the caller's hands free."""
 
 from __future__ import annotations
 
-import numpy as np
-from threadpoolctl import threadpool_info, threadpool_limits
+import threading
+from functools import partial
 
-from sim.threads import one_blas_thread
+import pytest
+
+from sim.errors import Cancelled
+from sim.threads import side_by_side
 
 
-def _threads() -> list[int]:
-    return [lib["num_threads"] for lib in threadpool_info() if lib["user_api"] == "blas"]
+def test_answers_come_in_the_order_of_the_works() -> None:
+    later = threading.Event()
+
+    def first() -> int:
+        later.wait(10.0)
+        return 1
+
+    def second() -> int:
+        later.set()
+        return 2
+
+    assert side_by_side([first, second]) == [1, 2]
+    assert side_by_side([]) == []
 
 
-def test_one_thread_inside_and_as_before_outside() -> None:
-    np.linalg.inv(np.eye(2))
-    with threadpool_limits(limits=2, user_api="blas"):
-        before = _threads()
-        assert before
-        with one_blas_thread():
-            with one_blas_thread():
-                assert set(_threads()) == {1}
-            assert set(_threads()) == {1}
-        assert _threads() == before
+def test_the_caller_is_asked_meanwhile_and_an_error_ends_all() -> None:
+    asked = threading.Event()
+
+    def waits() -> None:
+        assert asked.wait(10.0)
+        raise Cancelled("figures", "stopped for a newer request")
+
+    done: list[int] = []
+    works = [waits, *(partial(done.append, k) for k in range(3))]
+    with pytest.raises(Cancelled):
+        side_by_side(works, asked.set)
