@@ -136,7 +136,7 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
     equations, mean = stages[0].equations, stages[0].mean
     if which_event.kind == "plug_in":
         _refuse_impulse(equations)
-        start = np.zeros(equations.n_states)
+        start = equations.charged_supplies()
         jacobian = mean.jacobian(command, start)
         stable = True
     else:

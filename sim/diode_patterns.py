@@ -9,17 +9,29 @@ and its output voltage whatever keeps that so:
 
 With Z the projector that takes g out, Z mass x' = Z (k x + b u) and M x' = -a M x are the
 same equations without e; a (any rate: M x is 0) only keeps rounding from piling up.
+
+A bench supply's output stage is one more entry of a pattern, in one of three states that take
+the names of a leg's: OPEN, it holds its voltage behind its resistance; LOW_DIODE, it blocks,
+its output being above; HIGH_DIODE, it gives its limit. Blocking and limiting are the same
+source with another EMF, the output's voltage v and what the resistance drops besides:
+
+    blocks: emf = v,   limits: emf = v + ohm limit
+
+so that its current is nothing or the limit. All three agree where they meet, at v = voltage
+and v = voltage - ohm limit: those crossings are found like zeros of a diode's current.
 """
 
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
 from sim.diode_kernels import HIGH, HIGH_DIODE, LOW, LOW_DIODE, OPEN, is_up
+from sim.errors import Conflict
 from sim.network import Branch
 from sim.patterns import MonomialTable, PatternTable, RampMatrices
 from sim.state_equations import Rows, StateEquations
@@ -34,11 +46,22 @@ if TYPE_CHECKING:
 
 #: Rate at which rounding in the current of an open leg dies, per s.
 _FADE_PER_S = 1.2345e5
+#: A guard that no state brings to zero.
+_NEVER = 1e12
 #: What the source in series with a leg's output is called.
 DROP = "diode"
 
 
 def has_diodes(network: Network) -> bool:
+    """Something changes its state by itself between edges.
+
+    A leg's output depends on its current's sign (dead time, or no active freewheel), or a
+    supply limits.
+    """
+    return legs_have_diodes(network) or bool(network.choppers and network.supplies)
+
+
+def legs_have_diodes(network: Network) -> bool:
     """A leg's output depends on its current's sign: dead time, or no active freewheel."""
     return any(c.dead_s > 0.0 or not c.freewheel for c in network.choppers)
 
@@ -65,6 +88,19 @@ def with_diodes(network: Network, freewheel: bool | None = None) -> Network:
 
 def _orthonormal(columns: Array) -> Array:
     return np.asarray(np.linalg.qr(columns)[0])
+
+
+class TiedSupplies(StateEquations):
+    """The equations with the EMFs of some supplies following `volts` (k, n_states) of the states.
+
+    What their source inputs hold comes on top.
+    """
+
+    def __init__(self, equations: StateEquations, columns: list[int], volts: Array) -> None:
+        self.__dict__.update(copy.copy(equations).__dict__)
+        at = equations.source_inputs.start
+        for column, row in zip(columns, volts, strict=True):
+            self.k = self.k + equations.b.columns(slice(at + column, at + column + 1)) @ row[None]
 
 
 class OpenLegs(StateEquations):
@@ -124,9 +160,20 @@ class DiodeTable(PatternTable):
         #: currents out of the legs (n_switches, n_states)
         still = np.zeros(equations.n_switches)
         self.amps = equations.source_amps.x.at(still)[self.drops]
+        #: supplies: their sources among the sources, set and lowest voltage at which they hold it
+        supplies = net.supplies
+        self.emfs = [place[one.source] for one in supplies]
+        self._set_v = equations.sources[self.emfs]
+        self._excess_v = np.array([one.ohm * one.limit_a for one in supplies])
+        self._least_v = self._set_v - self._excess_v
+        self._sinks = [s.sinks for s in supplies]
+        #: voltages across their capacitors (n_supplies, n_states)
+        self._held_v = _capacitor_volts(equations)
         self._open: dict[tuple[int, ...], tuple[RampMatrices, MonomialTable]] = {}
-        n, n_s = equations.n_states, equations.n_switches
+        n, n_s = equations.n_states, equations.n_switches + len(supplies)
         n_h = len(equations.loads) + len(equations.speed_scale)
+        #: legs and supplies; what they do is in arrays of that many
+        self.n_all = n_s
         self.amps_y = np.zeros((0, n_s, n))
         self.guard_y = np.zeros((0, 2 * n_s, n))
         self.guard_0 = np.zeros((0, 2 * n_s))
@@ -136,28 +183,57 @@ class DiodeTable(PatternTable):
         super().__init__(equations)
 
     def _rise_times(self) -> Array:
-        return np.tile(super()._rise_times(), 2)
+        own = super()._rise_times()
+        # a supply has no ramp: what stands in its place is never read
+        return np.tile(np.pad(own, (0, self.n_all - len(own)), mode="edge"), 2)
+
+    def _resting(self) -> tuple[int, ...]:
+        return (*super()._resting(), *(OPEN for _ in self.emfs))
 
     # -- what a pattern stands for ----------------------------------------------
 
     def switches(self, bits: tuple[int, ...]) -> Array:
-        return np.array([float(is_up(state)) for state in bits])
+        return np.array([float(is_up(state)) for state in bits[: self.eq.n_switches]])
+
+    def _legs(self, bits: tuple[int, ...]) -> list[int]:
+        """Legs that are open."""
+        return [k for k, state in enumerate(bits[: self.eq.n_switches]) if state == OPEN]
+
+    def _tied(self, bits: tuple[int, ...]) -> list[int]:
+        """Supplies that block or limit."""
+        return [q for q, state in enumerate(bits[self.eq.n_switches :]) if state != OPEN]
+
+    def supply_states(self, x: Array) -> tuple[int, ...]:
+        """States of the supplies at a state x (n_states,)."""
+        found = []
+        for q, volts in enumerate(self._held_v @ x):
+            above = volts > self._set_v[q] and not self._sinks[q]
+            found.append(LOW_DIODE if above else HIGH_DIODE if volts < self._least_v[q] else OPEN)
+        return tuple(found)
 
     def sources(self, bits: tuple[int, ...]) -> Array:
         out = self.eq.sources.copy()
-        for k, state in enumerate(bits):
+        n_s = self.eq.n_switches
+        for k, state in enumerate(bits[:n_s]):
             if state in (LOW_DIODE, HIGH_DIODE):
                 out[self.drops[k]] = self.drop_v[k] * (1.0 if state == HIGH_DIODE else -1.0)
+        for q in self._tied(bits):
+            out[self.emfs[q]] = self._excess_v[q] if bits[n_s + q] == HIGH_DIODE else 0.0
         return out
 
     def _opened(self, bits: tuple[int, ...]) -> tuple[RampMatrices, MonomialTable]:
-        legs = tuple(k for k, state in enumerate(bits) if state == OPEN)
-        if not legs:
+        legs, tied = self._legs(bits), self._tied(bits)
+        if not legs and not tied:
             return self.ramps, self.monomials
-        if legs not in self._open:
-            own = OpenLegs(self.eq, [self.drops[k] for k in legs], self.amps[list(legs)])
-            self._open[legs] = RampMatrices(own), MonomialTable(own)
-        return self._open[legs]
+        key = (*legs, -1, *tied)
+        if key not in self._open:
+            own = self.eq
+            if tied:
+                own = TiedSupplies(own, [self.emfs[q] for q in tied], self._held_v[tied])
+            if legs:
+                own = OpenLegs(own, [self.drops[k] for k in legs], self.amps[legs])
+            self._open[key] = RampMatrices(own), MonomialTable(own)
+        return self._open[key]
 
     def ramps_of(self, bits: tuple[int, ...]) -> RampMatrices:
         return self._opened(bits)[0]
@@ -169,18 +245,24 @@ class DiodeTable(PatternTable):
         self, rows: Rows, bits: tuple[int, ...], s: Array, slope: Array
     ) -> tuple[Array, Array]:
         x, u = super().outputs(rows, bits, s, slope)
-        legs = [k for k, state in enumerate(bits) if state == OPEN]
-        if not legs:
+        legs, tied = self._legs(bits), self._tied(bits)
+        if not legs and not tied:
             return x, u
-        # the open outputs' voltages e, from M (a x + b u + b_e e) = 0
-        e_x, e_u = self.open_volts(legs, s, slope)
-        columns = [self.drops[k] for k in legs]
-        through = rows.u.at(s)[:, self.eq.source_inputs][:, columns]
-        return x + through @ e_x, u + through @ e_u
+        direct = rows.u.at(s)[:, self.eq.source_inputs]
+        if tied:
+            x = x + direct[:, [self.emfs[q] for q in tied]] @ self._held_v[tied]
+        if legs:
+            # the open outputs' voltages e, from M (a x + b u + b_e e) = 0
+            e_x, e_u = self.open_volts(bits, s, slope)
+            through = direct[:, [self.drops[k] for k in legs]]
+            x, u = x + through @ e_x, u + through @ e_u
+        return x, u
 
-    def open_volts(self, legs: list[int], s: Array, slope: Array) -> tuple[Array, Array]:
+    def open_volts(self, bits: tuple[int, ...], s: Array, slope: Array) -> tuple[Array, Array]:
         """Voltages of open outputs over their legs' low rails as E x + F u."""
-        a, b = self.ramps.at(s, slope)
+        legs = self._legs(bits)
+        closed = tuple(LOW if k in legs else state for k, state in enumerate(bits))
+        a, b = self.ramps_of(closed).at(s, slope)
         columns = [self.eq.source_inputs.start + self.drops[k] for k in legs]
         m = self.amps[legs]
         inverse = -np.linalg.inv(m @ b[:, columns])
@@ -189,20 +271,22 @@ class DiodeTable(PatternTable):
         return inverse @ m @ a, inverse @ m @ rest
 
     def complete(self, bits: tuple[int, ...], s: Array, slope: Array, x: Array, u: Array) -> None:
-        legs = [k for k, state in enumerate(bits) if state == OPEN]
+        legs, start = self._legs(bits), self.eq.source_inputs.start
         if legs:
-            e_x, e_u = self.open_volts(legs, s, slope)
-            columns = [self.eq.source_inputs.start + self.drops[k] for k in legs]
+            e_x, e_u = self.open_volts(bits, s, slope)
+            columns = [start + self.drops[k] for k in legs]
             u[columns] = e_x @ x + e_u @ u
+        for q in self._tied(bits):
+            u[start + self.emfs[q]] += self._held_v[q] @ x
 
     # -- ramps ------------------------------------------------------------------
 
     def way(self, at: int, leg: int) -> tuple[Array, Array]:
-        return super().way(at, leg % self.eq.n_switches)
+        return super().way(at, leg % self.n_all)
 
     def after_ramp(self, at: int, leg: int) -> tuple[int, ...]:
         states = list(self.names[at])
-        k, to_diode = leg % self.eq.n_switches, leg >= self.eq.n_switches
+        k, to_diode = leg % self.n_all, leg >= self.n_all
         up = not is_up(states[k])
         states[k] = (HIGH_DIODE if up else LOW_DIODE) if to_diode else (HIGH if up else LOW)
         return tuple(states)
@@ -228,21 +312,34 @@ class DiodeTable(PatternTable):
         """What stays above zero while each leg's state lasts.
 
         A diode's current; an open output's voltage over the lower diode's threshold, and
-        that of the upper diode over it.
+        that of the upper diode over it; how far a supply's output is inside its piece.
         """
         eq = self.eq
         basis = self.patterns["basis"][at]
         self.states[at] = bits
         self.next_at[at] = -1
-        self.amps_y[at] = self.amps @ basis
+        self.amps_y[at, : len(self.amps)] = self.amps @ basis
         self.guard_y[at], self.guard_0[at], self.guard_held[at] = 0.0, 0.0, 0.0
         s, still = self.switches(bits), np.zeros(eq.n_switches)
-        legs = [k for k, state in enumerate(bits) if state == OPEN]
+        for q, state in enumerate(bits[eq.n_switches :]):
+            g, row = 2 * (eq.n_switches + q), self._held_v[q] @ basis
+            set_v, least_v = float(self._set_v[q]), float(self._least_v[q])
+            if state == LOW_DIODE:
+                self.guard_y[at, g], self.guard_0[at, g] = row, -set_v
+            elif state == HIGH_DIODE:
+                self.guard_y[at, g], self.guard_0[at, g] = -row, least_v
+            else:
+                self.guard_0[at, g : g + 2] = _NEVER
+                if not self._sinks[q]:
+                    self.guard_y[at, g], self.guard_0[at, g] = -row, set_v
+                if math.isfinite(least_v):
+                    self.guard_y[at, g + 1], self.guard_0[at, g + 1] = row, -least_v
+        legs = self._legs(bits)
         if legs:
-            e_x, e_u = self.open_volts(legs, s, still)
+            e_x, e_u = self.open_volts(bits, s, still)
             bus_x, bus_u = self.outputs(eq.bus_volts, bits, s, still)
             sources = self.sources(bits)
-        for k, state in enumerate(bits):
+        for k, state in enumerate(bits[: eq.n_switches]):
             if state == LOW_DIODE:
                 self.guard_y[at, 2 * k] = self.amps_y[at, k]
             elif state == HIGH_DIODE:
@@ -270,6 +367,27 @@ class DiodeTable(PatternTable):
             old = getattr(self, name)
             add = np.zeros((len(self.pairs) - len(old), *old.shape[1:]), old.dtype)
             setattr(self, name, np.concatenate([old, add]))
+
+
+def _capacitor_volts(equations: StateEquations) -> Array:
+    """Voltage across each supply's capacitor, as rows of the states.
+
+    Raises
+    ------
+    Conflict   if it is no matter of the states alone: an ideal source stands across it
+    """
+    net, out = equations.network, []
+    for supply in net.supplies:
+        branch = net.branches[supply.capacitor]
+        rows = equations.volts(branch.a, branch.b)
+        if rows.needs_slope or rows.u.terms or not rows.x.is_constant:
+            raise Conflict(
+                supply.owner,
+                "stands straight across another source",
+                "Give one of the two some resistance",
+            )
+        out.append(rows.x.at(np.zeros(equations.n_switches))[0])
+    return np.array(out).reshape(len(out), equations.n_states)
 
 
 def _drop_branches(net: Network) -> list[int]:

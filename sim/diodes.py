@@ -13,21 +13,22 @@ supply). So
 An edge that moves a current takes the ESC's rise time, as everywhere; the drop of the state
 it leads to acts from its start. A leg without current switches at once: there is nothing to
 ramp. Zeros of the current are located within flat stretches and ramps alike, by a bound that
-cannot pass one; an open output's threshold between ramps.
+cannot pass one; an open output's threshold, and where a bench supply begins to block or to
+limit, between ramps.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sim import diode_kernels as legs
 from sim import kernels
 from sim.carriers import latch
-from sim.diode_patterns import DiodeTable
+from sim.diode_patterns import DiodeTable, legs_have_diodes
 from sim.mean_equations import equilibrium
 from sim.state_equations import AUX_SCALE, Rows, stack_rows
 from sim.switch_poly import SwitchPoly
@@ -62,15 +63,28 @@ class DiodeMarcher(Marcher):
         table: PatternTable,
     ) -> None:
         choppers = mean.eq.network.choppers
-        n_s = len(choppers)
-        self.dead = np.array([c.dead_s for c in choppers])
-        self.freewheel = np.array([c.freewheel for c in choppers], dtype=np.bool_)
-        self.gate = np.zeros(n_s, dtype=np.int64)
-        self.wait_t = np.full(n_s, np.inf)
-        self.wait_gate = np.zeros(n_s, dtype=np.int64)
-        self.calm = np.full(n_s, -np.inf)
+        # supplies stand behind the legs, with carriers whose first period never starts
+        n_s, more = len(choppers), len(mean.eq.network.supplies)
+        self.dead = np.array([c.dead_s for c in choppers] + [0.0] * more)
+        self.freewheel = np.array([c.freewheel for c in choppers] + [True] * more, dtype=np.bool_)
+        self.gate = np.zeros(n_s + more, dtype=np.int64)
+        self.wait_t = np.full(n_s + more, np.inf)
+        self.wait_gate = np.zeros(n_s + more, dtype=np.int64)
+        self.calm = np.full(n_s + more, -np.inf)
         super().__init__(mean, drive, carriers, x0, start_s, table)
         self.rise = np.array([c.rise_s for c in choppers])
+        c = carriers
+        kept: tuple[NDArray[Any], ...]
+        kept = (c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred)
+        self._wide_carriers = tuple(_longer(array, more) for array in kept)
+        self._wide_carriers[0][n_s:] = _NEVER_HZ
+        kept = (self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n)
+        self._wide_queues = tuple(_longer(array, more) for array in kept)
+        self._wide_queues[1][n_s:] = 1
+        # (views: what the kernel writes is read by the legs' names)
+        self.used = self._wide_carriers[4][:n_s]
+        rest = (array[:n_s] for array in self._wide_queues[1:])
+        self.period, self.target, self.queue_t, self.queue_up, self.queue_n = rest
 
     def _first_pattern(self, bits: Sequence[int], x0: Array, start_s: float) -> tuple[int, ...]:
         """Leg states where the carriers ask for `bits`; a dead time may still be running."""
@@ -86,7 +100,7 @@ class DiodeMarcher(Marcher):
                     self.gate[k] = legs.GATE_OFF
                     self.wait_t[k], self.wait_gate[k] = end, bit
             states.append(int(legs.state_for(int(self.gate[k]), legs.LOW, float(amps[k]))))
-        return tuple(states)
+        return (*states, *self.table.supply_states(x0))
 
     def _last_command(self, k: int, bit: int, start_s: float) -> float:
         """When leg k was told to be where it is; long ago if its duty is 0 or 1."""
@@ -100,13 +114,12 @@ class DiodeMarcher(Marcher):
         return max((t for t in edges if t <= start_s), default=-math.inf)
 
     def _march(self) -> int:
-        eq, t, c = self.mean.eq, self.table.still(), self.carriers
+        eq, t = self.mean.eq, self.table.still()
         p, r, laws, lim = t.patterns, t.ramp, self.mean.laws, eq.limits
         code = int(
             legs.march(
                 self.clock, self.count, self.y,
-                c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred,
-                self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n,
+                *self._wide_carriers, *self._wide_queues,
                 self.gate, self.wait_t, self.wait_gate, self.calm, self.dead, self.freewheel,
                 lim.active, lim.drive_a, lim.brake_a, lim.resistance,
                 laws.power, laws.value, laws.minimum, eq.drag,
@@ -256,7 +269,7 @@ class _Ramps:
                 )  # fmt: skip
 
             x = after(seconds)
-            for k, state in enumerate(self.states):
+            for k, state in enumerate(self.states[: len(self.s)]):
                 sign = {legs.LOW_DIODE: 1.0, legs.HIGH_DIODE: -1.0}.get(state, 0.0)
                 row = sign * self.table.amps[k]
                 if row @ x < 0.0 and row @ self.x > 0.0:
@@ -312,14 +325,31 @@ class DiodeRun(EdgeRun):
         drops = Rows(zero, zero, SwitchPoly.constant(emf))
         joules = -self._products(stack_rows([drops, eq.source_amps.combined(pick)]), t0, t1)
         by_owner = dict(plain.by_owner)
-        for chopper, joule in zip(eq.network.choppers, joules, strict=True):
-            by_owner[chopper.owner] = by_owner.get(chopper.owner, 0.0) + float(joule)
+        owners = [chopper.owner for chopper in eq.network.choppers]
+        if eq.network.supplies:
+            owners += [supply.owner for supply in eq.network.supplies]
+            joules = np.append(joules, self._lost_in_supplies(t0, t1))
+        for owner, joule in zip(owners, joules, strict=True):
+            by_owner[owner] = by_owner.get(owner, 0.0) + float(joule)
         return EnergyBalance(
             from_sources=plain.from_sources,
             dissipated=plain.dissipated + float(np.sum(joules)),
             stored_change=plain.stored_change,
             by_owner=by_owner,
         )
+
+    def _lost_in_supplies(self, t0: float, t1: float) -> Array:
+        """What stays between the set voltage of each supply and the EMF it limits with, in J."""
+        eq, emfs = self.equations, self._m.table.emfs
+        pick = np.zeros((len(emfs), len(eq.sources)))
+        pick[np.arange(len(emfs)), emfs] = 1.0
+        emf = np.zeros((len(emfs), eq.n_inputs))
+        emf[:, eq.source_inputs] = pick
+        zero = SwitchPoly.zero(len(emfs), eq.n_states)
+        amps = eq.source_amps.combined(pick)
+        followed = Rows(zero, zero, SwitchPoly.constant(emf))
+        given = eq.sources[emfs] * self.means(amps, t0, t1)[0] * (t1 - t0)
+        return np.asarray(given - self._products(stack_rows([followed, amps]), t0, t1))
 
     def leg_states(self, times_s: Array) -> NDArray[np.int64]:
         """State of each leg (see `sim.diode_kernels`) at times (T,), (n_switches, T)."""
@@ -329,7 +359,16 @@ class DiodeRun(EdgeRun):
         ramp = self._ramp[piece]
         moved = (ramp >= 0) & (times - self._t[piece] > self._d[piece])
         at[moved] = self._m.table.ramp_to[ramp[moved]]
-        return np.asarray(self._m.table.states[at].T)
+        return np.asarray(self._m.table.states[at, : self.equations.n_switches].T)
+
+
+#: Carrier of a supply, in Hz: its first period is due after a million seconds.
+_NEVER_HZ = 1e-6
+
+
+def _longer(array: NDArray[Any], more: int) -> NDArray[Any]:
+    """A copy with so many rows of nothing more."""
+    return np.concatenate([array, np.zeros((more, *array.shape[1:]), array.dtype)])
 
 
 #: Mean voltage of a leg over its supply, found for the start to within this.
@@ -339,7 +378,13 @@ _MOST_STARTS = 8
 _START_PERIODS = 16
 
 
-def start_state(mean: MeanEquations, drive: Drive, x0: Array, table: DiodeTable) -> Array:
+def start_state(
+    mean: MeanEquations,
+    drive: Drive,
+    x0: Array,
+    table: DiodeTable,
+    curved: MeanEquations | None = None,
+) -> Array:
     """The averaged equilibrium (n_states,) of what legs with diodes really put out.
 
     A leg's mean voltage is no more its duty times the supply. The duty that would give it is
@@ -369,7 +414,7 @@ def start_state(mean: MeanEquations, drive: Drive, x0: Array, table: DiodeTable)
             step = np.where(secant, -miss * change / np.where(secant, slope, 1.0), miss)
             last_miss, change = miss, np.clip(duty + step, 0.0, 1.0) - duty
             duty = duty + change
-            x = equilibrium(mean, duty)
+            x = equilibrium(curved or mean, duty)
         table.starts[key] = x
         return x
 
@@ -405,11 +450,15 @@ def run(
     before: EdgeRun | None = None,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
+    curved: MeanEquations | None = None,
 ) -> DiodeRun:
-    """As `switching.run`, for a network made by `with_diodes` in which legs have diodes."""
+    """As `switching.run`, for a network made by `with_diodes` in which something has diodes.
+
+    `curved` are the equations averaged runs are solved with, where supplies are curves.
+    """
     own = table if isinstance(table, DiodeTable) else DiodeTable(mean.eq)
-    if before is None:
-        x0 = start_state(mean, drive, x0, own)
+    if before is None and legs_have_diodes(mean.eq.network):
+        x0 = start_state(mean, drive, x0, own, curved)
     start, carriers = begin(mean, drive, x0, seed, before)
     marcher = DiodeMarcher(mean, drive, carriers, x0, start, own)
     marcher.run(cancelled, progress)

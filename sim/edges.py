@@ -3,7 +3,7 @@
 Linear networks go in closed form from edge to edge, with diodes or without. Stores that fade
 are taken there for what is left of them where the event starts, as in averaged runs of such
 events (`sim.api.Wired.counted`); plug-ins, where nothing chops, follow their charge and flux.
-Curves are refused.
+A supply that limits goes from straight piece to straight piece; other curves are refused.
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 from sim import diodes, switching
 from sim.diode_patterns import DiodeTable, has_diodes
 from sim.errors import Conflict
+from sim.mean_equations import MeanEquations
 from sim.patterns import PatternTable
+from sim.state_equations import StateEquations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,8 +24,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.event import Drive
-    from sim.mean_equations import MeanEquations
-    from sim.state_equations import StateEquations
     from sim.switching import EdgeRun
 
     Array = NDArray[np.float64]
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 def table_of(equations: StateEquations) -> PatternTable:
     """An empty table of switch patterns, which several runs may share."""
+    if equations.network.supplies:
+        equations = StateEquations(equations.network.in_pieces())
     made = DiodeTable if has_diodes(equations.network) else PatternTable
     return made(equations)
 
@@ -52,17 +54,26 @@ def run(
     ------
     Conflict   if a resistor is a curve
     """
-    network = mean.eq.network
+    network = mean.eq.network.in_pieces()
     if network.curves:
         raise Conflict(
             network.branches[network.curves[0][0]].owner,
             "is not solved with every edge yet",
             "Ask for averaged, or leave it out; plug-ins are solved with it",
         )
-    solver = diodes.run if has_diodes(network) else switching.run
-    return solver(
-        mean, drive, mean.stores.w(x0), seed,
-        table=table, before=before, cancelled=cancelled, progress=progress,
+    x0 = mean.stores.w(x0)
+    if not has_diodes(network):
+        return switching.run(
+            mean, drive, x0, seed,
+            table=table, before=before, cancelled=cancelled, progress=progress,
+        )  # fmt: skip
+    pieces = mean
+    if network.supplies:
+        table = table or table_of(mean.eq)
+        pieces = MeanEquations(table.eq)
+    return diodes.run(
+        pieces, drive, x0, seed,
+        table=table, before=before, cancelled=cancelled, progress=progress, curved=mean,
     )  # fmt: skip
 
 

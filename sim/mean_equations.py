@@ -13,15 +13,18 @@ import numpy as np
 
 from sim.errors import NoStart
 from sim.laws import CurveLaws, StoreLaws
-from sim.state_equations import AUX_SCALE
+from sim.network import SUPPLY_LEAK_S, SUPPLY_WIDTH_V
+from sim.nonlinear import CORNER_WIDTHS
+from sim.state_equations import AUX_SCALE, StateEquations
 from sim.switch_poly import MeanValues
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from sim.state_equations import Rows, StateEquations
+    from sim.network import Network
+    from sim.state_equations import Rows
     from sim.switch_poly import SwitchPoly
 
     Array = NDArray[np.float64]
@@ -481,7 +484,9 @@ def equilibrium(mean: MeanEquations, command: Array, start: Array | None = None)
     eq = mean.eq
     x = np.zeros(eq.n_states) if start is None else start.copy()
     shares: Sequence[float] = (0.0, 0.25, 0.5, 0.75, 1.0) if len(eq.loads) else (1.0,)
-    if start is None:
+    if start is None and any(s.resistor in eq.curve_branches for s in eq.network.supplies):
+        x = _supplied(mean, command)
+    elif start is None:
         x = _first_guess(mean, command)
     try:
         for share in shares:
@@ -490,6 +495,43 @@ def equilibrium(mean: MeanEquations, command: Array, start: Array | None = None)
     finally:
         mean.load_share = 1.0
     return x
+
+
+def _supplied(mean: MeanEquations, command: Array) -> Array:
+    """A start for Newton where supplies limit: he does not find his way round their corners.
+
+    The equilibrium with each of them in one piece of its curve: the middle one, or its limit,
+    which the more supplies give the lower the voltage is without.
+    """
+    net = mean.eq.network
+    limits: dict[int, float] = {}
+    for _ in range(len(net.supplies) + 1):
+        own = MeanEquations(StateEquations(_with_limits(net, limits)))
+        x = equilibrium(own, command)
+        more = dict(limits)
+        for supply in net.supplies:
+            branch = net.branches[supply.capacitor]
+            low = net.branches[supply.source].value - supply.ohm * supply.limit_a
+            if float(own.eq.volts(branch.a, branch.b).x.at(command)[0] @ x) < low:
+                more[supply.resistor] = supply.limit_a
+        if more == limits:
+            break
+        limits = more
+    return x
+
+
+def _with_limits(net: Network, limits: Mapping[int, float]) -> Network:
+    """The network in middle pieces, but for supplies that give a limit through 1 MOhm."""
+    net = net.in_pieces()
+    values = dict.fromkeys(limits, 1.0 / SUPPLY_LEAK_S)
+    for supply in net.supplies:
+        if supply.resistor in limits:
+            values[supply.source] = limits[supply.resistor] / SUPPLY_LEAK_S
+        else:
+            # what the curve's round corner costs: it is flat below, and Newton would leap from it
+            volts = net.branches[supply.source].value
+            values[supply.source] = volts - CORNER_WIDTHS * SUPPLY_WIDTH_V
+    return net.linearised(values)
 
 
 def linear_values(mean: MeanEquations, command: Array, x: Array) -> dict[int, float]:
@@ -517,6 +559,10 @@ def _first_guess(mean: MeanEquations, command: Array) -> Array:
     return x
 
 
+#: How often a Newton step over the corner of a curve is halved at most.
+_MOST_HALVINGS = 12
+
+
 def _newton(mean: MeanEquations, command: Array, x: Array) -> Array:
     best = np.inf
     for _ in range(80):
@@ -524,6 +570,13 @@ def _newton(mean: MeanEquations, command: Array, x: Array) -> Array:
         jac = mean.jacobian(command, x)
         step = np.linalg.lstsq(jac, -residual, rcond=1e-14)[0]
         scale = np.max(np.abs(x), initial=0.0) + 1e-6
+        if mean.eq.curves:
+            # beyond a corner its slope is another one: too long a step is halved
+            size = float(np.linalg.norm(residual))
+            for _ in range(_MOST_HALVINGS):
+                if np.linalg.norm(mean.moment(command, x + step).slope) <= size:
+                    break
+                step = 0.5 * step
         x = x + step
         best = float(np.max(np.abs(step), initial=0.0)) / scale
         if best < 1e-12:

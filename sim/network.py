@@ -20,6 +20,9 @@ from sim.nonlinear import Curve, Fading
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+#: How round averaged runs take the corners of a supply, in V, and what it leaks, in S.
+SUPPLY_WIDTH_V, SUPPLY_LEAK_S = 1e-4, 1e-6
+
 BranchType = Literal["source", "capacitor", "resistor", "inductor", "bus", "mid", "rotor", "load"]
 
 
@@ -143,6 +146,31 @@ class Control:
 
 
 @dataclass(frozen=True)
+class Supply:
+    """A source behind its resistor that holds a current limit, or takes nothing back.
+
+    The resistor is a curve for averaged runs, which end in three straight pieces; runs with
+    every edge go from piece to piece (see `sim.diode_patterns`).
+
+    Attributes
+    ----------
+    source, resistor, capacitor : indices into `Network.branches`; the capacitor stands across
+        both, so that its voltage alone says which piece holds
+    ohm : of the resistor in its middle piece
+    limit_a : most current it gives, may be infinite
+    sinks : it takes current back
+    """
+
+    owner: str
+    source: int
+    resistor: int
+    capacitor: int
+    ohm: float
+    limit_a: float
+    sinks: bool
+
+
+@dataclass(frozen=True)
 class Network:
     """Branches between nodes 0 .. n_nodes-1, and what the nodes are called.
 
@@ -158,6 +186,7 @@ class Network:
     stores : (branch index, law) of capacitors and inductors that fade; the branch's value is
         what they are linearised to
     curves : (branch index, law) of resistors that are curves, likewise
+    supplies : whose resistors are among the curves
     """
 
     n_nodes: int
@@ -172,6 +201,7 @@ class Network:
     controls: tuple[Control, ...] = ()
     stores: tuple[tuple[int, Fading], ...] = ()
     curves: tuple[tuple[int, Curve], ...] = ()
+    supplies: tuple[Supply, ...] = ()
 
     @property
     def is_linear(self) -> bool:
@@ -185,6 +215,12 @@ class Network:
             for i, branch in enumerate(self.branches)
         )
         return replace(self, branches=branches)
+
+    def in_pieces(self) -> Network:
+        """The network with the resistors of supplies in their middle piece, no curves any more."""
+        whose = {supply.resistor: supply.ohm for supply in self.supplies}
+        curves = tuple(one for one in self.curves if one[0] not in whose)
+        return replace(self.linearised(whose), curves=curves)
 
 
 class _Sets:
@@ -222,6 +258,7 @@ class NetworkMaker:
         self._controls: list[Control] = []
         self._stores: list[tuple[int, Fading]] = []
         self._curves: list[tuple[int, Curve]] = []
+        self._supplies: list[Supply] = []
         self._ports: dict[str, tuple[int, int]] = {}
         self._labels: dict[str, str] = {}
         self._joints: set[str] = set()
@@ -307,11 +344,16 @@ class NetworkMaker:
         if index is not None:
             self._stores.append((index, law))
 
-    def curve(self, a: int, b: int, law: Curve, owner: str, name: str) -> None:
-        """Add a resistor that is a curve, linearised at 0 V."""
+    def curve(self, a: int, b: int, law: Curve, owner: str, name: str) -> int:
+        """Add a resistor that is a curve, linearised at 0 V; returns its index."""
         index = self.branch("resistor", a, b, law.ohm(0.0), owner, name)
         assert index is not None
         self._curves.append((index, law))
+        return index
+
+    def supply(self, spec: Supply) -> None:
+        """Register a supply whose branches are there."""
+        self._supplies.append(spec)
 
     def stamp(self, part_id: str, behind_w: float = 0.0) -> Stamp:
         """The view of one part."""
@@ -346,6 +388,7 @@ class NetworkMaker:
             controls=tuple(self._controls),
             stores=tuple(self._stores),
             curves=tuple(self._curves),
+            supplies=tuple(self._supplies),
         )
 
     def _into(self, address: str, plus: int) -> tuple[tuple[int, float], ...]:
@@ -426,6 +469,22 @@ class Stamp:
     def curve(self, a: int, b: int, law: Curve, name: str) -> None:
         """A resistor whose current from `a` to `b` is a curve of its voltage."""
         self._maker.curve(a, b, law, self.part_id, name)
+
+    def supply(
+        self, a: int, b: int, volt: float, ohm: float, farad: float, limit_a: float, *, sinks: bool
+    ) -> None:
+        """A source behind a resistance that limits, across a capacitor; plus at `a`."""
+        emf = self.node()
+        source = self.source(emf, b, volt, "set voltage")
+        if sinks:
+            law = Curve.limited(ohm, limit_a, SUPPLY_WIDTH_V, SUPPLY_LEAK_S)
+        else:
+            law = Curve.limiter(ohm, limit_a, SUPPLY_WIDTH_V, SUPPLY_LEAK_S)
+        resistor = self._maker.curve(emf, a, law, self.part_id, "output stage")
+        capacitor = self.capacitor(a, b, farad, "output capacitance")
+        assert source is not None
+        assert capacitor is not None
+        self._maker.supply(Supply(self.part_id, source, resistor, capacitor, ohm, limit_a, sinks))
 
     def source(self, a: int, b: int, volt: float, name: str) -> int | None:
         """An ideal EMF, plus at `a`."""

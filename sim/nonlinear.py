@@ -35,6 +35,9 @@ SATURATED_SHARE = 0.7
 #: a step that is only tried must find a voltage to any charge. A part in 2,500 is left there.
 STEEPEST = 50.0
 
+#: Widths of its round corner that a limiter's begin is away from 0 V.
+CORNER_WIDTHS = 10.0
+
 
 @dataclass(frozen=True)
 class Fading:
@@ -97,11 +100,16 @@ class Curve:
         current but the leakage: a supply that cannot sink. `limit_a` may be infinite. It costs
         ten widths of voltage, so that hardly anything flows backwards on its round corner.
         """
-        begin = 10.0 * width_v
+        begin = CORNER_WIDTHS * width_v
         forwards = (begin, 1.0 / ohm, width_v)
         if math.isinf(limit_a):
             return cls(leak_s, (forwards,))
         return cls(leak_s, (forwards, (begin + ohm * limit_a, -1.0 / ohm, width_v)))
+
+    @classmethod
+    def limited(cls, ohm: float, limit_a: float, width_v: float, leak_s: float) -> Curve:
+        """A resistance both ways, but for `limit_a` (finite), which no more is let through."""
+        return cls(1.0 / ohm, ((ohm * limit_a, leak_s - 1.0 / ohm, width_v),))
 
     def amps(self, v: float) -> float:
         """Current at a voltage, in A."""

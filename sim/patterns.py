@@ -409,9 +409,13 @@ class PatternTable:
         self.fastest_per_s = 0.0
         self._used, self._ramps_used = 0, 0
         # from these it is known how finely ramps have to be cut
-        if n_s and not self._in_series(self.pattern((0,) * n_s)):
+        if n_s and not self._in_series(self.pattern(self._resting())):
             for leg in range(n_s):
-                self.make_ramp(self.pattern((0,) * n_s), leg)
+                self.make_ramp(self.pattern(self._resting()), leg)
+
+    def _resting(self) -> tuple[int, ...]:
+        """The pattern with every leg low."""
+        return (0,) * self.eq.n_switches
 
     def _in_series(self, at: int) -> bool:
         """Ramps out of a pattern are summed as series."""

@@ -806,6 +806,28 @@ class StateEquations:
             left[row, index] = 1.0
         return self.branch_amps.combined(left)
 
+    def charged_supplies(self) -> Array:
+        """Everything at rest but the supplies' own capacitors, which hold the set voltage (n,).
+
+        Raises
+        ------
+        Conflict   if another capacitor stands straight across one
+        """
+        x, volts = np.zeros(self.n_states), np.zeros(len(self._t["C"]))
+        own = [self.tree.tree[p] for p in self._t["C"]]
+        for supply in self.network.supplies:
+            row = own.index(supply.capacitor) if supply.capacitor in own else -1
+            if row < 0 or np.any(self._loop("C", "C")[:, row]):
+                raise Conflict(
+                    supply.owner,
+                    "is plugged straight onto a capacitor, an endless current",
+                    "Give the supply or its lead some resistance or inductance",
+                )
+            volts[row] = self.network.branches[supply.source].value
+        if len(volts):
+            x[self.voltage_states] = np.linalg.solve(self.voltage_scale, volts)
+        return x
+
     def capacitor_on_source(self) -> str | None:
         """Owner of a capacitor in a loop of nothing but ideal sources and capacitors."""
         for row, loop in enumerate(self._loop("C", "E")):

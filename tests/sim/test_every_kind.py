@@ -26,7 +26,7 @@ from sim.parts.kind import Field, Kind
 KEYS = {
     "battery": "cells capacity charge open_circuit_voltage cell_resistance resistance inductance "
     "slow_resistance slow_time temperature",
-    "bench_supply": "voltage resistance inductance current_limit sinks",
+    "bench_supply": "voltage resistance inductance output_capacitance current_limit sinks",
     "joint": "",
     "esc": "pwm_frequency carrier_phase carrier_offset carrier_shape bridge_resistance rise_time "
     "output_capacitance dead_time diode_drop freewheel current_limit brake_current_limit "
@@ -452,7 +452,7 @@ def test_warnings_say_what_is_not_modelled_yet() -> None:
     def warnings(kind: str, **values: Any) -> str:
         return " ".join(KINDS[kind].check(resolve(made(kind, {**KINDS[kind].typical, **values}))))
 
-    assert "limiter" in warnings("bench_supply", current_limit="5 A")
+    assert "limiter" in warnings("bench_supply", current_limit="5 A", output_capacitance=0)
     assert "an ESC chops" in warnings("ceramic", half_voltage="12 V")
     assert "an ESC chops" in warnings("lc_stage", saturation_current="3 A")
     assert "Swap" in warnings("clamp", standoff_voltage="40 V")
