@@ -10,7 +10,8 @@ and that such a ring is seen are common practice, no source; capacitances, dampi
 bandwidth of a 1x probe are usual values from memory. The scope's bandwidth limit is a
 first-order low-pass, AC coupling a first-order high-pass.
 
-Left out: what the loop of the ground wire picks up from magnetic fields, which adds to it.
+What the loop of the ground wire picks up from the currents beside it comes on top, where a
+stretch is short enough for the ring: `sim.pickup`.
 
 numpy and scipy are loaded where they are needed: a file's probes are checked without them.
 """
@@ -221,6 +222,7 @@ def look(
     """
     import numpy as np
 
+    from sim.pickup import picked_up
     from sim.spectrum import check_window
 
     check_window(solution, t0, t1)
@@ -237,7 +239,9 @@ def look(
     before = None
     if probe.coupling == "ac":
         before = _settled(solution, signals, probe, t0)
-    seen = probe.shown(true, step, before)
+    wire = max(probe.ground_wire_m, SPRING_M)
+    at_tip = true + np.array([picked_up(solution, signal, wire, times) for signal in signals])
+    seen = probe.shown(at_tip, step, before)
     return Shown(times[skip:], true[:, skip:], seen[:, skip:], ring_resolved=step <= 1.001 * wanted)
 
 

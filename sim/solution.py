@@ -39,7 +39,7 @@ NOT_COVERED = (
     "MOSFET avalanche: above its rating a voltage is unclamped",
     "the loop of a few nH inside the ESC board and its ringing above 30 MHz",
     "commutation as three real phases",
-    "radiated and magnetic pickup",
+    "radiated and magnetic pickup, but for what a probe's ground wire picks up",
     "gyro mechanics, firmware decisions, receiver desense",
     "a symptom may not be electrical at all",
 )

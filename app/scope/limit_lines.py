@@ -37,6 +37,12 @@ def scale_values(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
     return values
 
 
+def named_below(drawn: tuple[Curve, ...], values: list[float]) -> bool:
+    """Whether a limit's name stands at the foot of a strip with such a scale."""
+    limits = [limit.value for curve in drawn for limit in curve.limits]
+    return bool(values) and any(value < min(values) for value in limits)
+
+
 class LimitLines:
     """The limits of one strip's curve; none until `show`."""
 
@@ -73,9 +79,7 @@ class LimitLines:
                 below = room < 18 * self._look.scale
             else:
                 below = limit.value >= high
-                words = f"{'▲' if below else '▼'} {words}, beyond this scale"
-            # at the edge it may stand on the curve
-            label.fill = pg.mkBrush(None if inside else self._look.palette.paper)
+                words = f"{'▲' if below else '▼'} {words}, off the scale"
             label.setText(words)
             label.setAnchor((0, 0 if below else 1))
             label.setPos(left, min(max(limit.value, low), high))

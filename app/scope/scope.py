@@ -12,7 +12,7 @@ from app.scope import probe_menu
 from app.scope.across import AcrossView
 from app.scope.cursors import CursorRow
 from app.scope.joules import JoulesView
-from app.scope.limit_lines import scale_values
+from app.scope.limit_lines import named_below, scale_values
 from app.scope.recorded import extremes
 from app.scope.ribbon import Ribbon
 from app.scope.strip import Strip, gutter
@@ -179,7 +179,9 @@ class Scope(QWidget):
             over = [v for c in own if (t := self._trace(c)) is not None for v in extremes(t, c)]
             # limits of both, so that the axes are the same whichever stands in front
             drawn = (*own, *behind)
-            scales[reads] = volt_range(scale_values(drawn, over), above)
+            values = scale_values(drawn, over)
+            below = above if named_below(drawn, values) else 0.12
+            scales[reads] = volt_range(values, above, below)
         scales = self._frozen(answer, scales)
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get(curve.key)
@@ -233,7 +235,7 @@ class Scope(QWidget):
             return "", False
         words = probe_menu.says(self._workbench, index)
         if curve.probe:
-            return f"as a scope shows it: {words}", True
+            return f"on a scope: {words}", True
         if words:
             return f"the truth, without {words}", True
         return "no probe", not self._look.projector and not self._plain
@@ -324,7 +326,15 @@ class Scope(QWidget):
             return {}, ""
         index = bench.ghost.option
         name = "as drawn" if index is None else bench.build.options[index].name
-        return {c.key: c for c in bench.ghost.curves}, name
+        # (one that is still of another window would stretch the axes, for good while they are held)
+        start, end = bench.answer.window
+        slip = 0.01 * (end - start)
+        of = [
+            c
+            for c in bench.ghost.curves
+            if abs(c.t[0] - start) < slip and abs(c.t[-1] - end) < slip
+        ]
+        return {c.key: c for c in of}, name
 
     def _fit_strips(self, count: int) -> None:
         while len(self._strips) > count:

@@ -26,10 +26,12 @@ def least_span(low: float, high: float) -> float:
     return max(high - low, 0.05 * max(abs(high), abs(low)), 0.1)
 
 
-def volt_range(values: list[float], above: float = 0.24) -> tuple[float, float]:
+def volt_range(
+    values: list[float], above: float = 0.24, below: float = 0.12
+) -> tuple[float, float]:
     """A range that holds all values, with air, and `above` them a share for a limit's name."""
     if not values:
         return 0.0, 1.0
     low, high = min(values), max(values)
     span = least_span(low, high)
-    return low - 0.12 * span, high + above * span
+    return low - below * span, high + above * span

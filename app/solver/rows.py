@@ -29,9 +29,9 @@ from sim.build import Clip, events_of
 from sim.details import moment_of
 from sim.errors import Cancelled, SimError
 from sim.findings import card_of
+from sim.probe import SPRING_M, probe_of
 from sim.probe import band as probe_band
 from sim.probe import look as probe_look
-from sim.probe import probe_of
 from sim.signals import Signal
 
 if TYPE_CHECKING:
@@ -343,6 +343,11 @@ def _through(
         note = (
             f"{note} The ground wire's ring of {probe.ring_hz / 1e6:.0f} MHz is too quick for "
             "this stretch: look closer to see it."
+        ).strip()
+    elif probe.ground_wire_m > SPRING_M:
+        note = (
+            f"{note} False: the ground wire rings, and its loop picks up what flows beside it; how "
+            "it lies there is our guess. T shows the truth."
         ).strip()
     return replace(
         true,
