@@ -17,11 +17,12 @@ class Vtx(LoadKind):
                   following the supply as a first-order lag of its bandwidth
 
     An analogue one draws some 4 W, a digital one 9 to 14 W, nearly constant as it has a
-    switching regulator (our guess). Its supply limits are our guesses too.
+    switching regulator (our guess).
 
     Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
 
-    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    Left out: a soft start (plugged in, it draws all at once after start_delay), how long it takes
+    to come back after a brown-out, what its regulator lets through, its ripple.
     """
 
     kind = "vtx"
