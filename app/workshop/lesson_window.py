@@ -28,7 +28,7 @@ from app.workshop.slow_bar import SlowBar
 from app.workshop.slow_motion import SlowMotion
 from app.workshop.sums import Sums
 from sim import lessons
-from sim.build import dumps, load
+from sim.build import dumps
 from sim.resolve import event_index, given_number, option_index
 
 if TYPE_CHECKING:
@@ -262,7 +262,7 @@ class LessonWindow(QWidget):
         build = lessons.build_of(lesson, screen)
         if build != bench.build:
             bench.replace(build)
-        self.frame.show_changed(changed_words(load(screen.build or lesson.build), build))
+        self.frame.show_changed(changed_words(lessons.document(lesson, screen), build))
         option = lesson.option if screen.option is None else screen.option
         bench.set_option(option_index(build, option or None))
         bench.set_event(event_index(build, lessons.event_of(lesson, screen)))
