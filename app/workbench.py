@@ -108,16 +108,9 @@ class Workbench(QObject):
     laid = Signal(object)
 
     def __init__(
-        self,
-        build: Build,
-        solver: Solver | None = None,
-        parent: QObject | None = None,
-        *,
-        compares: bool = True,
+        self, build: Build, solver: Solver | None = None, parent: QObject | None = None
     ) -> None:
         super().__init__(parent)
-        #: Whether all options are held against all limits; a lesson asks for no verdict.
-        self._compares = compares
         self.undo_stack = QUndoStack(self)
         self._build = build
         self._solver = solver
@@ -153,7 +146,7 @@ class Workbench(QObject):
         self.asking_about = False
         self.problem: Problem | None = None
         self.stale = solver is not None
-        self.findings_stale = solver is not None and compares
+        self.findings_stale = solver is not None
 
     # The document
 
@@ -595,7 +588,7 @@ class Workbench(QObject):
             ghost = (self._pinned,)
         # A comparison that was still due is asked for again with the newer request.
         due = self.findings is not None and not self.findings.whole
-        findings = (findings or self.findings_stale or due) and not live and self._compares
+        findings = (findings or self.findings_stale or due) and not live
         self._solver.request(
             Request(
                 id=self._request_id,
@@ -661,8 +654,6 @@ class Workbench(QObject):
         elif isinstance(message, Ghost):
             self.ghost = message
             self.answer_changed.emit()
-            if not _covers(message, self._stretch()):
-                self._zoom()
         elif isinstance(message, Moved):
             self._set_moved(message, False)
         elif isinstance(message, FindingsRow):
@@ -731,11 +722,6 @@ def _within(index: int | None, count: int) -> int | None:
     if index is None or count == 0:
         return None
     return min(index, count - 1)
-
-
-def _covers(ghost: Ghost, window: tuple[float, float]) -> bool:
-    """Whether a ghost was drawn over this window: it may have been asked for before a zoom."""
-    return all((c.t[0], c.t[-1]) == window for c in ghost.curves if len(c.t))
 
 
 def _with_curves(answer: Answer, message: Curves) -> Answer:

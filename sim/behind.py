@@ -25,13 +25,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from sim.records import Build, Part
+    from sim.records import Build
     from sim.solution import Solution
 
 #: Blocks in the order of a page.
 BLOCKS = {
     "video": "Ripple at the video transmitter",
-    "picture": "Picture, were it analogue",
+    "picture": "Picture",
     "dropouts": "Supply too low",
     "stages": "Filter stages",
     "plug_in": "Plug-in",
@@ -39,8 +39,6 @@ BLOCKS = {
     "grams": "Grams and parts that can fail",
     "failures": "When one fails",
 }
-#: A transmitter that draws less is taken for analogue, W; our guess.
-ANALOGUE_BELOW_W = 8.0
 #: Stretch in which ripple is read, s: two fields of a picture would be 40 ms.
 _RIPPLE_S = 20e-3
 #: Failures told.
@@ -121,11 +119,6 @@ def behind(
             progress(done / len(steps))
 
 
-def is_analogue(part: Part) -> bool:
-    """Whether a video part is taken for an analogue one: it draws little. Our guess."""
-    return (resolve(part).optional("power") or 0.0) < ANALOGUE_BELOW_W
-
-
 class _Desk:
     def __init__(self, drawn: Build, number: int, cancelled: Callable[[], bool] | None) -> None:
         self.drawn, self.number, self.cancelled = drawn, number, cancelled
@@ -169,28 +162,34 @@ class _Desk:
     def picture(self) -> Block:
         if self.vtx is None:
             return Block("picture", ("No video transmitter, no picture.",))
-        if not is_analogue(self.vtx):
-            return Block(
-                "picture",
-                (
-                    f"{self.name(self.vtx.id)} draws {ANALOGUE_BELOW_W:.0f} W or more: taken for "
-                    "digital (our guess). It shows no lines; it drops out when its supply does.",
-                ),
-            )
+        kind = resolve(self.vtx).word("video")
+        digital = "digital: it shows no lines, it drops out when its supply does"
+        if kind == "digital":
+            return Block("picture", (f"{self.name(self.vtx.id)} is {digital}.",))
         run = self.run()
         if run.context.event_kind == "plug_in":
             return Block("picture", ("No picture while plugging in: choose another event.",))
         t0 = max(0.0, run.duration_s - 21e-3)
         shares = details.picture(run, self.vtx.id, t0)
         deepest = 100.0 * float(np.max(np.abs(shares)))
-        return Block(
-            "picture",
-            (
-                f"Lines of up to {deepest:.2g} % of white; from 1 % on they are seen (worked out: "
-                "7 mV of 0.7 V). Its regulator keeps 30 dB off, our guess.",
-            ),
-            picture=shares,
-        )
+        known = kind == "analogue"
+        head = "Lines" if known else "If it is analogue, lines"
+        lines = [
+            f"{head} of up to {deepest:.2g} % of white; "
+            "from 1 % on they are seen (worked out: 7 mV of 0.7 V). Its regulator keeps 30 dB off, "
+            "our guess."
+        ]
+        if not known:
+            lines.append(f"If it is {digital}; {self._dropped()} Say which it is on its sheet.")
+        return Block("picture", tuple(lines), picture=shares)
+
+    def _dropped(self) -> str:
+        """Whether the transmitter's own supply falls too low in this event."""
+        assert self.vtx is not None
+        mine = [drop for drop in details.dropouts(self.run()) if drop.part == self.vtx.id]
+        if not mine:
+            return f"in {self._event()} it does not."
+        return f"in {self._event()} it does for {show(mine[0].below_s, 's', 2)}."
 
     def dropouts(self) -> Block:
         found = details.dropouts(self.run())

@@ -501,15 +501,21 @@ def _analogue(known: _Known) -> bool:
     return "lines" in known.hurts or known.cells <= 4
 
 
+def _video(known: _Known) -> str:
+    """Lines are seen in an analogue picture only; otherwise nobody was asked."""
+    return "analogue" if "lines" in known.hurts else "not known"
+
+
 def _with_video(build: Build, known: _Known) -> Build:
     """Analogue video where there are lines or few cells, else digital."""
     sample = "separate" if _analogue(known) else "four_in_one"
     if known.board == sample and known.cells == _SAMPLES[known.board].cells:
-        return build
+        return _set(build, ("vtx",), {"video": _video(known)})
     watt = 1.3 if known.cells == 1 else 4.7 if _analogue(known) else 12.0
     kind = "analogue" if _analogue(known) else "digital"
     build = _set(build, ("vtx",), {
         "mode": "power",
+        "video": _video(known),
         "power": _given(f"{watt:g} W", f"{kind} video, our guess"),
     })  # fmt: skip
     return _set(build, ("lc_stage",), {
@@ -573,8 +579,8 @@ def _usual(known: _Known, build: Build) -> list[Assumption]:
     rows.append(
         Assumption(
             "Video",
-            "analogue" if _analogue(known) else "digital",
-            "you see lines" if "lines" in known.hurts else "usual for these cells, our guess",
+            _video(known),
+            "you see lines" if "lines" in known.hurts else "analogue and digital are both told",
         )
     )
     main: Lead | None = build.lead("main")

@@ -11,9 +11,6 @@ from typing import Literal
 
 Verdict = Literal["within", "close", "over"]
 
-#: Readings held against a lower limit.
-LOWER = ("lowest", "slow lowest")
-
 WITHIN = 0.8
 #: Use is cut here, so that a voltage of nothing against a lower limit stays a number.
 MOST = 1000.0
@@ -41,7 +38,7 @@ class RatingUse:
     ----------
     name : what the limit is called ("MOSFET limit")
     reads : what was held against it: "peak", "slow peak", "lowest", "slow lowest",
-        "RMS", "peak current", "mean power", "warms by"
+        "RMS", "peak current", "mean power"
     place : address it was read at
     value, limit : in `unit`
     used : share of the limit used, 1 at the limit

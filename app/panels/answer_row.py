@@ -20,6 +20,9 @@ VERDICT_CAUTION = "Within ratings in this model. Not a promise to fly."
 PLUG_IN_CAUTION = "Stripe is minus. A reversed capacitor bursts. Eye protection."
 BRAKING_CAUTION = "Never brake into a bench supply. Limiter for the first power-up only."
 
+#: Share of the row's width that a caution may take before it wraps; less where type is large.
+_CAUTION_SHARE, _PROJECTOR_SHARE = 0.4, 0.34
+
 
 class AnswerRow(QWidget):
     """The first thing seen: best option, what it does, the limit; or why there is no answer."""
@@ -37,8 +40,8 @@ class AnswerRow(QWidget):
         row = QHBoxLayout(self)
         row.setContentsMargins(18, 1, 18, 1)
         row.setSpacing(24)
-        row.addWidget(self.sentence, 54)
-        row.addWidget(self.caution, 46)
+        row.addWidget(self.sentence, 1)
+        row.addWidget(self.caution)
         workbench.findings_changed.connect(self.refresh)
         workbench.problem_changed.connect(self.refresh)
         workbench.event_changed.connect(self.refresh)
@@ -50,6 +53,16 @@ class AnswerRow(QWidget):
 
     def minimumSizeHint(self) -> QSize:
         return QSize(200, round(40 * self._look.scale))
+
+    def resizeEvent(self, event: object) -> None:
+        self._share()
+
+    def _share(self) -> None:
+        """The caution has what its lines need, up to a share; the answer all the rest."""
+        metrics = self.caution.fontMetrics()
+        needs = max(metrics.horizontalAdvance(line) for line in self.caution.text().split("\n"))
+        most = (_PROJECTOR_SHARE if self._look.projector else _CAUTION_SHARE) * self.width()
+        self.caution.setFixedWidth(max(round(min(needs + 8, most)), 100))
 
     def _go(self) -> None:
         """Where the figure of the sentence is read."""
@@ -78,6 +91,7 @@ class AnswerRow(QWidget):
         self.sentence.setStyleSheet(f"color: {(p.muted if stale else p.ink).name()}")
         self.caution.setText("\n".join(self._cautions()))
         self.caution.setAccessibleName(f"Caution: {' '.join(self._cautions())}")
+        self._share()
 
     def _begun(self) -> str:
         """The next thing to do on a frame with nothing to solve yet, "" once there is."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: Blocks by their keys in the order of the page; titles as `sim.behind` has them.
 TITLES = {
     "video": "Ripple at the video transmitter",
-    "picture": "Picture, were it analogue",
+    "picture": "Picture",
     "dropouts": "Supply too low",
     "stages": "Filter stages",
     "plug_in": "Plug-in",

@@ -38,6 +38,7 @@ class OptionCards(QScrollArea):
         self._look = look
         self._cards: list[OptionCard] = []
         self._seen: int | None = None
+        self._best: int | None = None
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -105,6 +106,10 @@ class OptionCards(QScrollArea):
             # the row may have to be laid out first
             QTimer.singleShot(0, self._show_present)
         self._seen = bench.option
+        best = None if findings is None else findings.best
+        if best is not None and best != self._best:
+            QTimer.singleShot(0, self._show_best)
+        self._best = best
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -122,6 +127,11 @@ class OptionCards(QScrollArea):
         index = self._workbench.option
         if index is not None and index < len(self._cards):
             self.ensureWidgetVisible(self._cards[index], 17, 0)
+
+    def _show_best(self) -> None:
+        """The answer's own card, where not all have room."""
+        if self._best is not None and self._best < len(self._cards):
+            self.ensureWidgetVisible(self._cards[self._best], 17, 0)
 
     @staticmethod
     def _where(row: CardRow | None) -> str:
@@ -213,3 +223,5 @@ class OptionCards(QScrollArea):
         for card in self._cards:
             self._dress(card)
         self._even_out()
+        # larger type leaves room for fewer
+        QTimer.singleShot(0, self._show_best)

@@ -19,9 +19,8 @@ from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
 from app.scope.view_row import ViewRow
 from app.solver.protocol import Across, Joules
-from app.words import seconds
+from app.words import LOWER, seconds
 from sim.options import owner_of
-from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from app.look import Look
@@ -351,8 +350,6 @@ class Scope(QWidget):
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
             strip.plot.pulled.connect(lambda share, off, s=strip: self._pull(s, share, off))
             strip.probe.clicked.connect(lambda _=False, s=strip: self.open_probe(s))
-            # for a room the figures are the card's
-            strip.figure.setVisible(not self._plain)
             self._strips.append(strip)
             self._column.addWidget(strip, 1)
 
@@ -372,10 +369,16 @@ class Scope(QWidget):
         for row in self._indented:
             row.setContentsMargins(gutter(self._look), 0, 0, 0)
         self.view_row.setContentsMargins(gutter(self._look) - 6, 0, 0, 0)
+        if self.isVisible():
+            self._ask_for_columns()
         self.refresh()
 
-    def resizeEvent(self, event: object) -> None:
+    def _ask_for_columns(self) -> None:
+        """One for each pixel of a strip: with fewer, gaps would stripe the fill."""
         self._workbench.set_columns(self.width() - gutter(self._look) - 26)
+
+    def resizeEvent(self, event: object) -> None:
+        self._ask_for_columns()
         if self._look.projector:
             self.refresh()
 

@@ -16,7 +16,6 @@ from app.look import Look
 from app.scope.scope import Scope
 from app.solver.client import SolverClient
 from app.wiring import FrameView
-from app.wiring.room_words import changed_words
 from app.workbench import Workbench
 from app.workshop import handouts
 from app.workshop.course import Course
@@ -39,6 +38,7 @@ if TYPE_CHECKING:
     from sim.lessons import Lesson, Screen
 
 _PANEL = 460
+_DRAWN = 1.5
 
 
 class LessonWindow(QWidget):
@@ -64,11 +64,12 @@ class LessonWindow(QWidget):
         self.setMinimumSize(1280, 720)
         self.look = Look(dark, self)
         self.look.set_projector(True)
+        # Figures on frame and curves are for whoever looks closer; the card is for the back row.
+        self.drawn_look = Look(dark, self, enlarged=_DRAWN)
         self.course = Course(lesson)
         self.solver = solver or SolverClient()
         self.solver.setParent(self)
-        first = lessons.build_of(lesson, lessons.Screen())
-        self.bench = Workbench(first, self.solver, self, compares=False)
+        self.bench = Workbench(lessons.build_of(lesson, lessons.Screen()), self.solver, self)
         self.sums = sums or Sums(lesson, self)
         self._why = self._room_why = ""
         self._make_layout()
@@ -86,14 +87,14 @@ class LessonWindow(QWidget):
     def _make_layout(self) -> None:
         self.panel = LessonPanel(self.look)
         self.panel.setFixedWidth(_PANEL)
-        self.frame = FrameView(self.bench, self.look)
+        self.frame = FrameView(self.bench, self.drawn_look)
         self.frame.set_plain()
-        self.noise_path = NoisePath(self.frame, self.bench, self.look)
+        self.noise_path = NoisePath(self.frame, self.bench, self.drawn_look)
         self.room = RoomTraces(self.bench, self._trace_may_show, self)
-        self.scope = Scope(self.bench, self.look, plain=True, recordings=self.room)
-        self.slow = SlowMotion(self.frame, self.bench, self.look)
+        self.scope = Scope(self.bench, self.drawn_look, plain=True, recordings=self.room)
+        self.slow = SlowMotion(self.frame, self.bench, self.drawn_look)
         self.slow.set_scope(self.scope)
-        self.slow_bar = SlowBar(self.slow, self.bench, self.look, keys=False)
+        self.slow_bar = SlowBar(self.slow, self.bench, self.drawn_look, keys=False)
         # The class looks; keys are the presenter's.
         for widget in (self.frame, self.scope, self.scope.ribbon):
             widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -101,7 +102,7 @@ class LessonWindow(QWidget):
         self.body.setHandleWidth(1)
         self.body.addWidget(self.frame)
         self.body.addWidget(self.scope)
-        self.body.setSizes([370, 322])
+        self.body.setSizes([330, 370])
         self.cover = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.cover.setMargin(30)
         right = QVBoxLayout()
@@ -196,7 +197,8 @@ class LessonWindow(QWidget):
             self.slow.toggle()
 
     def _other_ground(self) -> None:
-        self.look.set_dark(not self.look.dark)
+        for look in (self.look, self.drawn_look):
+            look.set_dark(not look.dark)
 
     def _full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
@@ -258,12 +260,9 @@ class LessonWindow(QWidget):
         self._shown_screen = screen
         lesson, bench = self.course.lesson, self.bench
         bench.set_slow(False)
-        # currents of the screen before say nothing about this one
-        bench.set_noise(None)
         build = lessons.build_of(lesson, screen)
         if build != bench.build:
             bench.replace(build)
-        self.frame.show_changed(changed_words(lessons.document(lesson, screen), build))
         option = lesson.option if screen.option is None else screen.option
         bench.set_option(option_index(build, option or None))
         bench.set_event(event_index(build, lessons.event_of(lesson, screen)))

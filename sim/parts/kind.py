@@ -81,22 +81,14 @@ class Rating:
     field : the field that holds the limit; no field value, no check
     reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules",
         "time_below"
-        (the longest time in a row that the voltage is below the part's minimum_voltage),
-        "pulse_kelvin" (how warm pulses make the junction, the field being their rated power)
+        (the longest time in a row that the voltage is below the part's minimum_voltage)
     port : where it is read
     """
 
     name: str
     field: str
     reads: Literal[
-        "peak_volts",
-        "minimum_volts",
-        "peak_amps",
-        "rms_amps",
-        "mean_watts",
-        "joules",
-        "time_below",
-        "pulse_kelvin",
+        "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules", "time_below"
     ]
     port: str = "in"
 
