@@ -64,10 +64,10 @@ class Wired:
         """The same with fading stores taken for what is left of them where the event starts.
 
         As runs with every edge take them, so that both levels are of one model, and in a
-        hundredth of the time. None where nothing fades, or where curves are in the way.
+        hundredth of the time. None where nothing fades, or where a clamp is in the way.
         """
         network = self.equations.network
-        if not network.stores or network.curves:
+        if not network.stores or network.in_pieces().curves:
             return None
         plain = MeanEquations(StateEquations(replace(network, stores=())))
         return plain if plain.eq.n_states == self.equations.n_states else None

@@ -13,9 +13,10 @@ from msgspec.structs import replace
 from scipy.integrate import solve_ivp
 
 import sim
+from sim.api import prepare, solve_case
 from sim.build import loads
 from sim.errors import SimError
-from sim.records import Build
+from sim.records import Build, Part
 from sim.signals import Signal
 
 VOLT, STAGE, FARAD, LIMIT = 16.0, 10e-3, 470e-6, 4.0
@@ -231,3 +232,22 @@ def test_a_limit_across_another_source_is_refused() -> None:
     tree["leads"].append({"id": "d", "from": "twin.out", "to": "psu.out"})
     with pytest.raises(SimError, match="psu"):
         sim.solve(loads(json.dumps(tree).encode()))
+
+
+def test_ceramics_that_fade_are_of_one_model_at_both_levels_beside_it() -> None:
+    build = rig(course((0.0, 0.5), (0.2e-3, 0.5), (0.5e-3, 0.3)), current_limit="50 A")
+    can = Part(
+        id="cap",
+        kind="ceramic",
+        values={"capacitance": "100 uF", "esr": "3 mOhm", "half_voltage": "12 V"},
+    )
+    build = replace(build, parts=tuple(can if p.id == "cap" else p for p in build.parts))
+    case = prepare(build)
+    assert case.stages[0].counted is not None
+    ends = []
+    for detail in ("averaged", "edges"):
+        solution = solve_case(case, detail)
+        assert solution.energy.residual < 1e-6
+        assert solution.detail == detail
+        ends.append({j.id: j.mean_V for j in solution.joints}["esc1.in"])
+    assert ends[0] == pytest.approx(ends[1], rel=0.03)
