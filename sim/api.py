@@ -59,6 +59,11 @@ class Wired:
     mean: MeanEquations
     lifted: tuple[MeanEquations, MeanEquations, MeanEquations] | None = None
 
+    def linearised(self, values: Mapping[int, float]) -> Wired:
+        """The stage with the values of some branches, by index, replaced."""
+        mean = MeanEquations(StateEquations(self.equations.network.linearised(values)))
+        return replace(self, equations=mean.eq, mean=mean)
+
     @cached_property
     def counted(self) -> MeanEquations | None:
         """The same with fading stores taken for what is left of them where the event starts.
@@ -123,16 +128,17 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
     at = option_index(build, option)
     chosen = None if at is None else build.options[at]
     drawn = apply(build, chosen)
-    wired = stages_of(drawn, which_event)
-    stages = tuple(_wired(stage, which_event) for stage in wired)
+    stages = tuple(_wired(stage, which_event) for stage in stages_of(drawn, which_event))
     network = stages[0].equations.network
     drive = slewed(drive_of(drawn, which_event, network), network)
     command = np.asarray(drive.start_duty, dtype=float)
+    near = None
     if which_event.kind != "plug_in" and not network.is_linear:
         # matrices of the network as it is at the start: modes, what edges move in
         first = stages[0].mean
-        values = linear_values(first, command, equilibrium(first, command))
-        stages = tuple(_wired(stage, which_event, values) for stage in wired)
+        near = equilibrium(first, command)
+        values = linear_values(first, command, near)
+        stages = tuple(stage.linearised(values) for stage in stages)
     equations, mean = stages[0].equations, stages[0].mean
     if which_event.kind == "plug_in":
         _refuse_impulse(equations)
@@ -140,7 +146,8 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         jacobian = mean.jacobian(command, start)
         stable = True
     else:
-        start = equilibrium(mean, command)
+        # (what is linearised stands where it stood; only states' units are others)
+        start = equilibrium(mean, command, near)
         jacobian = mean.jacobian(command, start)
         # rounding in a mode that does not decay is no instability
         fastest = float(np.max(np.abs(jacobian))) if jacobian.size else 0.0
@@ -160,14 +167,14 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
     )
 
 
-def _wired(stage: Stage, event: Event, values: Mapping[int, float] | None = None) -> Wired:
-    """A stage's equations; `values` of branches by index stand in for those of the network."""
+def _wired(stage: Stage, event: Event) -> Wired:
+    """A stage's equations."""
 
     def made(contact: Contact | None) -> MeanEquations:
         network = assemble(stage.build, event, contact=contact)
         if event.kind != "plug_in":
             network = with_diodes(network, event.freewheel)
-        return MeanEquations(StateEquations(network.linearised(values) if values else network))
+        return MeanEquations(StateEquations(network))
 
     mean = made(Contact() if stage.contact else None)
     lifted = None

@@ -6,6 +6,7 @@ that `slope` is a plain function of time and state with an analytic Jacobian.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ from sim.state_equations import AUX_SCALE, StateEquations
 from sim.switch_poly import MeanValues
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -28,6 +29,11 @@ if TYPE_CHECKING:
     from sim.switch_poly import SwitchPoly
 
     Array = NDArray[np.float64]
+
+#: Steps of Newton this small, of the largest state, are the end; and while loads still grow.
+_SETTLED, _ON_THE_WAY = 1e-12, 1e-3
+#: Shares of their full value at which loads are looked at on the way.
+_SHARES = (0.0, 0.25, 0.5, 0.75)
 
 
 class LoadLaws:
@@ -345,6 +351,10 @@ class MeanEquations:
 
     def jacobian(self, command: Array, x: Array) -> Array:
         """Derivative of the slope by the state, (n, n)."""
+        return self.slope_and_jacobian(command, x)[1]
+
+    def slope_and_jacobian(self, command: Array, x: Array) -> tuple[Array, Array]:
+        """The slope (n,) at a state and its derivative by the state (n, n)."""
         eq = self.eq
         at = self._solve(command, x)
         k, b, vx, vu, vd, mass = at.matrices
@@ -393,7 +403,7 @@ class MeanEquations:
                 np.eye(self.n_laws) - at.bends[:, None] * at.through, at.bends[:, None] * volts_x
             )
             jac = jac + over_mass(b[:, eq.law_inputs]) @ inputs_x
-        return np.asarray(jac)
+        return slope, np.asarray(jac)
 
     # -- many moments ----------------------------------------------------------
 
@@ -471,30 +481,33 @@ class MeanEquations:
         return total
 
 
-def equilibrium(mean: MeanEquations, command: Array, start: Array | None = None) -> Array:
+def equilibrium(mean: MeanEquations, command: Array, near: Array | None = None) -> Array:
     """The state that does not move at a steady duty.
 
     Newton with the analytic Jacobian; loads grow from nothing to their full value, so
     that a constant-power load ends on its upper branch.
 
+    Parameters
+    ----------
+    near : a state on that branch, from which loads need not grow
+
     Raises
     ------
     NoStart   if the loads ask for more than the supply can give
     """
-    eq = mean.eq
-    x = np.zeros(eq.n_states) if start is None else start.copy()
-    shares: Sequence[float] = (0.0, 0.25, 0.5, 0.75, 1.0) if len(eq.loads) else (1.0,)
-    if start is None and any(s.resistor in eq.curve_branches for s in eq.network.supplies):
-        x = _supplied(mean, command)
-    elif start is None:
-        x = _first_guess(mean, command)
+    if near is not None:
+        with suppress(NoStart):
+            return _newton(mean, command, near)
+    net = mean.eq.network
+    limiting = any(supply.resistor in mean.eq.curve_branches for supply in net.supplies)
+    x = _supplied(mean, command) if limiting else _first_guess(mean, command)
     try:
-        for share in shares:
+        for share in _SHARES if len(mean.eq.loads) else ():
             mean.load_share = share
-            x = _newton(mean, command, x)
+            x = _newton(mean, command, x, _ON_THE_WAY)
     finally:
         mean.load_share = 1.0
-    return x
+    return _newton(mean, command, x)
 
 
 def _supplied(mean: MeanEquations, command: Array) -> Array:
@@ -563,23 +576,22 @@ def _first_guess(mean: MeanEquations, command: Array) -> Array:
 _MOST_HALVINGS = 12
 
 
-def _newton(mean: MeanEquations, command: Array, x: Array) -> Array:
+def _newton(mean: MeanEquations, command: Array, x: Array, close: float = _SETTLED) -> Array:
     best = np.inf
     for _ in range(80):
-        residual = mean.moment(command, x).slope
-        jac = mean.jacobian(command, x)
-        step = np.linalg.lstsq(jac, -residual, rcond=1e-14)[0]
+        slope, jac = mean.slope_and_jacobian(command, x)
+        step = np.linalg.lstsq(jac, -slope, rcond=1e-14)[0]
         scale = np.max(np.abs(x), initial=0.0) + 1e-6
         if mean.eq.curves:
             # beyond a corner its slope is another one: too long a step is halved
-            size = float(np.linalg.norm(residual))
+            size = float(np.linalg.norm(slope))
             for _ in range(_MOST_HALVINGS):
                 if np.linalg.norm(mean.moment(command, x + step).slope) <= size:
                     break
                 step = 0.5 * step
         x = x + step
         best = float(np.max(np.abs(step), initial=0.0)) / scale
-        if best < 1e-12:
+        if best < close:
             return x
     if best < 1e-8:
         return x

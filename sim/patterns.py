@@ -44,6 +44,7 @@ SERIES_STEP, MOST_SERIES_STEPS = 5.0, 40
 MOST_RAMP_STEPS = 4096
 
 _GAUSS = np.sqrt(3.0) / 6.0
+_THREE_POINTS = np.polynomial.legendre.leggauss(3)
 
 
 class Modes:
@@ -210,6 +211,11 @@ class RampSeries:
             self._moved.append([(power, rest, both[rows]) for power, rest, both in terms])
             self._rows.append(rows)
         self._width = max((len(rows) for rows in self._rows), default=0)
+        #: the same of equal number: filled up with rows to which nothing is added
+        self._into = np.zeros((self._width, equations.n_switches), dtype=np.int64)
+        for leg, rows in enumerate(self._rows):
+            others = np.setdiff1d(np.arange(n), rows)
+            self._into[:, leg] = np.concatenate([rows, others])[: self._width]
         self._degree = max((power for terms in self._moved for power, *_ in terms), default=0)
 
     def _bends(self, bits: Array) -> Array:
@@ -261,11 +267,6 @@ class RampSeries:
         # states beside one another, (n, n_switches, n + n_inputs)
         now = np.zeros((n, n_s, width))
         now[np.arange(n), :, np.arange(n)] = 1.0
-        into = np.zeros((self._width, n_s), dtype=np.int64)
-        for leg, rows in enumerate(self._rows):
-            # (filled up with rows to which nothing is added)
-            others = np.setdiff1d(np.arange(n), rows)
-            into[:, leg] = np.concatenate([rows, others])[: self._width]
         legs = np.arange(n_s)
         for step in range(steps):
             bent = _begun_again(bends, step * h, h)
@@ -281,7 +282,7 @@ class RampSeries:
                         extra += bent[d, :, :, :n] @ series[k - d].transpose(1, 0, 2)
                     if d == k:
                         extra[:, :, n:] += bent[d, :, :, n:]
-                new[into, legs] += extra.transpose(1, 0, 2)
+                new[self._into, legs] += extra.transpose(1, 0, 2)
                 series[k + 1] = new * (rise / (k + 1))
             inside = (shares >= step * h) & (shares < (step + 1) * h)
             if step == steps - 1:
@@ -289,7 +290,8 @@ class RampSeries:
             if np.any(inside):
                 power = ((shares[inside] - step * h) / h)[:, None] ** np.arange(count + 1)
                 out[:, inside] = np.tensordot(power, series, 1).transpose(2, 0, 1, 3)
-            now = series.sum(axis=0)
+            if step < steps - 1:
+                now = series.sum(axis=0)
         return out
 
 
@@ -354,6 +356,8 @@ class PatternTable:
         self._series = RampSeries(equations, self.rise_s[: equations.n_switches])
         self._whole: dict[int, Array] = {}
         self._slow_enough: dict[int, bool] = {}
+        #: maps of all bridges to points inside their ramps out of a pattern, at so many steps
+        self._inside: dict[tuple[int, int], Array] = {}
         self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
         self.index: dict[tuple[int, ...], int] = {}
         self.names: list[tuple[int, ...]] = []
@@ -439,7 +443,7 @@ class PatternTable:
             steps, points = self.node_steps, self.node_points()[0]
             maps = self._series.maps(s, a, b, np.append(points, 1.0))
             self._whole[at] = maps[:, -1].copy()
-            self._keep_nodes(at, steps, maps[:, :-1])
+            self._inside[at, steps] = maps[:, :-1]
         if at in self._whole:
             both = self._whole[at][leg]
             return both[:, :n], both[:, n:]
@@ -597,7 +601,7 @@ class PatternTable:
         Where a bridge sits in a cut-set voltages jump at a ramp's ends, so that those are points
         too, of no weight.
         """
-        points, weights = np.polynomial.legendre.leggauss(3)
+        points, weights = _THREE_POINTS
         steps = self.node_steps
         shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
         inner = np.tile(0.5 * weights / steps, steps)
@@ -610,11 +614,12 @@ class PatternTable:
         key = (at, leg, self.node_steps)
         with self.lock:
             if key not in self._maps and self._in_series(at):
-                bits = self.bits[at].astype(float)
-                a, b = self.eq.k.at(bits), self.eq.b.at(bits)
-                self._keep_nodes(
-                    at, self.node_steps, self._series.maps(bits, a, b, self.node_points()[0])
-                )
+                inside = (at, self.node_steps)
+                if inside not in self._inside:
+                    bits = self.bits[at].astype(float)
+                    a, b = self.eq.k.at(bits), self.eq.b.at(bits)
+                    self._inside[inside] = self._series.maps(bits, a, b, self.node_points()[0])
+                self._maps[key] = self._from_modes(at, self._inside[inside][leg])
             elif key not in self._maps:
                 s0, slope = self.way(at, leg)
                 rise = float(self.rise_s[leg])
@@ -632,12 +637,10 @@ class PatternTable:
                 self._maps[key] = maps
             return self._maps[key]
 
-    def _keep_nodes(self, at: int, steps: int, maps: Array) -> None:
-        """Keep maps (n_switches, points, n, n + n_inputs) from the state at a ramp's start."""
+    def _from_modes(self, at: int, maps: Array) -> list[tuple[Array, Array]]:
+        """Maps (points, n, n + n_inputs) from the state at a ramp's start, of its modes instead."""
         n = self.eq.n_states
-        from_modes = maps[..., :n] @ self.patterns["basis"][at]
-        for leg in range(len(maps)):
-            self._maps[at, leg, steps] = list(zip(from_modes[leg], maps[leg, ..., n:], strict=True))
+        return list(zip(maps[..., :n] @ self.patterns["basis"][at], maps[..., n:], strict=True))
 
     def still(self) -> Self:
         """The table as it stands: what other runs add to it meanwhile does not reach this.

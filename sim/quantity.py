@@ -14,7 +14,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, field
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 
 from sim.errors import BadField, BadUnit
 
@@ -329,6 +329,7 @@ def _is_number(text: str) -> bool:
     return match is not None and match.end() == len(text)
 
 
+@lru_cache(4096)
 def _read(text: str, unit: str) -> float | None:
     """Number times factor, or None if `text` is no quantity of `unit`."""
     if unit == "AWG":
