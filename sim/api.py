@@ -147,7 +147,8 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         stable = True
     else:
         # (what is linearised stands where it stood; only states' units are others)
-        start = equilibrium(mean, command, near)
+        same = near is not None and len(near) == equations.n_states
+        start = equilibrium(mean, command, near if same else None)
         jacobian = mean.jacobian(command, start)
         # rounding in a mode that does not decay is no instability
         fastest = float(np.max(np.abs(jacobian))) if jacobian.size else 0.0

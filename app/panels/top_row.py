@@ -108,7 +108,12 @@ class TopRow(QWidget):
                 "Every edge of every ESC. Nobody knows how the ESCs' carriers lie against each "
                 "other: 16 timings are compared, the curves show one of them"
             )
-
+        if answer is not None and answer.compiling:
+            self.timing.setText(f"{self.timing.text()}, solver being compiled")
+            self.timing.setToolTip(
+                f"{self.timing.toolTip()}. The solver's quick part is being compiled, once on this "
+                "machine, about a minute: until then a picture takes seconds"
+            )
         self.timing.setAccessibleName(f"ESC timing: {self.timing.text()}")
 
     def _restyle(self) -> None:

@@ -202,7 +202,10 @@ class EnergyRow(msgspec.Struct, frozen=True):
 
 
 class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
-    """Curves and figures of the present option and event."""
+    """Curves and figures of the present option and event.
+
+    `compiling`: the kernels are not there yet, once on a machine, and pictures take longer.
+    """
 
     request_id: int
     option: int | None
@@ -224,6 +227,7 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     timing: int = 0
     goal: Goal | None = None
     moment_s: float | None = None
+    compiling: bool = False
 
     def joint(self, place: str) -> JointRow | None:
         """Figures at an address, also by a part's bare id."""

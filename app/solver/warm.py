@@ -43,6 +43,11 @@ class Warm:
             # a system that allows no second process: averaged runs go on serving
             self._process = None
 
+    @property
+    def busy(self) -> bool:
+        """Whether they are being compiled."""
+        return self._process is not None and self._process.poll() is None
+
     def finished_now(self) -> bool:
         """Whether the kernels became ready since last asked."""
         if self._cached:
@@ -56,6 +61,6 @@ class Warm:
 
     def close(self) -> None:
         """End the compiling process if it still runs."""
-        if self._process is not None and self._process.poll() is None:
+        if self._process is not None and self.busy:
             self._process.kill()
             self._process.wait()

@@ -233,7 +233,8 @@ class _Desk:
         self._present = self._solve(request, request.option, request.event, detail, seed)
         self._present.look_at(None if request.goal is None else request.goal.place)
         asked = self._cancelled(request)
-        self._send(rows.answer(self._present, request, asked))
+        answer = rows.answer(self._present, request, asked)
+        self._send(msgspec.structs.replace(answer, compiling=self.warm.busy))
         faults = self._mended(request.build, request.option, request.event).faults
         if faults:
             first = faults[0]

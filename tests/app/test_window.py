@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import numpy as np
 import pytest
 from msgspec.structs import replace
@@ -454,3 +455,21 @@ def test_text_stands_out(dark: bool, ground: str) -> None:
         assert contrast(name) >= 4.5, name
     for name in ("line1", "line2", "line3", "plus", "minus", "limit", "selection"):
         assert contrast(name) >= 3.0, name
+
+
+def test_the_row_at_the_top_says_when_the_solver_is_being_compiled(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(loads(ONE_ESC))
+    driver.peak()
+    timing, bench = driver.window.top_row.timing, driver.bench
+    assert "compiled" not in timing.text()
+    shown = bench.answer
+    assert shown is not None
+    bench.answer = msgspec.structs.replace(shown, compiling=True)
+    bench.answer_changed.emit()
+    assert "being compiled" in timing.text()
+    assert "about a minute" in timing.toolTip()
+    bench.answer = shown
+    bench.answer_changed.emit()
+    assert "compiled" not in timing.text()
