@@ -67,6 +67,8 @@ class OptionCard(QAbstractButton):
         self._what_if = False
         self._lines = 1
         self.setCheckable(True)
+        # One of the row: a radio button to a screen reader, arrows go on, Tab leaves the row.
+        self.setAutoExclusive(True)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 

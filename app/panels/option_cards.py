@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
+    QAbstractButton,
     QFrame,
     QHBoxLayout,
     QPushButton,
@@ -48,7 +49,7 @@ class OptionCards(QScrollArea):
         self._row = QHBoxLayout(inner)
         self._row.setContentsMargins(17, 9, 17, 9)
         self._row.setSpacing(8)
-        self.base = QPushButton("Base", checkable=True)
+        self.base = QPushButton("Base", checkable=True, autoExclusive=True)
         self.base.setAccessibleName("Base: the build as drawn, changes go to all options")
         self.base.setToolTip("The build as drawn; what is changed on it shows in all options (0)")
         self.base.clicked.connect(self._choose_base)
@@ -84,7 +85,6 @@ class OptionCards(QScrollArea):
         options = bench.build.options
         names = [option.name for option in options] or ["As drawn"]
         self.base.setVisible(bool(options))
-        self.base.setChecked(bench.option is None)
         self._fit(len(names))
         findings = bench.findings
         # After an edit of the options the old findings may be of other options.
@@ -100,7 +100,7 @@ class OptionCards(QScrollArea):
                 stale=bench.findings_stale,
                 what_if=bool(options) and options[index].what_if,
             )
-            card.setChecked(bench.option == (index if options else None))
+        self._mark_present()
         self._even_out()
         if bench.option is not None and bench.option != self._seen:
             # the row may have to be laid out first
@@ -110,6 +110,23 @@ class OptionCards(QScrollArea):
         if best is not None and best != self._best:
             QTimer.singleShot(0, self._show_best)
         self._best = best
+
+    def _mark_present(self) -> None:
+        """Check the present one of the row, which unchecks the others; keys stay with it."""
+        option = self._workbench.option
+        row = (self.base, *self._cards)
+        here = any(button.hasFocus() for button in row)
+        if option is not None:
+            present: QAbstractButton = self._cards[option]
+        else:
+            present = self.base if self._workbench.build.options else self._cards[0]
+        present.setChecked(True)
+        # Qt sees to this only once one of them has the keyboard: the row is one stop for Tab.
+        policy = Qt.FocusPolicy
+        for button in row:
+            button.setFocusPolicy(policy.StrongFocus if button is present else policy.ClickFocus)
+        if here:
+            present.setFocus()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -144,6 +161,8 @@ class OptionCards(QScrollArea):
             card = self._cards.pop()
             self._row.removeWidget(card)
             card.hide()
+            # else it would still be one of the row
+            card.setParent(None)
             card.deleteLater()
         while len(self._cards) < count:
             index = len(self._cards)

@@ -133,9 +133,10 @@ def test_from_nothing_to_a_saved_build_by_keys(drive: Driver, tmp_path: Path) ->
 
     # options: rename, duplicate, reorder, make one the base
     first = names()[0]
-    to(drive, lambda: QApplication.focusWidget() is window.cards.cards[0])
-    keys(drive, KEY.Key_Space)
+    to(drive, window.cards.base.hasFocus)
+    keys(drive, KEY.Key_Right)
     assert bench.option == 0
+    assert window.cards.cards[0].hasFocus()
     assert in_dialog(drive, QInputDialog, "Bare", KEY.Key_F2) == ["Rename the option"]
     assert names()[0] == "Bare" != first
     keys(drive, (KEY.Key_D, CTRL))
@@ -144,8 +145,7 @@ def test_from_nothing_to_a_saved_build_by_keys(drive: Driver, tmp_path: Path) ->
     keys(drive, (KEY.Key_Right, SHIFT))
     assert names()[2] == "Bare 2"
     last = len(names()) - 1
-    to(drive, lambda: QApplication.focusWidget() is window.cards.cards[last])
-    keys(drive, KEY.Key_Space)
+    to(drive, window.cards.cards[last].hasFocus, KEY.Key_Right)
     assert bench.option == last
     shown = {part.id for part in bench.shown_build.parts}
     keys(drive, KEY.Key_E)

@@ -110,7 +110,8 @@ def test_answer_top_row_cards_and_curves_say_what_stands_on_them(drive: Driver) 
     assert "0 to 150 ms" in scope.findChild(Ribbon).accessibleDescription()
     # one card is checked at a time, and Enter on the answer goes to the best
     nodes = [heard(card) for card in window.cards.cards]
-    assert all(node.role() in PRESSED for node in nodes)
+    assert all(node.role() == ROLE.RadioButton for node in nodes)
+    assert heard(window.cards.base).role() == ROLE.RadioButton
     assert [node.state().checked for node in nodes] == [i == 2 for i in range(len(nodes))]
     assert nodes[2].text(NAME).startswith("One at each ESC, within, 19.9 of 26 V")
     bench.set_option(0)
@@ -173,11 +174,21 @@ def test_tab_comes_to_every_button_from_the_left_to_the_right(drive: Driver) -> 
             order.append(widget)
         QTest.keyClick(widget, Qt.Key.Key_Tab)
     buttons = {w for w in window.findChildren(QAbstractButton) if w.isVisible() and w.isEnabled()}
-    assert buttons - set(order) == set()
+    # options are one stop, as radio buttons are; arrows go from one to the next
+    options = [window.cards.base, *window.cards.cards]
+    here = drive.bench.option + 1
+    assert buttons - set(order) == set(options) - {options[here]}
     top = window.top_row
-    row = [top.name, top.minute, top.happens, window.answer_row.sentence, window.cards.base]
-    row += [*window.cards.cards, window.cards.plus]
+    row = [top.name, top.minute, top.happens, window.answer_row.sentence, options[here]]
+    row += [window.cards.plus]
     assert [w for w in order if w in row] == row
+    options[here].setFocus()
+    for key, there in ((Qt.Key.Key_Right, options[here + 1 :]), (Qt.Key.Key_Left, options[-2::-1])):
+        for option in there:
+            QTest.keyClick(QApplication.focusWidget(), key)
+            assert option.hasFocus()
+            assert option.isChecked()
+    assert drive.bench.option is None
 
 
 def test_what_changes_is_announced(drive: Driver, monkeypatch: pytest.MonkeyPatch) -> None:
