@@ -44,6 +44,7 @@ from app.panels.recording_sheet import RecordingSheet
 from app.panels.top_row import TopRow
 from app.paperwork import Paperwork
 from app.recordings import Recordings
+from app.small_screen import LOW, Scrolling, fit_screen
 from app.solver.client import SolverClient
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
@@ -102,7 +103,7 @@ class MainWindow(QMainWindow):
         self._painted = False
         self._from_questions: Build | None = None
         self._shown_bugs: set[str] = set()
-        self.setMinimumSize(1280, 720)
+        fit_screen(self)
         self.setAccessibleName("Rippletree")
         self._file_menu = QMenu(self)
         self._file_menu.aboutToShow.connect(self._fill_file_menu)
@@ -131,8 +132,8 @@ class MainWindow(QMainWindow):
 
     def _make_layout(self) -> None:
         bench, look = self.workbench, self.look
-        central = QWidget()
-        self.setCentralWidget(central)
+        self.paper = central = QWidget()
+        self.setCentralWidget(Scrolling(central))
         self.top_row = TopRow(bench, self.documents, look, self._file_menu)
         self.answer_row = AnswerRow(bench, look)
         self.progress = ProgressLine(look)
@@ -660,7 +661,7 @@ class MainWindow(QMainWindow):
 
     def _open_sheet(self, id_: str, place: QPoint) -> None:
         self.part_sheet.set_room(self.body.y() + 6, self._curves_place.x())
-        self.part_sheet.open(id_, self.centralWidget().mapFromGlobal(place))
+        self.part_sheet.open(id_, self.paper.mapFromGlobal(place))
 
     def explain(self) -> None:
         """The help page of what is open in the sheet, or selected; all keys without either."""
@@ -688,7 +689,7 @@ class MainWindow(QMainWindow):
         self.recording_sheet.close_sheet()
 
     def _findings_area(self) -> QRect:
-        area = self.centralWidget().rect()
+        area = self.paper.rect()
         if self.look.projector:
             # large type needs all there is below the answer
             return area.adjusted(0, self.cards.y(), 0, 0)
@@ -698,12 +699,12 @@ class MainWindow(QMainWindow):
     def _beside_the_curves(self) -> QRect:
         """Over the frame; in the projector look, whose type is large, over the cards too."""
         top = self.cards.y() if self.look.projector else self.body.y()
-        height = self.centralWidget().height() - top
+        height = self.paper.height() - top
         return QRect(0, top, self.places.width(), height)
 
     def _make_room(self) -> None:
         """Where the window is high enough the findings cover nothing."""
-        area = self.centralWidget().rect()
+        area = self.paper.rect()
         roomy = self.findings_sheet.isVisible() and area.height() >= 950
         bottom = self._findings_area().height() if roomy else 0
         self._body_row.setContentsMargins(0, 0, 0, bottom)
@@ -748,10 +749,12 @@ class MainWindow(QMainWindow):
         if not self._painted:
             # The import takes a few hundred ms: the window shows itself first.
             self._painted = True
+            self.windowHandle().screenChanged.connect(lambda _: fit_screen(self))
             QTimer.singleShot(0, self._import_curves)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        self.cards.set_low(self.height() < LOW)
         if self.minute_sheet.isVisible():
             self.minute_sheet.place()
         if self.recording_sheet.isVisible():

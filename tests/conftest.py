@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING
 from hypothesis import HealthCheck, settings
 
 # Before anything imports Qt. A developer may still set a real platform to watch a test.
-os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+# The screen is a common one; without that file Qt's own has 800 by 800 pixels.
+os.environ.setdefault(
+    "QT_QPA_PLATFORM", f"offscreen:configfile={Path(__file__).with_name('screen.json')}"
+)
 
 # No deadline: a shared machine stalls now and then, and a slow example is no wrong answer.
 settings.register_profile("default", deadline=None)

@@ -66,6 +66,7 @@ class OptionCard(QAbstractButton):
         self._stale = False
         self._what_if = False
         self._lines = 1
+        self._low = False
         self.setCheckable(True)
         # One of the row: a radio button to a screen reader, arrows go on, Tab leaves the row.
         self.setAutoExclusive(True)
@@ -104,7 +105,7 @@ class OptionCard(QAbstractButton):
 
     def name_lines(self) -> list[str]:
         """The name as it is painted, line by line."""
-        most = 1 if self._look.projector else _MOST_LINES
+        most = 1 if self._look.projector or self._low else _MOST_LINES
         metrics = QFontMetrics(self._look.font("name"), self)
         return folded(self.text(), metrics, self.width() - 2 * MARGIN, most)
 
@@ -128,6 +129,10 @@ class OptionCard(QAbstractButton):
 
     def _shape(self) -> str:
         return "" if self._card is None else SHAPES.get(self._card.verdict or "", "")
+
+    def set_low(self, low: bool) -> None:
+        """Names in one line, where the window has little height; the tip has them whole."""
+        self._low = low
 
     def set_lines(self, lines: int) -> None:
         """Leave room for names of so many lines, on all cards of the row alike."""

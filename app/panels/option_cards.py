@@ -40,6 +40,7 @@ class OptionCards(QScrollArea):
         self._cards: list[OptionCard] = []
         self._seen: int | None = None
         self._best: int | None = None
+        self._low = False
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -111,6 +112,12 @@ class OptionCards(QScrollArea):
             QTimer.singleShot(0, self._show_best)
         self._best = best
 
+    def set_low(self, low: bool) -> None:
+        """Take as little of the window's height as can be."""
+        if low != self._low:
+            self._low = low
+            self._even_out()
+
     def _mark_present(self) -> None:
         """Check the present one of the row, which unchecks the others; keys stay with it."""
         option = self._workbench.option
@@ -135,6 +142,8 @@ class OptionCards(QScrollArea):
     def _even_out(self) -> None:
         """All cards as high as the name with the most lines needs."""
         self._row.activate()
+        for card in self._cards:
+            card.set_low(self._low)
         lines = max((len(card.name_lines()) for card in self._cards), default=1)
         for card in self._cards:
             card.set_lines(lines)

@@ -16,6 +16,8 @@ _GRIP = 6
 # Height of an edge's mark, as a share of the strip, and the least room between two.
 _EDGE_MARK = 0.05
 _EDGE_ROOM = 5
+# Curves of less height tell nothing, pixels.
+_LEAST_HEIGHT = 32
 
 
 class Grid(pg.GraphicsObject):
@@ -66,6 +68,7 @@ class Plot(pg.PlotWidget):
         super().__init__(enableMenu=False)
         self.setMouseEnabled(False, False)
         self.hideButtons()
+        self.setMinimumHeight(_LEAST_HEIGHT)
         for side in ("left", "bottom"):
             self.hideAxis(side)
         self.getPlotItem().setContentsMargins(0, 0, 0, 0)

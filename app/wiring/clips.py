@@ -77,6 +77,16 @@ class ClipMarks(QGraphicsItem):
                 return index, "ground"
         return None
 
+    def boxes(self) -> list[QRectF]:
+        """What flags and jaws cover, mm: no words there."""
+        reach = _RADIUS_PX * self._look.scale / self._zoom
+        out = []
+        for row, (_, tip, ground) in enumerate(self._hung):
+            flag = self._flag(row, tip)
+            jaw = self._jaw(flag) if ground is None else ground
+            out += [QRectF(p.x() - reach, p.y() - reach, 2 * reach, 2 * reach) for p in (flag, jaw)]
+        return out
+
     def place_of(self, index: int, end: End) -> QPointF | None:
         """Where an end of a clip is taken hold of, mm."""
         for row, (which, tip, ground) in enumerate(self._hung):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QPoint, QPointF, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QPoint, QPointF, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QFocusEvent,
     QGuiApplication,
@@ -77,7 +77,7 @@ class FrameView(Glass):
         self.setAccessibleName("Frame from above")
         self.setAccessibleDescription(_OUTLINE_TOO)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setMinimumSize(320, 300)
+        self.setMinimumSize(320, 240)
         self.viewport().setMouseTracking(True)
         self.viewport().setAccessibleName("Drawing of the frame")
         self._plus = PlusButton(self)
@@ -214,10 +214,10 @@ class FrameView(Glass):
             p = transform.map(QPointF(x, y))
             return (p.x(), p.y())
 
-        blocked = [
-            (float(r.left()), float(r.top()), float(r.right()), float(r.bottom()))
-            for r in (w.geometry() for w in self._on_glass() if w.isVisible())
-        ]
+        rects = [QRectF(w.geometry()) for w in self._on_glass() if w.isVisible()]
+        if self.clip_marks.isVisible():
+            rects += [transform.mapRect(box) for box in self.clip_marks.boxes()]
+        blocked = [(r.left(), r.top(), r.right(), r.bottom()) for r in rects]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
         self.scene_.labels.lay_out(room, to_pixels, blocked)
 
