@@ -257,3 +257,37 @@ def test_an_edge_takes_its_volts_off_a_lead() -> None:
     (pad,) = [joint for joint in sim.solve(build).joints if joint.id == "esc.in"]
     assert pad.min_V == pytest.approx(supply - 24.0, abs=0.05)
     assert pad.peak_V == pytest.approx(supply + 24.0, abs=0.05)
+
+
+def test_braking_into_a_bench_supply_lifts_what_hangs_on_it() -> None:
+    """The same sum with a motor: what the ESC gives back until the bus is highest all goes into
+    1000 uF and the supply's own 470 uF."""
+    volts, farad, stage = 25.2, 1000e-6, 470e-6
+    course = (("0 s", 0.6), ("2 ms", 0.6), ("4 ms", 0.3))
+    build = Build(
+        name="sponge",
+        parts=(
+            Part(id="psu", kind="bench_supply",
+                 values={"voltage": volts, "inductance": "100 nH", "output_capacitance": stage}),
+            Part(id="can", kind="electrolytic", values={"capacitance": farad, "esr": "1 mOhm"}),
+            Part(id="esc", kind="esc", values={}),
+            Part(id="motor", kind="motor", values={"kv": 1750, "resistance": 0.06}),
+        ),
+        leads=(
+            Lead(id="a", from_="psu", to="can"),
+            Lead(id="b", from_="can", to="esc.in"),
+            Lead(id="m", from_="esc.motor", to="motor"),
+        ),
+        events=(Event(name="Chop", kind="throttle", duration="12 ms", course=course),),
+    )  # fmt: skip
+    run = sim.solve(build, detail="averaged")
+    times = np.linspace(0.0, run.duration_s, 20_001)
+    bus, amps = run.sample([Signal("volts", "can"), Signal("amps", "esc")], times)
+    highest = int(np.argmax(bus))
+    back = (amps < 0.0) & (times <= times[highest])
+    joule = -np.trapezoid(np.where(back, bus * amps, 0.0), times)
+    assert joule > 0.5
+    assert bus[highest] > 1.5 * volts
+    assert bus[highest] == pytest.approx(
+        math.sqrt(volts**2 + 2 * joule / (farad + stage)), rel=0.01
+    )
