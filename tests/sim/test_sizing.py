@@ -13,7 +13,7 @@ from sim.build import loads
 from sim.errors import BadField, Cancelled
 from sim.options import apply
 from sim.records import Build, Change, Option
-from sim.sizing import CARRIERS_HZ, moves_for, pwm_sweep, smallest_change
+from sim.sizing import CARRIERS_HZ, Advice, moves_for, pwm_sweep, smallest_change
 
 
 @cache
@@ -153,8 +153,15 @@ def test_nothing_to_change_is_said() -> None:
     assert advice.sentence.startswith("Nothing to change")
 
 
+@cache
+def unreached() -> tuple[Advice, tuple[str, ...]]:
+    """Advice where nothing is enough, and what was told on the way to it."""
+    told: list[str] = []
+    return smallest_change(plug("25.1 V"), tell=told.append), tuple(told)
+
+
 def test_what_cannot_be_reached_is_said_with_the_nearest() -> None:
-    advice = smallest_change(plug("25.1 V"))
+    advice, _ = unreached()
     assert not advice.within
     assert advice.tried > 3
     used = [t.worst.used for t in advice.runners_up]
@@ -219,8 +226,7 @@ def test_carriers_are_those_of_the_trade() -> None:
 
 
 def test_what_is_known_so_far_is_told() -> None:
-    told: list[str] = []
-    advice = smallest_change(plug("25.1 V"), tell=told.append)
+    advice, told = unreached()
     assert not advice.within
     assert told
     assert all(words.startswith("Not enough, the nearest so far: ") for words in told)
