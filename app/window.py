@@ -62,8 +62,10 @@ if TYPE_CHECKING:
 
     from app.documents import Recovery
     from app.scope.scope import Scope
+    from app.workshop.editor.window import EditorWindow
     from app.workshop.lesson_window import LessonWindow
     from sim.build import Build
+    from sim.lessons import Lesson, Screen
     from sim.quick_build import QuickBuild
 
 _LONGEST_NAME = 200
@@ -100,6 +102,7 @@ class MainWindow(QMainWindow):
         self.recordings = Recordings(self.workbench, self)
         self.scope: Scope | None = None
         self.lesson: LessonWindow | None = None
+        self.editor: EditorWindow | None = None
         self._painted = False
         self._from_questions: Build | None = None
         self._shown_bugs: set[str] = set()
@@ -303,6 +306,7 @@ class MainWindow(QMainWindow):
         on_paper.addAction("A lesson’s file…").triggered.connect(
             lambda _=False: self._with_lesson_file(self.save_handout)
         )
+        menu.addAction("Write a lesson…").triggered.connect(lambda _=False: self.write_lesson())
         menu.addAction("Open a lesson…").triggered.connect(lambda _=False: self.open_lesson())
 
     def open_lesson(self) -> None:
@@ -330,7 +334,6 @@ class MainWindow(QMainWindow):
 
     def play_lesson(self, lesson: str | Path) -> None:
         """Play a lesson in a window of its own; what is on this bench stays as it is."""
-        from app.workshop.lesson_window import LessonWindow
         from sim.lessons import load
 
         try:
@@ -338,11 +341,52 @@ class MainWindow(QMainWindow):
         except SimError as error:
             self.strip.say(f"{error} The lesson is not played.", [])
             return
+        self._play(found, 0)
+
+    def _play(self, lesson: Lesson, at: int) -> None:
+        from app.workshop.lesson_window import LessonWindow
+
         if self.lesson is not None:
             self.lesson.close()
-        self.lesson = LessonWindow(found, dark=self.look.dark)
+        self.lesson = LessonWindow(lesson, dark=self.look.dark)
         self.lesson.closed.connect(self._forget_lesson)
+        if self.lesson.course.go(at):
+            self.lesson.show_card()
         self.lesson.show()
+
+    def write_lesson(self) -> EditorWindow:
+        """The lesson editor beside this bench; one at a time."""
+        from app.workshop.editor.window import EditorWindow
+
+        if self.editor is None:
+            editor = EditorWindow(self.workbench, self.slow, self.look, self.documents.folder)
+            editor.play_wanted.connect(self._play)
+            editor.put_wanted.connect(self._put_screen)
+            editor.closed.connect(self._forget_editor)
+            self.editor = editor
+            editor.offer_recovery()
+        self.editor.show()
+        self.editor.raise_()
+        self.editor.activateWindow()
+        return self.editor
+
+    def _put_screen(self, lesson: Lesson, screen: Screen) -> None:
+        """A lesson's screen on this bench, after asking about unsaved work on another build."""
+        from app.workshop import screens
+        from sim.lessons import build_of
+
+        try:
+            build = build_of(lesson, screen)
+            if build != self.workbench.build:
+                if not self._may_leave():
+                    return
+                self.documents.start(build)
+            screens.put(self.workbench, lesson, screen)
+        except SimError as error:
+            self.strip.say(f"{error} The bench is as it was.", [])
+
+    def _forget_editor(self) -> None:
+        self.editor = None
 
     def _forget_lesson(self) -> None:
         self.lesson = None
@@ -765,6 +809,9 @@ class MainWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         if not self._may_leave():
+            event.ignore()
+            return
+        if self.editor is not None and not self.editor.close():
             event.ignore()
             return
         if self.lesson is not None:

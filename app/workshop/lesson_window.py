@@ -17,10 +17,10 @@ from app.scope.scope import Scope
 from app.solver.client import SolverClient
 from app.wiring import FrameView
 from app.workbench import Workbench
-from app.workshop import handouts
+from app.workshop import handouts, screens
 from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION, LessonPanel
-from app.workshop.noise_layer import BANDS, NoisePath
+from app.workshop.noise_layer import NoisePath
 from app.workshop.presenter import Presenter
 from app.workshop.room_trace import RoomTraces
 from app.workshop.slow_bar import SlowBar
@@ -28,7 +28,7 @@ from app.workshop.slow_motion import SlowMotion
 from app.workshop.sums import Sums
 from sim import lessons
 from sim.build import dumps
-from sim.resolve import event_index, given_number, option_index
+from sim.resolve import given_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -258,23 +258,9 @@ class LessonWindow(QWidget):
         if screen == self._shown_screen:
             return
         self._shown_screen = screen
-        lesson, bench = self.course.lesson, self.bench
-        bench.set_slow(False)
-        build = lessons.build_of(lesson, screen)
-        if build != bench.build:
-            bench.replace(build)
-        option = lesson.option if screen.option is None else screen.option
-        bench.set_option(option_index(build, option or None))
-        bench.set_event(event_index(build, lessons.event_of(lesson, screen)))
-        bench.set_pinned(option_index(build, screen.pinned or None) if screen.pinned else None)
-        window = None
-        if screen.window is not None:
-            start, end = (given_number(t, "s", "window") for t in screen.window)
-            window = (start, end)
-        bench.set_window(window)
-        bench.set_view(screen.view)
-        bench.set_noise(None if screen.noise is None else BANDS.index(screen.noise))
-        self.room.set_scene((dumps(build), bench.option, bench.event_index))
+        bench = self.bench
+        screens.put(bench, self.course.lesson, screen)
+        self.room.set_scene((dumps(bench.build), bench.option, bench.event_index))
 
     def _room_says(self, why: str) -> None:
         self._room_why = why
