@@ -270,8 +270,8 @@ def _answers(card: Card, numbers: Mapping[str, Number]) -> list[str]:
         words = f"{value:.3g} times" if card.guess.over else numbers[card.guess.figure].text
         return [f"The engine says {words}."]
     return [
-        f"{k}  {numbers[one.figure].text}, sound {numbers[one.sound].text}. {one.says}"
-        for k, one in enumerate(card.measurements, 1)
+        f"{one.text}: {numbers[one.figure].text}, sound {numbers[one.sound].text}. {one.says}"
+        for one in card.measurements
     ]
 
 

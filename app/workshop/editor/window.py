@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.look import Look
 from app.notices import Strip
 from app.panels.flat import FlatButton
 from app.workshop import handouts, screens
@@ -45,7 +46,6 @@ if TYPE_CHECKING:
 
     from PySide6.QtGui import QCloseEvent
 
-    from app.look import Look
     from app.workbench import Workbench
     from app.workshop.slow_motion import SlowMotion
     from sim.lessons import Lesson
@@ -77,7 +77,9 @@ class EditorWindow(QWidget):
         self.resize(1280, 720)
         self._bench = bench
         self._slow = slow
-        self.look = look
+        # (never in the projector look: this is for one reader)
+        self.look = Look(look.dark, self)
+        look.changed.connect(lambda: self.look.set_dark(look.dark))
         self.draft = Draft(lesson_draft.empty(), folder, self)
         self.live = LiveFigures(self)
         self.mistake: SimError | None = None
@@ -88,7 +90,7 @@ class EditorWindow(QWidget):
         self.draft.changed.connect(self._changed)
         self.draft.named.connect(self._title)
         self.live.changed.connect(self._know_more)
-        look.changed.connect(self._dress)
+        self.look.changed.connect(self._dress)
         self._dress()
         self._changed()
         self.check()
@@ -331,6 +333,9 @@ class EditorWindow(QWidget):
             f"QTabBar::tab:selected {{ color: {p.ink.name()};"
             f" border-bottom: 2px solid {p.ink.name()}; }}"
             f"QLabel, QCheckBox {{ color: {p.ink.name()}; }}"
+            f"QCheckBox::indicator:unchecked {{ width: 11px; height: 11px; border-radius: 2px;"
+            f" background: {p.card.name()}; border: 1px solid {p.muted.name()}; }}"
+            f"QCheckBox:focus {{ text-decoration: underline; }}"
         )
         self.setStyleSheet(self.look.stylesheet() + boxes)
         self._show()
