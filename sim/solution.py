@@ -38,7 +38,7 @@ MODEL_VERSION = "1"
 NOT_COVERED = (
     "MOSFET avalanche: above its rating a voltage is unclamped",
     "the loop of a few nH inside the ESC board and its ringing above 30 MHz",
-    "commutation as three real phases",
+    "commutation: its ripple at six times the electrical frequency, three real phases",
     "radiated and magnetic pickup, but for what a probe's ground wire picks up",
     "gyro mechanics, firmware decisions, receiver desense",
     "a symptom may not be electrical at all",

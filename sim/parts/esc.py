@@ -30,7 +30,7 @@ class Esc(Kind):
     Sources: 24, 48 and 96 kHz are the usual carriers, edges of 10 to 50 ns and dead times of
     100 to 500 ns common practice, no source.
 
-    Left out: commutation (it shows as EMF ripple of the motor), the loop of a few nH on the
+    Left out: commutation and its ripple, the loop of a few nH on the
     board and its ringing above 30 MHz, overlap losses of the edges, avalanche of the MOSFETs.
     """
 
