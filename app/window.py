@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import msgspec
 from PySide6.QtCore import QPoint, QRect, Qt, QTimer, Signal
-from PySide6.QtGui import QAction, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QApplication,
     QFileDialog,
@@ -27,11 +26,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.commands import Commands
 from app.documents import ChangedOnDisk, Documents
 from app.going import go_to_worst
 from app.look import Look
 from app.notices import BugDialog, Strip
-from app.panels import option_menu
 from app.panels.answer_row import AnswerRow, ProgressLine
 from app.panels.ask_sheet import AskSheet
 from app.panels.findings_sheet import FindingsSheet
@@ -51,7 +50,6 @@ from app.workbench import Workbench
 from app.workshop.noise_layer import NoisePath
 from app.workshop.slow_bar import SlowBar
 from app.workshop.slow_motion import SlowMotion
-from sim.build import presets
 from sim.errors import SimError
 from sim.readings import next_reading, readings_of
 
@@ -108,10 +106,9 @@ class MainWindow(QMainWindow):
         self._shown_bugs: set[str] = set()
         fit_screen(self)
         self.setAccessibleName("Rippletree")
-        self._file_menu = QMenu(self)
-        self._file_menu.aboutToShow.connect(self._fill_file_menu)
-        self._make_layout()
-        self._make_keys()
+        menu = QMenu(self)
+        self._make_layout(menu)
+        self.commands = Commands(self, menu)
         self.frame.setFocus()
         self.solver.message.connect(self.workbench.take)
         self.solver.busy_changed.connect(self.progress.set_busy)
@@ -133,11 +130,11 @@ class MainWindow(QMainWindow):
 
     # What is where
 
-    def _make_layout(self) -> None:
+    def _make_layout(self, menu: QMenu) -> None:
         bench, look = self.workbench, self.look
         self.paper = central = QWidget()
         self.setCentralWidget(Scrolling(central))
-        self.top_row = TopRow(bench, self.documents, look, self._file_menu)
+        self.top_row = TopRow(bench, self.documents, look, menu)
         self.answer_row = AnswerRow(bench, look)
         self.progress = ProgressLine(look)
         self.strip = Strip(look)
@@ -194,126 +191,11 @@ class MainWindow(QMainWindow):
             view.sheet_requested.connect(self._open_sheet)
         self.part_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
 
-    def _make_keys(self) -> None:
-        bench = self.workbench
-        undo = bench.undo_stack.createUndoAction(self, "Undo")
-        undo.setShortcuts([QKeySequence(QKeySequence.StandardKey.Undo)])
-        redo = bench.undo_stack.createRedoAction(self, "Redo")
-        redo.setShortcuts([QKeySequence("Ctrl+Shift+Z"), QKeySequence("Ctrl+Y")])
-        self.addActions([undo, redo])
-        self._actions = {
-            "minute": self._action("Your quad in a minute…", "Q", self.ask_questions),
-            "new": self._action("New, an empty frame", "Ctrl+N", self.new),
-            "open": self._action("Open…", "Ctrl+O", self.choose_and_open),
-            "save": self._action("Save", "Ctrl+S", self.save),
-            "save as": self._action("Save as…", "Ctrl+Shift+S", self.save_as),
-            "picture": self._action("Save the drawing…", "Ctrl+E", self.save_picture),
-            "rename": self._action("Rename…", "F2", self.rename),
-            "undo": undo,
-            "redo": redo,
-            "dark": self._action("Dark", "D", lambda: self.look.set_dark(not self.look.dark)),
-            "projector": self._action("Projector look", "F11", self.toggle_projector),
-            "findings": self._action("Findings", "F", self.toggle_findings),
-            "ask": self._action("What would help?", "W", self.toggle_questions),
-            "report": self._action("Report…", "Ctrl+P", self.paperwork.report),
-            "card": self._action("Snip and solder card…", "Ctrl+Shift+P", self.paperwork.card),
-            "before": self._action("Before / after", "B", bench.swap_pinned),
-            "pin": self._action("Pin this option", "Shift+P", self.toggle_pin),
-            "noise": self._action("Noise path", "P", self.noise_path.next_band),
-            "slow": self._action("Slow motion", "Z", self.slow.toggle),
-            "cursors": self._action("Cursors", "C", self.toggle_cursors),
-            "current": self._action("Watch its current", "A", self.watch_current),
-            "recording": self._action("A scope's recording…", "Ctrl+I", self.open_recording),
-            "probe": self._action("Probe of a clip…", "I", self.open_probe),
-            "truth": self._action("The truth, without probes", "T", self.toggle_truth),
-            "figure": self._action("Go to the figure that decides", "G", self.go_to_figure),
-            "view": self._action("Next view of the curves", "V", self.next_view),
-            "copy curves": self._action("Copy the curves", "Ctrl+Shift+C", self.copy_curves),
-            "save curves": self._action("Save the curves…", "Ctrl+Shift+E", self.save_curves),
-            "new option": self._action("New option", "Shift+N", lambda: option_menu.add(bench)),
-            "option": self._action("Change this option…", "E", self.cards.open_menu),
-            "outline": self._action("Outline", "O", self.toggle_outline),
-            "keys": self._action("Keys", "?", self.keys_sheet.open),
-            "help": self._action("What this part models", "F1", self.explain),
-        }
-        self._actions["dark"].setCheckable(True)
-        self._actions["projector"].setCheckable(True)
-        for number in range(1, 10):
-            self._shortcut(str(number), lambda i=number - 1: self._choose_option(i))
-        self._shortcut("0", lambda: self.workbench.choose_option(None))
-        for key in ("N", "+"):
-            self._shortcut(key, lambda: self.frame.open_tray())
-        self._shortcut("PgUp", lambda: self._next_event(-1))
-        self._shortcut("PgDown", lambda: self._next_event(1))
-        self._shortcut("Esc", self._close_sheets)
-
-    def _action(self, text: str, keys: str, act: Callable[[], object]) -> QAction:
-        action = QAction(text, self)
-        action.setShortcut(QKeySequence(keys))
-        action.triggered.connect(lambda _=False: act())
-        self.addAction(action)
-        return action
-
-    def _shortcut(self, keys: str, act: Callable[[], object]) -> None:
-        QShortcut(QKeySequence(keys), self).activated.connect(act)
-
-    def _fill_file_menu(self) -> None:
-        menu = self._file_menu
-        menu.clear()
-        actions = self._actions
-        menu.addActions([actions["minute"], actions["new"], actions["open"]])
-        samples = menu.addMenu("Samples")
-        for preset in presets():
-            action = samples.addAction(preset.name.replace("&", "&&"))
-            action.setToolTip(preset.story)
-            action.triggered.connect(lambda _=False, id_=preset.id: self.open(id_))
-        recent = menu.addMenu("Recent")
-        for path in self.documents.recent:
-            action = recent.addAction(path.name.replace("&", "&&"))
-            action.setToolTip(str(path))
-            action.triggered.connect(lambda _=False, p=path: self.open(p))
-        recent.setEnabled(not recent.isEmpty())
-        menu.addSeparator()
-        menu.addActions([actions[name] for name in ("save", "save as", "picture", "rename")])
-        menu.addSeparator()
-        menu.addActions([actions["undo"], actions["redo"]])
-        menu.addSeparator()
-        self._fill_lessons(menu.addMenu("Lessons"))
-        menu.addSeparator()
-        actions["dark"].setChecked(self.look.dark)
-        actions["projector"].setChecked(self.look.projector)
-        menu.addActions([actions[name] for name in ("new option", "option", "pin", "before")])
-        menu.addActions([actions["findings"], actions["ask"], actions["noise"], actions["slow"]])
-        menu.addActions([actions[name] for name in ("figure", "cursors", "current", "view")])
-        menu.addActions([actions[name] for name in ("probe", "truth", "recording")])
-        menu.addActions([actions[name] for name in ("copy curves", "save curves")])
-        menu.addActions([actions[name] for name in ("report", "card")])
-        menu.addSeparator()
-        menu.addActions([actions[name] for name in ("outline", "dark", "projector", "keys")])
-
-    def _fill_lessons(self, menu: QMenu) -> None:
-        from sim.lessons import lessons
-
-        for row in lessons():
-            action = menu.addAction(f"{row.title.replace('&', '&&')}, {row.minutes} minutes")
-            action.setToolTip(row.story)
-            action.triggered.connect(lambda _=False, id_=row.id: self.play_lesson(id_))
-        menu.addSeparator()
-        on_paper = menu.addMenu("Handout of")
-        for row in lessons():
-            action = on_paper.addAction(f"{row.title.replace('&', '&&')}…")
-            action.triggered.connect(lambda _=False, id_=row.id: self.save_handout(id_))
-        on_paper.addAction("A lesson’s file…").triggered.connect(
-            lambda _=False: self._with_lesson_file(self.save_handout)
-        )
-        menu.addAction("Write a lesson…").triggered.connect(lambda _=False: self.write_lesson())
-        menu.addAction("Open a lesson…").triggered.connect(lambda _=False: self.open_lesson())
-
     def open_lesson(self) -> None:
         """Ask for a lesson's file and play it."""
-        self._with_lesson_file(self.play_lesson)
+        self.with_lesson_file(self.play_lesson)
 
-    def _with_lesson_file(self, act: Callable[[Path], None]) -> None:
+    def with_lesson_file(self, act: Callable[[Path], None]) -> None:
         name, _ = QFileDialog.getOpenFileName(
             self, "Open a lesson", self._folder(), "Rippletree lesson (*.json);;All files (*)"
         )
@@ -695,11 +577,11 @@ class MainWindow(QMainWindow):
         bench = self.workbench
         bench.set_pinned(None if bench.pinned == bench.option else bench.option)
 
-    def _choose_option(self, index: int) -> None:
+    def choose_option(self, index: int) -> None:
         if index < len(self.workbench.build.options):
             self.workbench.choose_option(index)
 
-    def _next_event(self, step: int) -> None:
+    def next_event(self, step: int) -> None:
         count = len(self.workbench.events)
         self.workbench.set_event((self.workbench.event_index + step) % count)
 
@@ -721,7 +603,7 @@ class MainWindow(QMainWindow):
         else:
             self.keys_sheet.open()
 
-    def _close_sheets(self) -> None:
+    def close_sheets(self) -> None:
         if self.help_sheet.isVisible():
             self.help_sheet.hide()
             return

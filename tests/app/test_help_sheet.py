@@ -20,10 +20,10 @@ def test_a_question_mark_and_f1_open_the_page_of_what_is_touched(opened, id_, ti
     text = page.text.toPlainText()
     for head in ("What it models", "Equations", "Where it is from", "What it leaves out"):
         assert head in text
-    window._actions["help"].trigger()
+    window.commands.actions["help"].trigger()
     assert not page.isVisible()
     assert sheet.isVisible()
-    window._actions["help"].trigger()
+    window.commands.actions["help"].trigger()
     assert page.isVisible()
     QTest.keyClick(page.text, Qt.Key.Key_Escape)
     assert not page.isVisible()
@@ -31,12 +31,12 @@ def test_a_question_mark_and_f1_open_the_page_of_what_is_touched(opened, id_, ti
 
 def test_f1_without_a_sheet_explains_what_is_selected_or_the_keys(opened):
     window = opened(with_capacitor()).window
-    window._actions["help"].trigger()
+    window.commands.actions["help"].trigger()
     assert window.keys_sheet.isVisible()
     assert not window.help_sheet.isVisible()
     window.keys_sheet.hide()
     window.workbench.select(("pack",))
-    window._actions["help"].trigger()
+    window.commands.actions["help"].trigger()
     assert window.help_sheet.title.text() == "LiPo pack"
     assert "does not run down" in window.help_sheet.text.toPlainText()
 
