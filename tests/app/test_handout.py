@@ -19,13 +19,16 @@ from app.workshop import handouts
 from app.workshop.lesson_window import LessonWindow
 from sim import lessons
 from sim.errors import BadField
-from tests.app.driver import WAIT_MS
+from tests.app.driver import WAIT_MS, Driver, with_capacitor
 from tests.app.test_lessons import SMALL
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from pytestqt.qtbot import QtBot
+
+    from sim.build import Build
 
 IDS = [row.id for row in lessons.lessons()]
 PAPERS = pytest.mark.parametrize("size", [A4_MM, LETTER_MM])
@@ -245,3 +248,17 @@ def test_the_player_saves_both_copies(
     assert "Saved as answers.pdf." in player.panel.in_words()
     player.close()
     player.deleteLater()
+
+
+def test_the_list_of_lessons_saves_one_too(
+    opened: Callable[[Build], Driver], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    window = opened(with_capacitor()).window
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(tmp_path / "h.pdf"), ""))
+    window.save_handout(IDS[1])
+    assert (tmp_path / "h.pdf").read_bytes() == handout.pdf(lessons.load(IDS[1]), "a4")
+    broken = tmp_path / "broken.json"
+    broken.write_text(json.dumps({**SMALL, "spare": 1}))
+    window.save_handout(broken)
+    assert "broken.json: " in window.strip.text
+    assert "spare" in window.strip.text

@@ -298,3 +298,51 @@ def test_a_card_that_does_not_fit_says_so(hand: Hand) -> None:
     editor.draft.do("Long", replace(editor.draft.lesson, cards=(long,)))
     assert "cut" in editor.preview.fits.text()
     assert "Long" in editor.preview.picture.accessibleDescription()
+
+
+def test_claims_and_figures_are_made_and_taken_away(hand: Hand) -> None:
+    editor = hand.editor
+    editor.start(lesson_draft.template)
+    hand.figures()
+    hand.key(Qt.Key.Key_3)
+    hand.qtbot.mouseClick(editor.claims.new, Qt.MouseButton.LeftButton)
+    text, figure, over, low, high, said, delete = editor.claims.rows[0]
+    hand.type(text, "far less")
+    hand.choose(figure, "n")
+    hand.choose(over, "b")
+    hand.type(high, "0.1")
+    hand.type(low, "0")
+    claim = editor.draft.lesson.claims[0]
+    assert (claim.text, claim.figure, claim.over, claim.at_least, claim.below) == (
+        "far less", "near", "bare", 0.0, 0.1)  # fmt: skip
+    editor.check()
+    # the engine says 0.24: that is not what the claim says
+    assert "does not hold" in said.text()
+    assert editor.foot.text().startswith("▲ The engine does not bear out: far less")
+    hand.type(high, "0.5")
+    editor.check()
+    assert "does not" not in said.text()
+    assert editor.foot.text().startswith("●")
+    hand.qtbot.mouseClick(delete, Qt.MouseButton.LeftButton)
+    assert editor.draft.lesson.claims == ()
+    hand.key(Qt.Key.Key_2)
+    hand.qtbot.mouseClick(editor.figures.copy, Qt.MouseButton.LeftButton)
+    assert [f.name for f in editor.draft.lesson.figures] == ["bare", "near", "bare_2"]
+    assert not editor.live.busy, "the same figure under another name asks the engine for nothing"
+    assert editor.live.numbers["bare_2"].value == editor.live.numbers["bare"].value
+    hand.qtbot.mouseClick(editor.figures.delete, Qt.MouseButton.LeftButton)
+    assert [f.name for f in editor.draft.lesson.figures] == ["bare", "near"]
+
+
+def test_a_card_s_screen_is_put_on_the_bench(hand: Hand) -> None:
+    editor, bench = hand.editor, hand.driver.bench
+    editor.start(lesson_draft.template)
+    editor.cards.setCurrentRow(2)
+    hand.qtbot.mouseClick(editor.form.put_back, Qt.MouseButton.LeftButton)
+    assert bench.build == sim.load("arms_4s_analogue")
+    names = [option.name for option in bench.build.options]
+    assert bench.option == names.index("One at each ESC")
+    assert bench.pinned == names.index("No capacitor")
+    assert bench.events[bench.event_index].name == "Mid throttle"
+    hand.key(Qt.Key.Key_T)
+    assert editor.draft.lesson == lesson_draft.template(), "taken again it is the same"
