@@ -8,7 +8,7 @@ from PySide6.QtCore import QPointF, Qt, QTimer
 
 from app.spoken import announce
 from app.wiring.break_list import BreakList
-from app.wiring.facts import lead_name, part_name
+from app.wiring.facts import lead_name, part_name, place_name
 from app.words import of_limit
 from sim import breaks
 from sim.errors import SimError
@@ -135,11 +135,18 @@ class Breaking:
         shown = self.view.workbench.shown_build
         self.ways = breaks.ways(shown, id_)
         if not self.ways:
-            self.view.say("This does not break: touch a part or a lead.", bad=True)
+            self.view.say(self._why_not(id_), bad=True)
             return
         self._remember_whole()
         self.id, self.place = id_, self.view.scene_.middle_of(id_)
         self._show(0)
+
+    def _why_not(self, id_: str) -> str:
+        """What has no way to break is copper: pads, and a part that the option bypasses."""
+        name = place_name(self.view.workbench.shown_build, id_)
+        if id_ in self.view.scene_.bypassed:
+            return f"{name} is bypassed in this option: there is nothing to break."
+        return f"{name} cannot break: touch a part or a lead."
 
     def let_go(self) -> None:
         """All is whole again."""

@@ -132,6 +132,7 @@ class Words(QLabel):
             round(
                 min(
                     300 * look.scale,
+                    self.parentWidget().width() - 12,
                     max(map(QFontMetricsF(self.font()).horizontalAdvance, words.split("\n"))) + 24,
                 )
             )

@@ -122,7 +122,7 @@ def test_escape_and_losing_the_keyboard_mend_it(qtbot: QtBot, window: MainWindow
 def test_a_joint_does_not_break(qtbot: QtBot, window: MainWindow) -> None:
     window.workbench.select(("pads",))
     qtbot.keyPress(window.frame, Qt.Key.Key_X)
-    assert "does not break" in window.frame.said
+    assert "Power board pads cannot break" in window.frame.said
     qtbot.keyRelease(window.frame, Qt.Key.Key_X)
 
 
@@ -325,3 +325,28 @@ def test_what_a_break_does_is_told_from_its_answer(opened, id_: str, key: Qt.Key
     drive.qtbot.waitUntil(lambda: told in view.breaking.list.told.text(), timeout=60_000)
     # a capacitor on one leg is a sentence of its own, and the rest still works
     assert ("Nothing works" in view.said) == (id_ == "pack")
+
+
+def test_a_part_that_the_option_bypasses_is_said_to_be_so(qtbot: QtBot, window: MainWindow) -> None:
+    """It is drawn, so it was touched; that it "does not break" told nobody why."""
+    window.workbench.set_option(0)
+    qtbot.keyPress(window.frame, Qt.Key.Key_X)
+    press_at(qtbot, window, "lc")
+    assert window.frame.said.startswith("LC stage is bypassed in this option")
+    qtbot.keyRelease(window.frame, Qt.Key.Key_X)
+
+
+@pytest.mark.parametrize("wide", [700, 340])
+def test_a_sentence_in_large_type_is_as_wide_as_the_frame_at_most(
+    qtbot: QtBot, window: MainWindow, wide: int
+) -> None:
+    """In the projector look its left end was cut off by the edge of a small window."""
+    view = window.frame
+    window.look.set_projector(True)
+    view.setParent(None)
+    view.resize(wide, 400)
+    view.say("This is a sentence of some length, told beside what is touched on the frame.")
+    words = view._words.geometry()
+    assert words.left() >= 0
+    assert words.right() <= wide
+    window.places.insertWidget(0, view)
