@@ -346,3 +346,20 @@ def test_a_card_s_screen_is_put_on_the_bench(hand: Hand) -> None:
     assert bench.events[bench.event_index].name == "Mid throttle"
     hand.key(Qt.Key.Key_T)
     assert editor.draft.lesson == lesson_draft.template(), "taken again it is the same"
+
+
+def test_a_name_typed_past_another_s_leaves_cards_with_their_figure(hand: Hand) -> None:
+    editor = hand.editor
+    editor.start(lesson_draft.template)
+    hand.key(Qt.Key.Key_2)
+    editor.figures.choose(1)
+    hand.type(editor.figures.name, "bare")
+    assert "Another figure" in editor.figures.value.text()
+    hand.qtbot.keyClicks(editor.figures.name, "_arms")
+    assert editor.figures.name.text() == "bare_arms"
+    assert editor.draft.lesson.cards[2].figures == ("bare", "bare_arms")
+    assert editor.draft.lesson.figures[1].screen.option == "One at each ESC"
+    hand.type(editor.figures.name, "bare")
+    editor.form.title.setFocus()
+    editor.figures.show_figures()
+    assert editor.figures.name.text() == editor.draft.lesson.figures[1].name

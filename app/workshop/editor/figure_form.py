@@ -60,7 +60,7 @@ class FigureForm(QWidget):
         for button in (self.new, self.copy, self.delete):
             buttons.addWidget(button)
         buttons.addStretch(1)
-        self.name = Line("Name of the figure", lambda text: self._set(name=text))
+        self.name = Line("Name of the figure", self._rename)
         self.words = Line("What the room reads beside it", lambda text: self._set(words=text))
         self.reads = Choose("What is read", lambda reads: self._set(reads=reads))
         self.place = Choose("Place or part", lambda at: self._set(at=at), typed=True)
@@ -124,7 +124,8 @@ class FigureForm(QWidget):
         if at < 0:
             return
         figure = lesson.figures[at]
-        self.name.put(figure.name)
+        if not (self.name.hasFocus() and self._refused(self.name.text())):
+            self.name.put(figure.name)
         self.words.put(figure.words)
         self.reads.put(list(READS_WORDS.items()), figure.reads)
         places = [(p, p) for p in _places(lesson, figure)]
@@ -136,7 +137,21 @@ class FigureForm(QWidget):
             box.setVisible(there)
             self._captions[box].setVisible(there)
         self.screen.setText(lesson_draft.screen_words(lesson, figure.screen))
-        self.value.setText(self._said(figure))
+        self.value.setText(self._refused(self.name.text()) or self._said(figure))
+
+    def _refused(self, name: str) -> str:
+        """Why the chosen figure cannot be called so; "" if it can."""
+        if not name:
+            return "A figure has a name."
+        others = (f.name for k, f in enumerate(self._draft.lesson.figures) if k != self.at)
+        return f"Another figure is called “{name}”." if name in others else ""
+
+    def _rename(self, name: str) -> None:
+        """Taken once it is free: cards must not end up with another figure half-way."""
+        if self._refused(name):
+            self._show_one()
+        else:
+            self._set(name=name)
 
     def _said(self, figure: Figure) -> str:
         if figure.name in self._live.why:
