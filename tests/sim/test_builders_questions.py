@@ -204,10 +204,12 @@ def test_every_sample_gains_as_the_crude_model_said(id_: str) -> None:
     """None is worst, then one on the pads, then one at each ESC, then both, in ripple and braking.
 
     Peaks in braking agree within 14 %, though the crude model followed no current limit. Its
-    ripple was up to seven times ours on the whoop and twice elsewhere: it chopped a current of
-    its own choice (18 A at half duty on 5 inch), where here the propeller asks for less at half
-    throttle, and it knew of no regulators and filter stages, whose input capacitors damp the ring
-    of the supply and bring it down (racer 64 to 48 kHz; the whoop and the ducted do not ring).
+    ripple went by currents of its own choice at half duty: 18 A on 5 inch, 3.5 on the whoop, 12 on
+    7 inch, 10 on the rig. Here the propeller says how much: 12, 0.5 and 20 A, and next to nothing
+    for bare bells, so the crude ripple was 1.4 to 2.6 times ours, seven times on the whoop, and
+    less than ours on 7 inch. It knew of no regulators and filter stages either, whose input
+    capacitors damp the ring of the supply and bring it down (racer 64 to 48 kHz; the whoop and the
+    ducted do not ring).
     """
     ripples, peaks, khz = CRUDE[id_]
     options = (NONE, PADS, LOCAL, "Both")[: len(ripples)]
