@@ -1,17 +1,20 @@
 """Recordings of a real scope beside the curves: kept, aligned, and remembered.
 
 They are no part of the build: what is remembered of them (file, channel, place, shift) lies
-beside the build's file, as NAME.recordings.json, and only once the build has a file.
+beside the build's file, as NAME.recordings.json, and only once the build has a file. What is set
+of one (channel, unit, probe, place, shift, gain) is a step of undo among those of the build.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 from PySide6.QtCore import QObject, Signal
 
+from app.snapshot import Snapshot
 from app.solver.errand import Errand
 from app.solver.protocol import Laying
 
@@ -135,6 +138,8 @@ class Recordings(QObject):
 
     changed = Signal()
     failed = Signal(str)
+    #: Whether settings are steps of undo of the workbench.
+    _undoable = True
 
     def __init__(self, workbench: Workbench, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -143,6 +148,9 @@ class Recordings(QObject):
         self.traces: list[Trace] = []
         self._errands: list[Errand] = []
         self._loading = False
+        #: Where a drag began, and what has not been aligned since it was read in.
+        self._before: dict[Trace, Recording] = {}
+        self._fresh: set[Trace] = set()
         workbench.replaced.connect(self._load)
         workbench.path_changed.connect(self._keep)
         workbench.laid.connect(self._take)
@@ -171,6 +179,7 @@ class Recordings(QObject):
         trace.hidden = hidden
         self.traces.append(trace)
         self._known.append(recording)
+        self._fresh.add(trace)
         self._keep()
         self.changed.emit()
         return trace
@@ -183,21 +192,44 @@ class Recordings(QObject):
         self.changed.emit()
 
     def set(self, trace: Trace, **fields: Any) -> None:
-        """Other settings of one; its figures are read off anew."""
-        self.move(trace, **fields)
-        self.lay(trace)
-        self._keep()
+        """Other settings of one, as one step of undo; its figures are read off anew."""
+        before = self._before.pop(trace, trace.recording)
+        after = msgspec.structs.replace(trace.recording, **fields)
+        if after == before or not self._undoable:
+            self._put(trace, after)
+            return
+        only_moved = after == msgspec.structs.replace(before, shift_s=after.shift_s)
+        text = f"{'Move' if only_moved else 'Set'} the recording"
+        self._workbench.undo_stack.push(
+            Snapshot(partial(self._put, trace), text, before, after, None)
+        )
 
     def move(self, trace: Trace, **fields: Any) -> None:
         """The same while a hand still drags: drawn, nothing read off."""
-        new = msgspec.structs.replace(trace.recording, **fields)
+        self._before.setdefault(trace, trace.recording)
+        self._exchange(trace, msgspec.structs.replace(trace.recording, **fields))
+
+    def _put(self, trace: Trace, recording: Recording) -> None:
+        """Set by hand, undone or redone; of one that was taken off there is nothing to set."""
+        if trace in self.traces:
+            self._exchange(trace, recording)
+            self.lay(trace)
+            self._keep()
+
+    def _exchange(self, trace: Trace, new: Recording) -> None:
         self._known = [new if r is trace.recording else r for r in self._known]
+        if new.key != trace.recording.key:
+            # it was expected of another place
+            trace.band = None
         trace.recording = new
         trace.row = None
         self.changed.emit()
 
     def lay(self, trace: Trace, how: str = "as it is") -> None:
         """Have it aligned and held against what is on the screen."""
+        if how != "as it is" and trace.row is not None:
+            trace.row = None
+            self.changed.emit()
         r = trace.recording
         names = [event.name for event in self._workbench.events]
         if r.event in names:
@@ -245,8 +277,14 @@ class Recordings(QObject):
         for trace in self.traces:
             if trace.recording.key == row.key and trace.recording.event == self._event_name():
                 if not row.why and row.how != "as it is":
-                    self.move(trace, shift_s=row.shift_s)
-                    self._keep()
+                    new = msgspec.structs.replace(trace.recording, shift_s=row.shift_s)
+                    if trace in self._fresh:
+                        # where it lies at first is nothing to go back from
+                        self._fresh.discard(trace)
+                        self._exchange(trace, new)
+                        self._keep()
+                    else:
+                        self.set(trace, shift_s=row.shift_s)
                 trace.row = row
                 self.changed.emit()
 

@@ -359,8 +359,6 @@ class RecordingSheet(QFrame):
             return
         if all(getattr(r, name) == value for name, value in fields.items()):
             return
-        if moved:
-            trace.band = None
         self._recordings.set(trace, **fields)
         if moved and trace.hidden:
             self._call_shot()

@@ -32,6 +32,9 @@ _PROBES = {1.0: "Probe as the file says", 10.0: "10x probe, scope set to 1x",
 class RoomTraces(Recordings):
     """What the room recorded, by screen; shown only where `may_show` says so."""
 
+    # undo on a lesson's bench goes back in the lesson
+    _undoable = False
+
     def __init__(self, bench: Workbench, may_show: Callable[[], bool], parent: QWidget) -> None:
         super().__init__(bench, parent)
         self._bench = bench

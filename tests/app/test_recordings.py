@@ -103,7 +103,7 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
     assert f"{highest - 3:.1f} V too low" in sheet.shot.text()
     assert strip._recorded._label.toPlainText() == "recorded"
     sheet.best.click()
-    driver.until(recordings.changed, lambda: trace.row is not None)
+    driver.until(recordings.changed, lambda: trace.row is not None and trace.row.how == "best")
     # its time 0 is the scope's trigger
     assert trace.recording.shift_s == pytest.approx(LATE, abs=0.1e-6)
     assert trace.row is not None
@@ -129,12 +129,27 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
     assert trace.recording.shift_s == pytest.approx(LATE + 20e-6, abs=0.5e-6)
     driver.until(recordings.changed, lambda: trace.row is not None)
     assert trace.row.rms > 1.0
+    # the whole drag is one step of undo, and what was aligned on reading it in is none
+    stack = driver.bench.undo_stack
+    dragged = trace.recording.shift_s
+    assert stack.undoText() == "Move the recording"
+    stack.undo()
+    assert trace.recording.shift_s == pytest.approx(LATE, abs=0.1e-6)
+    stack.redo()
+    assert trace.recording.shift_s == dragged
     # hung elsewhere its shot is called anew
     sheet.place.setCurrentIndex(1)
     sheet.place.activated.emit(1)
     assert trace.recording.place == "esc1.in"
     assert trace.band is None
+    assert stack.undoText() == "Set the recording"
+    stack.undo()
+    assert trace.recording.place == "pads"
+    assert sheet.place.currentText() == "Pads"
+    stack.redo()
     sheet.off.click()
+    # what is undone of one that was taken off is nothing, and no fault
+    stack.undo()
     assert not recordings.traces
     assert not sheet.isVisible()
     assert strip._recorded._label.toPlainText() == ""
