@@ -10,18 +10,20 @@ import inspect
 from typing import TYPE_CHECKING, Any
 
 from sim.quantity import format as quantity_text
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from sim.build import PresetInfo
     from sim.check import Finding
-    from sim.findings import Findings
+    from sim.findings import Cell, Findings
     from sim.fit import Fit
     from sim.impedance import Response
     from sim.parts import Field
     from sim.solution import Solution
     from sim.speed import Row
+    from sim.verdict import RatingUse
 
 #: Largest residual of the energy over what was moved that counts as none.
 ENERGY_CHECK = 1e-6
@@ -73,7 +75,7 @@ def solution(solved: Solution, start: float, stop: float) -> str:
         [(p.id, _text(p.peak_A, "A"), _text(p.rms_A, "A"), _text(p.loss_J, "J")) for p in parts],
     )
     limits = [
-        (part.id, use.name, _against(use.value, use.limit, use.unit), _share(use.used), use.verdict)
+        (part.id, use.name, _against(use), _share(use.used), use.verdict)
         for part in parts
         for use in part.ratings
     ]
@@ -108,8 +110,8 @@ def findings(found: Findings) -> str:
             (
                 card.option,
                 worst.verdict,
-                _against(worst.value, worst.limit, worst.unit),
-                f"{worst.label}: {worst.rating}, {worst.reads}",
+                _against(worst),
+                f"{worst.label}: {worst.named}",
                 worst.event,
             )
         )
@@ -325,8 +327,9 @@ def _text(value: float, unit: str) -> str:
     return quantity_text(value, unit, digits=3)
 
 
-def _against(value: float, limit: float, unit: str) -> str:
-    return f"{_text(value, unit)} of {_text(limit, unit)}"
+def _against(use: Cell | RatingUse) -> str:
+    between = ", needs " if use.reads in LOWER else " of "
+    return f"{_text(use.value, use.unit)}{between}{_text(use.limit, use.unit)}"
 
 
 def _share(used: float) -> str:

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sim import quantity
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from app.solver.protocol import CellRow, RatingRow
@@ -17,9 +18,6 @@ MARKS = {
     "assumed": "our guess",
     "measured": "you measured",
 }
-
-#: Readings held against a lower limit.
-LOWER = ("lowest", "slow lowest")
 
 
 def volts(value: float) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from sim.quantity import format as show
-from sim.verdict import Verdict
+from sim.verdict import LOWER, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -25,7 +25,6 @@ _SAID = {
     "growth": "A swing grows by itself",
     "time below": "Time below the lowest supply",
 }
-_LOWER = ("lowest", "slow lowest")
 _ORDER: tuple[Verdict, ...] = ("within", "close", "over")
 
 
@@ -51,6 +50,11 @@ class Cell:
     unit: str
     verdict: Verdict
     seed: int = 0
+
+    @property
+    def named(self) -> str:
+        """The limit, and how it is read where its name does not say: "MOSFET limit, peak"."""
+        return self.rating if self.reads in self.rating else f"{self.rating}, {self.reads}"
 
 
 @dataclass(frozen=True)
@@ -214,10 +218,10 @@ def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) ->
         lead = "" if len(cards) == 1 else "None of these is enough; the best is: "
         name = "" if len(cards) == 1 else f"{card.option}. "
         return f"{lead}{name}{said} in {worst.label}: it needs damping."
-    limit = f"limit {show(worst.limit, worst.unit, 3)}"
+    limit = ("it needs " if worst.reads in LOWER else "limit ") + show(worst.limit, worst.unit, 3)
     value = show(worst.value, worst.unit, 3)
     if len(cards) == 1:
-        return f"{said} at {worst.label} {value}, {limit}: {worst.verdict}."
+        return f"{said} at {worst.label}: {value}, {limit}: {worst.verdict}."
     cases = {card.option for card in cards if card.what_if}
     # the same limit under the option that is worst there
     rivals = [
@@ -231,5 +235,4 @@ def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) ->
     if other.used > worst.used * 1.005:
         change = f"{show(other.value, other.unit, 3)} → {value}"
     lead = "Best so far" if worst.verdict != "over" else "None of these is enough; the best is"
-    tail = "" if worst.reads not in _LOWER else " at least"
-    return f"{lead}: {card.option}. {said} at {worst.label} {change}, {limit}{tail}."
+    return f"{lead}: {card.option}. {said} at {worst.label}: {change}, {limit}."

@@ -11,6 +11,9 @@ from typing import Literal
 
 Verdict = Literal["within", "close", "over"]
 
+#: Readings held against a lower limit.
+LOWER = ("lowest", "slow lowest")
+
 WITHIN = 0.8
 #: Use is cut here, so that a voltage of nothing against a lower limit stays a number.
 MOST = 1000.0

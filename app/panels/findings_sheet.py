@@ -24,7 +24,7 @@ from app.look import SHAPES
 from app.panels.answer_row import VERDICT_CAUTION
 from app.panels.behind_page import BehindPage
 from app.panels.flat import FlatButton
-from app.words import LOWER
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QKeyEvent

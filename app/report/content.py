@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.quantity import format as quantity_text
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -223,5 +224,6 @@ def figure(value: float, unit: str) -> str:
 
 
 def against(cell: Cell) -> str:
-    """ "28.1 V of 30 V"."""
-    return f"{figure(cell.value, cell.unit)} of {figure(cell.limit, cell.unit)}"
+    """ "28.1 V of 30 V", "9.8 V, needs 10 V"."""
+    between = ", needs " if cell.reads in LOWER else " of "
+    return f"{figure(cell.value, cell.unit)}{between}{figure(cell.limit, cell.unit)}"

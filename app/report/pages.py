@@ -50,7 +50,7 @@ def tables(content: Content) -> list[tuple[str, list[list[str]]]]:
                 card.option,
                 worst.verdict,
                 against(worst),
-                f"{worst.label}, {worst.rating}, {worst.reads}",
+                f"{worst.label}, {worst.named}",
                 worst.event,
                 figure(worst.typical, worst.unit),
             ]
@@ -60,7 +60,7 @@ def tables(content: Content) -> list[tuple[str, list[list[str]]]]:
         limits.append(
             [
                 cell.label,
-                f"{cell.rating}, {cell.reads}",
+                cell.named,
                 against(cell),
                 f"{100.0 * cell.used:.0f} %",
                 cell.verdict,

@@ -19,8 +19,9 @@ from app.scope.strip import Strip, gutter
 from app.scope.ticks import ticks, volt_range
 from app.scope.view_row import ViewRow
 from app.solver.protocol import Across, Joules
-from app.words import LOWER, seconds
+from app.words import seconds
 from sim.options import owner_of
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from app.look import Look

@@ -23,7 +23,6 @@ from app.solver.protocol import (
     PartRow,
     RatingRow,
 )
-from app.words import LOWER
 from sim import measure, returns
 from sim.build import Clip, events_of
 from sim.details import moment_of
@@ -33,6 +32,7 @@ from sim.probe import SPRING_M, probe_of
 from sim.probe import band as probe_band
 from sim.probe import look as probe_look
 from sim.signals import Signal
+from sim.verdict import LOWER
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from app import cli
+from app import cli, cli_text
+from sim.findings import Cell, card_of, conclude
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,3 +76,15 @@ def test_impedance_of_nothing_is_one_line(
     assert (code, out) == (2, "")
     assert len(err.splitlines()) == 1
     assert named in err
+
+
+def test_a_supply_that_falls_too_low_is_not_so_many_volts_of_what_it_needs() -> None:
+    low = Cell(
+        option="Bare", event="Punch", part="vtx", label="VTX", rating="lowest supply",
+        reads="lowest", place="vtx.in", value=4.46, typical=5.0, limit=7.0, used=1.57, unit="V",
+        verdict="over",
+    )  # fmt: skip
+    cards = [card_of("Bare", [low], stable=True)]
+    said = cli_text.findings(conclude("Quad", [low], cards, "edges", 1))
+    assert "4.46 V, needs 7 V" in said
+    assert "VTX: lowest supply  " in said  # its name says how it is read

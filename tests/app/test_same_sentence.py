@@ -22,8 +22,8 @@ FIELDS = [(kind.kind, field) for kind in KINDS.values() for field in kind.fields
 FIELDS += [("lead", field) for field in LEAD_FIELDS]
 
 
-def from_file(kind: str, name: str, value: Any) -> SimError | None:
-    """What reading a file with that value says."""
+def from_file(kind: str, name: str, value: Any, *, option: bool = False) -> SimError | None:
+    """What reading a file with that value says, in the build itself or as an option's change."""
     if kind == "lead":
         parts = [{"id": "a", "kind": "joint"}, {"id": "b", "kind": "joint"}]
         tree: dict[str, Any] = {
@@ -33,6 +33,11 @@ def from_file(kind: str, name: str, value: Any) -> SimError | None:
     else:
         values = {**KINDS[kind].typical, name: value}
         tree = {"parts": [{"id": "x", "kind": kind, "values": values}]}
+    if option:
+        (tree["leads"][0] if kind == "lead" else tree["parts"][0]["values"]).pop(name)
+        if kind != "lead":
+            tree["parts"][0]["values"] = dict(KINDS[kind].typical)
+        tree["options"] = [{"name": "o", "changes": [{"set": f"x.{name}", "value": value}]}]
     try:
         loads(json.dumps(tree).encode())
     except SimError as error:
@@ -97,6 +102,7 @@ def test_a_value_is_refused_alike_in_sheet_and_file(
     for value in absurd(field):
         typed, read = from_sheet(kind, field.name, value), from_file(kind, field.name, value)
         assert sentence(typed) == sentence(read), value
+        assert sentence(from_file(kind, field.name, value, option=True)) == sentence(read), value
         if typed is None:
             continue
         refused += 1

@@ -1,6 +1,8 @@
-"""The sentence at the top says when it rests on averages."""
+"""The sentence at the top: what the best option does, and when it rests on averages."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import pytest
 
@@ -23,3 +25,24 @@ def test_averages_are_said_to_be_averages(reads: str, said: bool) -> None:
     assert found.best == 1
     assert found.sentence.startswith("Best so far: One.")
     assert found.sentence.endswith("On averages only.") is said
+
+
+@pytest.mark.parametrize(
+    ("rating", "reads", "values", "said"),
+    [
+        ("MOSFET limit", "peak", (35.5, 22.6), "Spike at ESC 1: 35.5 V → 22.6 V, limit 30 V."),
+        ("lowest supply", "lowest", (31.0, 37.0),
+         "Lowest voltage at ESC 1: 31 V → 37 V, it needs 30 V."),
+    ],
+)  # fmt: skip
+def test_the_best_option_is_held_against_the_worst(
+    rating: str, reads: str, values: tuple[float, float], said: str
+) -> None:
+    lower = reads == "lowest"
+    cells = [
+        replace(_cell(name, reads, v), rating=rating, used=30.0 / v if lower else v / 30.0)
+        for name, v in zip(("None", "One"), values, strict=True)
+    ]
+    cards = [card_of(name, cells, stable=True) for name in ("None", "One")]
+    found = conclude("Quad", cells, cards, "edges", 1)
+    assert found.sentence.endswith(f"One. {said}")
