@@ -85,10 +85,23 @@ class AveragedRun:
         duty, w, slope, u, _ = self._along(np.asarray(times_s, dtype=float))
         return self.mean.rows(rows, duty, w, slope, u)
 
+    def step_edges(self, t0: float, t1: float) -> Array:
+        """Ends of the steps in a window, its own ends included."""
+        inside = self.knots[(self.knots > t0) & (self.knots < t1)]
+        return np.concatenate([[t0], inside, [t1]])
+
+    def step_products(self, both: Rows, t0: float, t1: float) -> Array:
+        """Integral over each step in a window of the product of two outputs."""
+        times, weights = self._grid(t0, t1)
+        product = np.empty(len(times))
+        for block in _blocks(len(times)):
+            one, other = self.sample(both, times[block])
+            product[block] = one * other
+        return np.asarray((product * weights).reshape(-1, len(_NODES)).sum(axis=1))
+
     def _grid(self, t0: float, t1: float) -> tuple[Array, Array]:
         """Lobatto times in every step of a window, and their weights."""
-        inside = self.knots[(self.knots > t0) & (self.knots < t1)]
-        edges = np.concatenate([[t0], inside, [t1]])
+        edges = self.step_edges(t0, t1)
         width = np.diff(edges)
         times = edges[:-1, None] + width[:, None] * _NODES
         # the last node of a step belongs to that step, not to a jump after it

@@ -24,6 +24,7 @@ _SAID = {
     "mean power": "Heat",
     "growth": "A swing grows by itself",
     "time below": "Time below the lowest supply",
+    "warms by": "Pulse temperature",
 }
 _ORDER: tuple[Verdict, ...] = ("within", "close", "over")
 

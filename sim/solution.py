@@ -15,7 +15,9 @@ from sim.averaged import AveragedRun
 from sim.errors import BadField, Cancelled, WrongPort
 from sim.harmonic_balance import Expected, expected
 from sim.parts import KINDS
+from sim.pulse_heat import peak_rise
 from sim.signals import Signal
+from sim.staged import StagedRun
 from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
@@ -50,7 +52,7 @@ Detail = Literal["averaged", "edges"]
 _LOOKS = 2000
 
 #: What a rating may be held against that is no extreme.
-_BY_INTEGRALS = ("rms_amps", "mean_watts", "joules", "time_below")
+_BY_INTEGRALS = ("rms_amps", "mean_watts", "joules", "time_below", "pulse_kelvin")
 
 #: Voltages read in one go; between goes a run can be told to stop. Fewer where numpy has to do.
 _PLACES_AT_ONCE, _PLACES_IN_NUMPY = 8, 2
@@ -524,6 +526,9 @@ class Solution:
                 if self.context.event_kind != "plug_in":
                     uses.append(self._time_below(part, rating, values, limit))
                 continue
+            if limit is not None and rating.reads == "pulse_kelvin":
+                uses += self._pulse_rise(part, rating, values, limit)
+                continue
             read = self._read(
                 rating, volts.get(f"{part}.{rating.port}"), peak_a, rms_a, watts, span_s
             )
@@ -569,6 +574,25 @@ class Solution:
         port = self._current_port(part) or part
         found = RatingUse("stability", "growth", port, growth.folds, 1.0, used, "", verdict(used))
         return (found,)
+
+    def _pulse_rise(
+        self, part: str, rating: Rating, values: Values, limit: float
+    ) -> list[RatingUse]:
+        """How warm pulses make a clamp's junction; nothing where peaks are not known."""
+        run, net = self.trajectory, self.equations.network
+        at = next((i for i, _ in net.curves if net.branches[i].owner == part), None)
+        if not self.knows_peaks or at is None or not isinstance(run, AveragedRun | StagedRun):
+            return []
+        branch = net.branches[at]
+        eq = self.equations
+        both = stack_rows([eq.volts(branch.a, branch.b), eq.amps([(at, 1.0)])])
+        window = 0.0, self.duration_s
+        rise = peak_rise(
+            run.step_edges(*window), run.step_products(both, *window), values.number(rating.field)
+        )
+        used = use_of_limit(rise, limit, lower=False)
+        place = f"{part}.{rating.port}"
+        return [RatingUse(rating.name, "warms by", place, rise, limit, used, "K", verdict(used))]
 
     def _time_below(self, part: str, rating: Rating, values: Values, limit: float) -> RatingUse:
         """The longest time in a row below the lowest supply, whole carrier ripple included.

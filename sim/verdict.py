@@ -41,7 +41,7 @@ class RatingUse:
     ----------
     name : what the limit is called ("MOSFET limit")
     reads : what was held against it: "peak", "slow peak", "lowest", "slow lowest",
-        "RMS", "peak current", "mean power"
+        "RMS", "peak current", "mean power", "warms by"
     place : address it was read at
     value, limit : in `unit`
     used : share of the limit used, 1 at the limit

@@ -81,14 +81,22 @@ class Rating:
     field : the field that holds the limit; no field value, no check
     reads : "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules",
         "time_below"
-        (the longest time in a row that the voltage is below the part's minimum_voltage)
+        (the longest time in a row that the voltage is below the part's minimum_voltage),
+        "pulse_kelvin" (how warm pulses make the junction, the field being their rated power)
     port : where it is read
     """
 
     name: str
     field: str
     reads: Literal[
-        "peak_volts", "minimum_volts", "peak_amps", "rms_amps", "mean_watts", "joules", "time_below"
+        "peak_volts",
+        "minimum_volts",
+        "peak_amps",
+        "rms_amps",
+        "mean_watts",
+        "joules",
+        "time_below",
+        "pulse_kelvin",
     ]
     port: str = "in"
 
