@@ -43,7 +43,7 @@ def temperature_factor(temperature_c: float) -> float:
 class Battery(Kind):
     """A LiPo pack of cells in series, with its plug and wiring.
 
-    An open-circuit voltage behind resistance and inductance, and a slow part:
+    It is an open-circuit voltage behind resistance and inductance, and a slow part.
 
         E = cells x table(charge), or open_circuit_voltage of the whole pack
         table: 3.27 3.69 3.73 3.77 3.80 3.84 3.87 3.95 4.02 4.11 4.20 V at 0, 10 .. 100 %

@@ -28,11 +28,13 @@ class Clamp(Kind):
 
         i = next to nothing up to the breakdown voltage, (v - breakdown) / slope above
 
-    with a round corner so that 1 mA flows at the breakdown voltage, which is how data sheets
-    state it: they give it as a range, take its upper end for what is let through. One for a 26 V
-    pack holds back nothing below 40 V. The slope is (clamp - upper breakdown) / A. Rated energy
-    is held against the heat of the whole event. A 600 W part stands that for 1 ms: some 0.6 J of
-    one pulse (P t, half of it at the half-value time; common practice, no source).
+    Its corner is round, so that 1 mA flows at the breakdown voltage, which is how data sheets
+    state it. They give a range: take its upper end for what is let through. The slope is (clamp -
+    upper breakdown) / A. One that rests up to 26 V lets some 42 V through, above MOSFETs of 40 V:
+    on 6S it seldom helps. One that rests only below the full pack conducts all the time: `check`
+    says so. Rated energy is held against the heat of the whole event. A 600 W part stands that
+    for 1 ms: some 0.6 J of one pulse (P t, half of it at the half-value time; common practice, no
+    source).
 
     The pulse temperature is worked out from the power over time and the rated pulse, which takes
     the junction from 25 to 175 °C:
@@ -49,8 +51,7 @@ class Clamp(Kind):
 
     Left out: every edge (events in which an ESC chops are solved averaged only), that breakdown
     rises with temperature (about 0.1 % per K), junction capacitance, and that it conducts
-    forwards when reversed. Check that the standoff voltage is not below the full pack: then it
-    conducts all the time.
+    forwards when reversed.
     """
 
     kind = "clamp"

@@ -16,11 +16,12 @@ class FlightController(LoadKind):
         power:    i = power / v, above minimum_voltage; below it power v / minimum_voltage^2,
                   following the supply as a first-order lag of its bandwidth
 
-    It draws about 1.4 W with its receiver (our guess). Its supply limits are our guesses too.
+    It draws about 1.4 W with its receiver (our guess).
 
     Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
 
-    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    Left out: a soft start (plugged in, it draws all at once after start_delay), how long it takes
+    to come back after a brown-out, what its regulator lets through, its ripple.
     """
 
     kind = "flight_controller"

@@ -10,8 +10,8 @@ from sim.parts.families import CoilKind
 class Inductor(CoilKind):
     """A wound inductor in the plus conductor; minus passes through.
 
-    dcr in series with the inductance; across the inductance its own capacitance and, if
-    given, a resistance for the losses of its core:
+    It is dcr in series with the inductance; across the inductance lie its own capacitance and, if
+    given, a resistance for the losses of its core.
 
         Z = dcr + (j w L // Rp // 1/(j w Cp)), self-resonance at 1/(2 pi sqrt(L Cp))
 

@@ -16,11 +16,10 @@ class Load(LoadKind):
         power:    i = power / v, above minimum_voltage; below it power v / minimum_voltage^2,
                   following the supply as a first-order lag of its bandwidth
 
-    Supply limits and bandwidth are our guesses.
-
     Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
 
-    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    Left out: a soft start (plugged in, it draws all at once after start_delay), how long it takes
+    to come back after a brown-out, what its regulator lets through, its ripple.
     """
 
     kind = "load"

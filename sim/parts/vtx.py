@@ -17,13 +17,14 @@ class Vtx(LoadKind):
                   following the supply as a first-order lag of its bandwidth
 
     An analogue one draws some 4 W, a digital one 9 to 14 W, nearly constant as it has a
-    switching regulator (our guess). Its supply limits are our guesses too. Ripple on its supply
-    is seen as lines in an analogue picture; a digital one shows none and drops out when its
-    supply does. Where it is not known which it is, both are told.
+    switching regulator (our guess). Ripple on its supply is seen as lines in an analogue picture;
+    a digital one shows none and drops out when its supply does. Where it is not known which it
+    is, both are told.
 
     Source: the laws are arithmetic; what it draws, its limits and its bandwidth are our guess.
 
-    Left out: start-up and brown-out restart, what its regulator lets through, its ripple.
+    Left out: a soft start (plugged in, it draws all at once after start_delay), how long it takes
+    to come back after a brown-out, what its regulator lets through, its ripple.
     """
 
     kind = "vtx"
