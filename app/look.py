@@ -145,13 +145,9 @@ class Look(QObject):
 
     changed = Signal()
 
-    def __init__(
-        self, dark: bool = False, parent: QObject | None = None, enlarged: float = 1.0
-    ) -> None:
+    def __init__(self, dark: bool = False, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._dark = dark
-        #: At the desk, all type and what is laid out around it this much larger.
-        self._enlarged = enlarged
         self._projector = False
 
     @property
@@ -180,13 +176,13 @@ class Look(QObject):
     @property
     def scale(self) -> float:
         """Factor of type, and of what is laid out around type: 1 at the desk."""
-        return 2.4 if self._projector else self._enlarged
+        return 2.4 if self._projector else 1.0
 
     def font(self, role: Role = "text") -> QFont:
         """System sans of a role, figures of equal width so that live values do not jitter."""
         desk, projector, weight = _ROLES[role]
         font = QFont(QGuiApplication.font())
-        font.setPointSizeF(projector if self._projector else desk * self._enlarged)
+        font.setPointSizeF(projector if self._projector else desk)
         font.setWeight(weight)
         font.setFeature(QFont.Tag("tnum"), 1)
         return font

@@ -18,7 +18,8 @@ import msgspec
 
 from sim import quantity
 from sim.errors import BadField, DocumentError, NewerFile, SimError, WrongPort
-from sim.records import Change, Event, Given, Option
+from sim.probe import probe_of
+from sim.records import Change, Clip, Event, Given, Option
 from sim.resolve import (
     event_index,
     events_of,
@@ -40,6 +41,8 @@ VERSION = 1
 STEADY_S = 0.02
 #: A room reads no more at once.
 MOST_NUMBERS = 3
+#: What rounding leaves of a sum that is nought: no volt, ampere or joule of anybody's.
+_NOTHING = 1e-9
 MOST_CHOICES = 4
 CARD_KINDS = ("ask", "guess", "reveal", "bench", "measure", "sum_up")
 
@@ -74,9 +77,11 @@ class Screen(_Record, frozen=True, kw_only=True):
     build : id of a preset, or the name of one of the lesson's own builds
     option, event : by name; option "" is the build as drawn
     pinned : name of the option whose curve stays dotted behind
+    against : what the curve behind has otherwise; `pinned` is then the name it is given
     changes : made to the build before the option, as an option's own
     throttle : instead of the event, all ESCs steady at this duty, 0 to 1
     window : from and to
+    watch : clips whose curves are shown, instead of the build's own; a room sees the first
     view : of the curves; noise : band of the noise path
     slow : played in slow motion, so much of the event a second
     """
@@ -85,9 +90,11 @@ class Screen(_Record, frozen=True, kw_only=True):
     option: str | None = None
     event: str | None = None
     pinned: str | None = None
+    against: tuple[Change, ...] = ()
     changes: tuple[Change, ...] = ()
     throttle: float | None = None
     window: tuple[Given, Given] | None = None
+    watch: tuple[Clip, ...] = ()
     view: Literal["time", "spectrum", "impedance", "joules"] = "time"
     noise: Literal["slow", "PWM", "edges"] | None = None
     slow: Given | None = None
@@ -360,12 +367,7 @@ def _check_figure(lesson: Lesson, figure: Figure, where: str) -> None:
     if figure.reads in ("stable", "returned", "braked"):
         return
     for key, address in (("at", figure.at), ("ground", figure.ground)):
-        if address is not None and build.part(address.split(".")[0]) is None:
-            ids = tuple(part.id for part in build.parts)
-            raise WrongPort(
-                f"{where}.{key}", f"there is no part {address!r}",
-                nearest_names(address, ids, "Parts are"),
-            )  # fmt: skip
+        _there(build, address, f"{where}.{key}")
 
 
 def _check_card(lesson: Lesson, card: Card, names: tuple[str, ...], where: str) -> None:
@@ -394,7 +396,8 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
     from sim.options import apply
 
     build = document(lesson, screen, where)
-    for name, key in ((screen.option, "option"), (screen.pinned, "pinned")):
+    behind = None if screen.against else screen.pinned
+    for name, key in ((screen.option, "option"), (behind, "pinned")):
         if name:
             _tried(option_index, build, name, f"{where}.{key}")
     if screen.event is not None:
@@ -415,15 +418,33 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
                 f"is not inside the event {event.name!r}",
                 f"Give 0 s to {quantity.format(lasts, 's')}, start before end",
             )
-    for k, change in enumerate(screen.changes):
-        verbs = [v for v in ("remove", "bypass", "set") if getattr(change, v) is not None]
-        if len(verbs) != 1 or change.add is not None:
-            raise BadField(
-                f"{where}.changes[{k}]", "is no change", "Give one of remove, bypass, set"
-            )
+    for key, changes in (("changes", screen.changes), ("against", screen.against)):
+        for k, change in enumerate(changes):
+            verbs = [v for v in ("remove", "bypass", "set") if getattr(change, v) is not None]
+            if len(verbs) != 1 or change.add is not None:
+                raise BadField(
+                    f"{where}.{key}[{k}]", "is no change", "Give one of remove, bypass, set"
+                )
+    if screen.against and not screen.pinned:
+        raise BadField(f"{where}.against", "has no name", "Give pinned: what the curve is called")
     build = apply(build, Option(name=f"{where}.changes", changes=screen.changes))
+    apply(build, Option(name=f"{where}.against", changes=screen.against))
     index = option_index(build, option_of(lesson, screen) or None)
-    return apply(build, None if index is None else build.options[index])
+    build = apply(build, None if index is None else build.options[index])
+    for k, clip in enumerate(screen.watch):
+        _there(build, clip.tip, f"{where}.watch[{k}].tip")
+        _there(build, clip.ground, f"{where}.watch[{k}].ground")
+        probe_of(clip, f"{where}.watch[{k}].probe")
+    return build
+
+
+def _there(build: Build, address: str | None, where: str) -> None:
+    """Refuse a place whose part is not there."""
+    if address is not None and build.part(address.split(".")[0]) is None:
+        ids = tuple(part.id for part in build.parts)
+        raise WrongPort(
+            where, f"there is no part {address!r}", nearest_names(address, ids, "Parts are")
+        )
 
 
 def _tried(find: Callable[[Build, str], object], build: Build, name: str, where: str) -> None:
@@ -474,6 +495,13 @@ def build_of(lesson: Lesson, screen: Screen) -> Build:
 
     build = document(lesson, screen)
     build = apply(build, Option(name="changes", changes=screen.changes))
+    if screen.against and screen.pinned:
+        index = option_index(build, option_of(lesson, screen) or None)
+        own = () if index is None else build.options[index].changes
+        behind = Option(name=screen.pinned, changes=own + screen.against)
+        build = msgspec.structs.replace(build, options=(*build.options, behind))
+    if screen.watch:
+        build = msgspec.structs.replace(build, clips=screen.watch)
     if screen.throttle is None:
         return build
     steady = Event(
@@ -506,9 +534,11 @@ class Number:
 
     @property
     def text(self) -> str:
-        """As people say it, two figures and a bit."""
+        """As people say it, two figures and a bit; less than a scope could ever show is none."""
         if not self.unit:
             return "stable" if self.value else "unstable"
+        if abs(self.value) < _NOTHING:
+            return f"0 {self.unit}"
         return quantity.format(self.value, self.unit, 3)
 
 

@@ -23,6 +23,10 @@ _TITLES = {
     "spectrum": "Strength at each frequency, in what is shown",
 }
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 12, 46, 28
+#: Pixels between two figures.
+_APART = 10
+#: For a room: the title is left out, and figures stand where there is room for them.
+_ROOM_TOP, _ROOM_BOTTOM = 22, 18
 # Impedances and voltages below this share of the largest are nobody's concern.
 _DECADES = {"impedance": 6, "spectrum": 5}
 
@@ -85,11 +89,12 @@ class AcrossView(QWidget):
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, "being read…")
             return
         box = self._box()
-        painter.drawText(
-            QRectF(self._scaled(_LEFT), 0, box.width(), self._scaled(20)),
-            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-            _TITLES[across.view],
-        )
+        if not self._look.projector:
+            painter.drawText(
+                QRectF(self._scaled(_LEFT), 0, box.width(), self._scaled(20)),
+                Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
+                _TITLES[across.view],
+            )
         lines = [line for line in across.lines if len(line.hz)]
         if not lines:
             painter.setFont(self._look.font())
@@ -125,6 +130,7 @@ class AcrossView(QWidget):
         p = self._look.palette
         painter.setFont(self._look.font("small"))
         height = painter.fontMetrics().height()
+        free = 0.0
         for hz in decades(*ranges[0]):
             x = box.left() + box.width() * share(hz, *ranges[0])
             painter.setPen(QPen(p.faint, 1))
@@ -133,15 +139,23 @@ class AcrossView(QWidget):
             words = label(hz, "Hz")
             half = painter.fontMetrics().horizontalAdvance(words) / 2 + 2
             left = min(max(x - half, 0.0), self.width() - 2 * half)
+            if left < free:
+                continue
+            free = left + 2 * half + _APART
             painter.drawText(
                 QRectF(left, box.bottom() + 4, 2 * half, height),
                 Qt.AlignmentFlag.AlignCenter,
                 words,
             )
+        # the lowest would stand on the first of the other axis
+        free = box.bottom() + height / 4
         for value in decades(*ranges[1]):
             y = box.bottom() - box.height() * share(value, *ranges[1])
             painter.setPen(QPen(p.faint, 1))
             painter.drawLine(QPointF(box.left(), y), QPointF(box.right(), y))
+            if y + height / 2 > free:
+                continue
+            free = y - height / 2
             painter.setPen(p.muted)
             painter.drawText(
                 QRectF(0, y - height / 2, box.left() - 6, height),
@@ -157,6 +171,8 @@ class AcrossView(QWidget):
         taken: list[tuple[float, float, int]] = []
         for mark in sorted(self._across.marks, key=lambda m: m.hz):
             if not hz_range[0] <= mark.hz <= hz_range[1]:
+                continue
+            if self._look.projector and mark.label != "PWM":
                 continue
             x = box.left() + box.width() * share(mark.hz, *hz_range)
             pen = QPen(p.limit if mark.kind == "PWM" else p.muted, 1)
@@ -183,7 +199,11 @@ class AcrossView(QWidget):
         painter.setFont(self._look.font("small"))
         metrics = painter.fontMetrics()
         values = {} if self._pointer is None else dict(self.value_at(self._pointer))
-        x, y = box.left(), self._scaled(22) + metrics.ascent()
+        title = self._room_title()
+        x, y = box.left(), self._scaled(0 if title else 22) + metrics.ascent()
+        painter.setPen(p.ink)
+        painter.drawText(QPointF(x, y), title)
+        x += metrics.horizontalAdvance(title)
         for k, line in enumerate(line for line in self._across.lines if len(line.hz)):
             words = line.label
             if line.label in values:
@@ -201,11 +221,18 @@ class AcrossView(QWidget):
 
     # Where things are
 
+    def _room_title(self) -> str:
+        """One word before the names, where the title is left out."""
+        assert self._across is not None
+        return f"{self._across.view.capitalize()}: " if self._look.projector else ""
+
     def _scaled(self, pixels: float) -> float:
         return pixels * self._look.scale
 
     def _box(self) -> QRectF:
         left, right, top, bottom = (self._scaled(v) for v in (_LEFT, _RIGHT, _TOP, _BOTTOM))
+        if self._look.projector:
+            top, bottom = self._scaled(_ROOM_TOP), self._scaled(_ROOM_BOTTOM)
         return QRectF(left, top, self.width() - left - right, self.height() - top - bottom)
 
     def _ranges(self) -> tuple[tuple[float, float], tuple[float, float]]:

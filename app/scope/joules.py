@@ -8,11 +8,16 @@ from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QPainter
 from PySide6.QtWidgets import QWidget
 
+from app.solver.protocol import Bar
 from sim import quantity
 
 if TYPE_CHECKING:
     from app.look import Look
     from app.solver.protocol import Joules
+
+#: Bars a room reads, besides that of all others; and the name of those.
+_MOST_FOR_A_ROOM = 3
+_REST = "all others"
 
 
 class JoulesView(QWidget):
@@ -62,20 +67,23 @@ class JoulesView(QWidget):
             "Where the joules of what is shown go",
         )
         painter.setFont(self._look.font("small"))
+        if self._look.projector:
+            # a room reads few bars, and the sum stands on the card
+            self._paint_bars(painter, _few(self._joules.bars), 1.1 * line, line)
+            return
         painter.setPen(p.muted)
         painter.drawText(
             QRectF(8, line, self.width() - 16, 2 * line),
             Qt.AlignmentFlag.AlignTop | Qt.TextFlag.TextWordWrap,
             self.in_words(),
         )
-        self._paint_bars(painter, 3.2 * line, line)
+        self._paint_bars(painter, self._joules.bars, 3.2 * line, line)
 
-    def _paint_bars(self, painter: QPainter, top: float, line: int) -> None:
-        assert self._joules is not None
+    def _paint_bars(self, painter: QPainter, bars: tuple[Bar, ...], top: float, line: int) -> None:
         p = self._look.palette
         metrics = painter.fontMetrics()
-        bars = self._joules.bars
-        names = min(max((metrics.horizontalAdvance(b.label) for b in bars), default=0) + 6, 220)
+        widest = max((metrics.horizontalAdvance(bar.label) for bar in bars), default=0)
+        names = min(widest + 6, round(220 * min(self._look.scale, 1.5)))
         largest = max((abs(bar.joule) for bar in bars), default=1.0) or 1.0
         room = self.width() - names - 24 - metrics.horizontalAdvance("000.0 mJ") - 12
         step = min(line, (self.height() - top) / max(len(bars), 1))
@@ -93,6 +101,20 @@ class JoulesView(QWidget):
                 Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft,
                 _joule(bar.joule),
             )
+
+
+def _few(bars: tuple[Bar, ...]) -> tuple[Bar, ...]:
+    """Parts of one name as one bar, the largest of these, and the rest as one more."""
+    sums: dict[str, float] = {}
+    for bar in bars:
+        name = bar.label.rstrip("0123456789 ")
+        name = f"{name}s" if name != bar.label else name
+        sums[name] = sums.get(name, 0.0) + bar.joule
+    rest = sums.pop(_REST, 0.0)
+    ranked = sorted(sums.items(), key=lambda pair: -abs(pair[1]))
+    few, others = ranked[:_MOST_FOR_A_ROOM], ranked[_MOST_FOR_A_ROOM:]
+    rest += sum(joule for _, joule in others)
+    return (*(Bar(name, joule) for name, joule in few), Bar(_REST, rest))
 
 
 def _joule(value: float) -> str:

@@ -72,6 +72,8 @@ class LimitLines:
         for limit, line, label in zip(self._limits, self._lines, self.labels, strict=True):
             inside = low < limit.value < high
             line.setVisible(inside)
+            # large words at the edge would stand on the curve a room looks at
+            label.setVisible(inside or not self._look.projector)
             words = f"{limit.label} {limit.value:g} V"
             if inside:
                 # above the dashes, below them where the strip ends

@@ -351,6 +351,8 @@ class Scope(QWidget):
             strip.plot.whole.connect(lambda: self._workbench.set_window(None))
             strip.plot.pulled.connect(lambda share, off, s=strip: self._pull(s, share, off))
             strip.probe.clicked.connect(lambda _=False, s=strip: self.open_probe(s))
+            # for a room the figures are the card's
+            strip.figure.setVisible(not self._plain)
             self._strips.append(strip)
             self._column.addWidget(strip, 1)
 

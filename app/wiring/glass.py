@@ -15,6 +15,8 @@ _LEAST_ZOOM, _MOST_ZOOM = 0.4, 24.0
 _FIT_MARGINS = (128, 62, 128, 46)
 #: However large the words are, the frame keeps the greater part of the room.
 _MOST_MARGIN = 0.18
+#: For a room, whose words are few: a line at the top, and names left and right.
+_ROOM_MARGINS = (150, 50, 150, 14)
 _CACHE_KB = 49152
 
 
@@ -35,6 +37,8 @@ class Glass(QGraphicsView):
         self.ground = Ground(self)
         self.looked.connect(self.ground.lift)
         self._fitted = True
+        #: Only where the supply runs is fitted, for those far away.
+        self._close = False
         self.setScene(self.scene_)
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.set_moving(False)
@@ -64,13 +68,15 @@ class Glass(QGraphicsView):
     def fit(self) -> None:
         """Show the whole frame with room for the words beside it."""
         self._fitted = True
-        content = self.scene_.content()
+        content = self.scene_.wired() if self._close else self.scene_.content()
         view_w, view_h = self.viewport().width(), self.viewport().height()
         most = (_MOST_MARGIN * view_w, _MOST_MARGIN * view_h) * 2
         left, top, right, bottom = (
             round(min(m * self.look.scale, limit))
             for m, limit in zip(_FIT_MARGINS, most, strict=True)
         )
+        if self._close:
+            left, top, right, bottom = _ROOM_MARGINS
         width, height = max(60, view_w - left - right), max(60, view_h - top - bottom)
         self._zoom_to(min(width / content.width(), height / content.height(), 6.0))
         middle = self.viewportTransform().map(content.center())

@@ -9,6 +9,7 @@ from app.wiring.facts import CAPACITORS, ROUND, SOURCES, Figure, lead_name, lead
 from app.wiring.geometry import halfway, heading
 from app.wiring.label_item import LabelItem
 from app.wiring.label_layout import Body, Box, Wanted, lay_out
+from app.wiring.room_words import room_words
 
 if TYPE_CHECKING:
     from collections.abc import Set as AbstractSet
@@ -168,7 +169,10 @@ class Labels:
                 text = item.facts.summary
             if id_ in self._scene.bypassed:
                 name, text = f"{name}, bypassed", ""
-            inside = item.fits_inside(self._scene.zoom, name, text)
+            # a room reads names beside the parts, in one size
+            inside = ("", "")
+            if self._scene.room is None:
+                inside = item.fits_inside(self._scene.zoom, name, text)
             told = bool(inside[0] and inside[1] == text)
             if kind == "joint":
                 told |= not asked and bool(inside[0] or id_ in on_boards)
@@ -211,6 +215,8 @@ class Labels:
                 out[id_] = ("This lead", self._scene.marked[id_], "over")
             elif lead.isVisible() and (id_ in self._scene.chosen or self._is_main(lead)):
                 out[id_] = (self._lead_title(lead), lead_summary(lead.lead), "")
+        if self._scene.room is not None:
+            return room_words(self._scene, out, self._scene.room)
         order = {"over": 0, "close": 1}
         ranked = sorted(
             out.items(), key=lambda kv: (order.get(kv[1][2], 2), kv[0] not in self._scene.chosen)

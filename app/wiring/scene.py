@@ -77,6 +77,8 @@ class WiringScene(QGraphicsScene):
         self._laid: set[str] = set()
         self.boards: dict[str, BoardItem] = {}
         self.bypassed: frozenset[str] = frozenset()
+        #: For a room: what was changed on a part, by its id; None at the desk.
+        self.room: dict[str, str] | None = None
         #: How far the decks are apart, 0 to 1.
         self.spread = 0.0
         self.misfits: tuple[Misfit, ...] = ()
@@ -412,6 +414,14 @@ class WiringScene(QGraphicsScene):
         if self.spread:
             rect = rect.united(self.frame_item.spread_rect())
         return rect if not rect.isNull() else self.frame_item.core
+
+    def wired(self) -> QRectF:
+        """All parts but motors: where the supply runs."""
+        rect = QRectF()
+        for item in self.parts.values():
+            if item.part.kind != "motor":
+                rect = rect.united(item.mapRectToScene(item.body))
+        return rect if not rect.isNull() else self.content()
 
     def part_at(self, place: QPointF, slack_mm: float = 0.0) -> PartItem | None:
         """The topmost part at a place; a small one wins over the board beneath it."""

@@ -251,8 +251,15 @@ class FrameView(Glass):
 
     def set_plain(self) -> None:
         """Only the drawing and its words, for a room that looks and does not draw."""
-        self._plain = True
+        self._plain = self._close = True
+        self.scene_.room = {}
         self._lay_children()
+
+    def show_changed(self, changed: dict[str, str]) -> None:
+        """What a room is told beside the parts: what was changed on each, by id."""
+        if changed != self.scene_.room:
+            self.scene_.room = changed
+            self._label_timer.start(0)
 
     def _lay_children(self) -> None:
         if self._plain:

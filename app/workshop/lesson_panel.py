@@ -26,6 +26,9 @@ BENCH_CAUTION = (
     "Scope ground to pack minus only; laptop on battery.\n\n"
     "LiPo attended, in a fire-safe place. Maker's data and local rules come first."
 )
+_MARGIN = 22
+#: Room for the dots of hands at the right end of a choice: five in a row.
+_DOT, _DOTS_WIDE = 14, 5
 _SPACE = {
     "guess": "space: reveal", "measure": "space: what each would say",
 }  # fmt: skip
@@ -61,7 +64,7 @@ class LessonPanel(QFrame):
         foot.addWidget(self.foot_left)
         foot.addWidget(self.foot_right)
         column = QVBoxLayout(self)
-        column.setContentsMargins(22, 16, 22, 14)
+        column.setContentsMargins(_MARGIN, 16, _MARGIN, 14)
         column.setSpacing(8)
         for widget in (self.head, self.title, self.text):
             column.addWidget(widget)
@@ -75,10 +78,16 @@ class LessonPanel(QFrame):
         """Draw the course's present card with the figures there are."""
         card = course.card
         count = len(course.lesson.cards)
-        self.head.setText(f"{course.lesson.title}, {course.at + 1} of {count}")
+        place = f"{course.at + 1} of {count}"
+        whole = f"{course.lesson.title}, {place}"
+        room = self.width() - 2 * _MARGIN
+        metrics = QFontMetricsF(self._look.font("small"))
+        # one line: what is new on this card needs the room
+        self.head.setText(whole if metrics.horizontalAdvance(whole) <= room else place)
         self.title.setText(card.title)
         self.text.setText(card.text)
-        self.text.setVisible(bool(card.text))
+        # once the answer stands there, the question's title is enough
+        self.text.setVisible(bool(card.text) and not (card.kind == "guess" and course.shown))
         self._show_rows(course, numbers)
         self._show_numbers(course, numbers)
         self._show_foot(course, numbers, why)
@@ -102,6 +111,7 @@ class LessonPanel(QFrame):
         while len(self.rows) > len(texts):
             row = self.rows.pop()
             self._rows.removeWidget(row)
+            row.hide()
             row.deleteLater()
         while len(self.rows) < len(texts):
             row = _Row(len(self.rows), self._look)
@@ -114,7 +124,7 @@ class LessonPanel(QFrame):
             if card.kind == "guess":
                 row.show_row(text, hands[k], right=k == right, faded=right not in (None, k))
                 continue
-            row.show_row(text, 0, right=k in course.taken(), faded=False)
+            row.show_row(text, None, right=k in course.taken(), faded=False)
 
     def _show_numbers(self, course: Course, numbers: dict[str, Number]) -> None:
         names = course.card.figures if course.shown else ()
@@ -123,8 +133,8 @@ class LessonPanel(QFrame):
             guess = course.card.guess
             assert guess is not None
             value = ratio(numbers, guess)
-            words = f"{value:.2g} times" if guess.over else numbers[guess.figure].text
-            lines.append(f"the engine says {words}")
+            words = _times(value) if guess.over else numbers[guess.figure].text
+            lines.append(f"engine: {words}")
         for name in names:
             there = numbers.get(name)
             words = course.lesson.figure(name).words
@@ -132,6 +142,8 @@ class LessonPanel(QFrame):
         while self.number_labels:
             label = self.number_labels.pop()
             self.numbers.removeWidget(label)
+            # until it is deleted it would still be painted where it stood
+            label.hide()
             label.deleteLater()
         for line in lines[:3]:
             label = _label()
@@ -188,18 +200,26 @@ class _Row(QWidget):
         self._look = look
         self._text = ""
         self._hands = 0
+        self._counts = True
         self._right = self._faded = False
         policy = QSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
         policy.setHeightForWidth(True)
         self.setSizePolicy(policy)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
 
-    def show_row(self, text: str, hands: int, *, right: bool, faded: bool) -> None:
-        self._text, self._hands = text, hands
+    def show_row(self, text: str, hands: int | None, *, right: bool, faded: bool) -> None:
+        """`hands` None: there are none to count."""
+        self._text, self._hands = text, hands or 0
+        self._counts = hands is not None
         self._right, self._faded = right, faded
         self.setAccessibleName(self.in_words())
+        self.setMinimumHeight(self._height(self.width()))
         self.updateGeometry()
         self.update()
+
+    def resizeEvent(self, event: object) -> None:
+        # a layout that is short of room must not cut a line off
+        self.setMinimumHeight(self._height(self.width()))
 
     def in_words(self) -> str:
         """Number, text, hands."""
@@ -227,7 +247,8 @@ class _Row(QWidget):
         """Where the text stands."""
         metrics = QFontMetricsF(self._look.font("name"))
         left = 16 + metrics.horizontalAdvance("4 ") + 6
-        room = max(width - left - 14, 40.0)
+        dots = _DOT * _DOTS_WIDE + 6 if self._counts else 0
+        room = max(width - left - 14 - dots, 40.0)
         flags = int(Qt.TextFlag.TextWordWrap)
         text = metrics.boundingRect(QRectF(0, 0, room, 1000), flags, self._text)
         return QRectF(left, 8, room, text.height())
@@ -258,8 +279,8 @@ class _Row(QWidget):
         painter.setBrush(p.ink)
         # hands as dots at the right end, in rows of five
         for k in range(self._hands):
-            x = box.right() - 20 - 14 * (k % 5)
-            painter.drawEllipse(QRectF(x, box.top() + 8 + 13 * (k // 5), 10, 10))
+            x = box.right() - 20 - _DOT * (k % _DOTS_WIDE)
+            painter.drawEllipse(QRectF(x, box.top() + 8 + 13 * (k // _DOTS_WIDE), 10, 10))
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         back = event.button() == Qt.MouseButton.RightButton
@@ -272,6 +293,15 @@ def _known(card: Card, numbers: dict[str, Number]) -> bool:
         return False
     wanted = [card.guess.figure, card.guess.over]
     return all(name is None or name in numbers for name in wanted)
+
+
+def _times(value: float) -> str:
+    """How many times, as people say it."""
+    if value < 0.1:
+        return f"{100.0 * value:.2g} %"
+    if 0.9 <= value <= 1.1:
+        return f"{value:.3g} times"
+    return f"{value:.2g} times"
 
 
 def _label() -> QLabel:

@@ -16,6 +16,7 @@ from app.look import Look
 from app.scope.scope import Scope
 from app.solver.client import SolverClient
 from app.wiring import FrameView
+from app.wiring.room_words import changed_words
 from app.workbench import Workbench
 from app.workshop import handouts, screens
 from app.workshop.course import Course
@@ -27,7 +28,7 @@ from app.workshop.slow_bar import SlowBar
 from app.workshop.slow_motion import SlowMotion
 from app.workshop.sums import Sums
 from sim import lessons
-from sim.build import dumps
+from sim.build import dumps, load
 from sim.resolve import given_number
 
 if TYPE_CHECKING:
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from sim.lessons import Lesson, Screen
 
 _PANEL = 460
-_DRAWN = 1.5
 
 
 class LessonWindow(QWidget):
@@ -64,8 +64,6 @@ class LessonWindow(QWidget):
         self.setMinimumSize(1280, 720)
         self.look = Look(dark, self)
         self.look.set_projector(True)
-        # Figures on frame and curves are for whoever looks closer; the card is for the back row.
-        self.drawn_look = Look(dark, self, enlarged=_DRAWN)
         self.course = Course(lesson)
         self.solver = solver or SolverClient()
         self.solver.setParent(self)
@@ -87,14 +85,14 @@ class LessonWindow(QWidget):
     def _make_layout(self) -> None:
         self.panel = LessonPanel(self.look)
         self.panel.setFixedWidth(_PANEL)
-        self.frame = FrameView(self.bench, self.drawn_look)
+        self.frame = FrameView(self.bench, self.look)
         self.frame.set_plain()
-        self.noise_path = NoisePath(self.frame, self.bench, self.drawn_look)
+        self.noise_path = NoisePath(self.frame, self.bench, self.look)
         self.room = RoomTraces(self.bench, self._trace_may_show, self)
-        self.scope = Scope(self.bench, self.drawn_look, plain=True, recordings=self.room)
-        self.slow = SlowMotion(self.frame, self.bench, self.drawn_look)
+        self.scope = Scope(self.bench, self.look, plain=True, recordings=self.room)
+        self.slow = SlowMotion(self.frame, self.bench, self.look)
         self.slow.set_scope(self.scope)
-        self.slow_bar = SlowBar(self.slow, self.bench, self.drawn_look, keys=False)
+        self.slow_bar = SlowBar(self.slow, self.bench, self.look, keys=False)
         # The class looks; keys are the presenter's.
         for widget in (self.frame, self.scope, self.scope.ribbon):
             widget.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -102,7 +100,7 @@ class LessonWindow(QWidget):
         self.body.setHandleWidth(1)
         self.body.addWidget(self.frame)
         self.body.addWidget(self.scope)
-        self.body.setSizes([330, 370])
+        self.body.setSizes([370, 322])
         self.cover = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.cover.setMargin(30)
         right = QVBoxLayout()
@@ -197,8 +195,7 @@ class LessonWindow(QWidget):
             self.slow.toggle()
 
     def _other_ground(self) -> None:
-        for look in (self.look, self.drawn_look):
-            look.set_dark(not look.dark)
+        self.look.set_dark(not self.look.dark)
 
     def _full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
@@ -258,8 +255,9 @@ class LessonWindow(QWidget):
         if screen == self._shown_screen:
             return
         self._shown_screen = screen
-        bench = self.bench
-        screens.put(bench, self.course.lesson, screen)
+        lesson, bench = self.course.lesson, self.bench
+        screens.put(bench, lesson, screen)
+        self.frame.show_changed(changed_words(load(screen.build or lesson.build), bench.build))
         self.room.set_scene((dumps(bench.build), bench.option, bench.event_index))
 
     def _room_says(self, why: str) -> None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from app.solver.protocol import LeadFlow
     from app.wiring.view import FrameView
     from app.workbench import Workbench
+    from sim.build import Lead
 
 BANDS = ("slow", "PWM", "edges")
 _WORDS = ("Slow flow", "PWM ripple", "Edges")
@@ -201,9 +202,12 @@ class NoisePath(QObject):
             return
         if flows is not None:
             self.layer.show_flows({flow.id: flow for flow in flows.leads}, band)
-        self.words.setText(self.in_words())
         p = self._look.palette
         self.words.setFont(self._look.font())
+        words, room = self.in_words(), self._view.width() - 40
+        self.words.setText(
+            self.words.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, room)
+        )
         self.words.setStyleSheet(
             f"background: {p.card.name()}; color: {p.ink.name()};"
             f" border: 1px solid {p.faint.name()}; border-radius: 6px; padding: 2px 8px;"
@@ -228,10 +232,20 @@ class NoisePath(QObject):
         most = max(leads, key=lambda flow: flow.rms[band])
         lead = self._bench.shown_build.lead(most.id)
         ends = most.id if lead is None else f"{self._name(lead.from_)} to {self._name(lead.to)}"
+        amps = quantity.format(most.rms[band], "A", 2)
+        if self._look.projector:
+            return f"{_WORDS[band]}, most {amps}: {ends if lead is None else self._far(lead)}"
         kind = "" if band == 0 else " RMS"
         hz = "" if band == 0 else f", here at {quantity.format(flows.hz[band], 'Hz', 2)}"
-        amps = quantity.format(most.rms[band], "A", 2)
         return f"{_WORDS[band]}{hz}. Most: {amps}{kind}, {ends}. P: next"
+
+    def _far(self, lead: Lead) -> str:
+        """One end is enough for a room: the part, not the joint it hangs on."""
+        build = self._bench.shown_build
+        ends = (lead.from_, lead.to)
+        parts = [build.part(end.split(".")[0]) for end in ends]
+        named = [e for e, p in zip(ends, parts, strict=True) if p is not None and p.kind != "joint"]
+        return self._name((named or ends)[0])
 
     def _name(self, address: str) -> str:
         part = self._bench.shown_build.part(address.split(".")[0])

@@ -75,7 +75,13 @@ class SlowBar(QWidget):
         row.addWidget(self.end)
         below = QHBoxLayout()
         below.setSpacing(14)
-        below.addWidget(self.time)
+        if keys:
+            below.addWidget(self.time)
+        else:
+            # a room reads how slow it is, when it is, and what flows
+            row.addWidget(self.time)
+            for button in (self.previous, self.play, self.next, self.loop, self.end):
+                button.hide()
         below.addWidget(self.words, 1)
         column = QVBoxLayout(self)
         column.setContentsMargins(10, 3, 10, 4)
