@@ -654,6 +654,8 @@ class Workbench(QObject):
         elif isinstance(message, Ghost):
             self.ghost = message
             self.answer_changed.emit()
+            if not _covers(message, self._stretch()):
+                self._zoom()
         elif isinstance(message, Moved):
             self._set_moved(message, False)
         elif isinstance(message, FindingsRow):
@@ -722,6 +724,11 @@ def _within(index: int | None, count: int) -> int | None:
     if index is None or count == 0:
         return None
     return min(index, count - 1)
+
+
+def _covers(ghost: Ghost, window: tuple[float, float]) -> bool:
+    """Whether a ghost was drawn over this window: it may have been asked for before a zoom."""
+    return all((c.t[0], c.t[-1]) == window for c in ghost.curves if len(c.t))
 
 
 def _with_curves(answer: Answer, message: Curves) -> Answer:

@@ -406,6 +406,17 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
         raise BadField(f"{where}.throttle", f"is {screen.throttle:g}", "Give 0 to 1")
     if screen.slow is not None and not given_number(screen.slow, "s", f"{where}.slow") > 0.0:
         raise BadField(f"{where}.slow", "is no speed", "Give some µs of the event a second")
+    for key, changes in (("changes", screen.changes), ("against", screen.against)):
+        for k, change in enumerate(changes):
+            verbs = [v for v in ("remove", "bypass", "set") if getattr(change, v) is not None]
+            if len(verbs) != 1 or change.add is not None:
+                raise BadField(
+                    f"{where}.{key}[{k}]", "is no change", "Give one of remove, bypass, set"
+                )
+    if screen.against and not screen.pinned:
+        raise BadField(f"{where}.against", "has no name", "Give pinned: what the curve is called")
+    build = apply(build, Option(name=f"{where}.changes", changes=screen.changes))
+    apply(build, Option(name=f"{where}.against", changes=screen.against))
     if screen.window is not None:
         ends = [given_number(end, "s", f"{where}.window[{k}]")
                 for k, end in enumerate(screen.window)]  # fmt: skip
@@ -418,17 +429,6 @@ def _shown(lesson: Lesson, screen: Screen, where: str) -> Build:
                 f"is not inside the event {event.name!r}",
                 f"Give 0 s to {quantity.format(lasts, 's')}, start before end",
             )
-    for key, changes in (("changes", screen.changes), ("against", screen.against)):
-        for k, change in enumerate(changes):
-            verbs = [v for v in ("remove", "bypass", "set") if getattr(change, v) is not None]
-            if len(verbs) != 1 or change.add is not None:
-                raise BadField(
-                    f"{where}.{key}[{k}]", "is no change", "Give one of remove, bypass, set"
-                )
-    if screen.against and not screen.pinned:
-        raise BadField(f"{where}.against", "has no name", "Give pinned: what the curve is called")
-    build = apply(build, Option(name=f"{where}.changes", changes=screen.changes))
-    apply(build, Option(name=f"{where}.against", changes=screen.against))
     index = option_index(build, option_of(lesson, screen) or None)
     build = apply(build, None if index is None else build.options[index])
     for k, clip in enumerate(screen.watch):

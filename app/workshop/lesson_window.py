@@ -28,7 +28,7 @@ from app.workshop.slow_bar import SlowBar
 from app.workshop.slow_motion import SlowMotion
 from app.workshop.sums import Sums
 from sim import lessons
-from sim.build import dumps, load
+from sim.build import dumps
 from sim.resolve import given_number
 
 if TYPE_CHECKING:
@@ -257,7 +257,7 @@ class LessonWindow(QWidget):
         self._shown_screen = screen
         lesson, bench = self.course.lesson, self.bench
         screens.put(bench, lesson, screen)
-        self.frame.show_changed(changed_words(load(screen.build or lesson.build), bench.build))
+        self.frame.show_changed(changed_words(lessons.document(lesson, screen), bench.build))
         self.room.set_scene((dumps(bench.build), bench.option, bench.event_index))
 
     def _room_says(self, why: str) -> None:

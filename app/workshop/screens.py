@@ -30,6 +30,8 @@ def put(bench: Workbench, lesson: Lesson, screen: Screen) -> None:
         start, end = (given_number(t, "s", "window") for t in screen.window)
         window = (start, end)
     bench.set_slow(False)
+    # currents of the screen before say nothing about this one
+    bench.set_noise(None)
     if build != bench.build:
         bench.replace(build)
     bench.set_option(option)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from PySide6.QtCore import Qt
 
+from app.wiring.room_words import MOST_NAMES
 from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION
 from app.workshop.lesson_window import LessonWindow
@@ -87,10 +88,16 @@ def test_a_lesson_is_played_by_keys(player: LessonWindow, qtbot: QtBot) -> None:
     words = press(Qt.Key.Key_1, Qt.KeyboardModifier.ShiftModifier)
     assert "2 hands" in words
     words = press(Qt.Key.Key_Space)
-    assert "the engine says" in words
+    assert "engine: " in words
     assert "2 far less, 2 hands, marked" in words
     assert player.body.isVisible()
     assert player.bench.pinned == 0
+    # large type all over, few words, and no line of a choice cut off
+    assert player.look.projector
+    assert len(player.frame.scene_.labels.items) <= MOST_NAMES
+    for row in player.panel.rows:
+        assert row.height() >= row.heightForWidth(row.width())
+    assert (player.width(), player.height()) == (1280, 720)
     assert "3 hands" not in press(Qt.Key.Key_2)  # hands are down
     words = press(Qt.Key.Key_PageDown)
     for name in ("bare", "near"):

@@ -10,6 +10,9 @@ import pytest
 import sim
 from sim import lessons
 from sim.errors import SimError
+from sim.options import apply
+from sim.records import Change, Clip
+from sim.resolve import option_index
 
 # Our own invention, on a preset of the program.
 SMALL: dict[str, Any] = {
@@ -94,12 +97,38 @@ def test_a_claim_the_engine_does_not_bear_out_is_named() -> None:
         ({"figures": [{"name": "a", "words": "b", "reads": "loudness", "at": "pads"}]},
          "figures[0].reads"),
         ({"claims": [{"text": "x", "figure": "bare"}]}, "claims[0]"),
+        ({"cards": [{"kind": "ask", "title": "x", "screen": {"watch": [{"tip": "gone.in"}]}}]},
+         "cards[0].screen.watch[0].tip"),
+        ({"cards": [{"kind": "ask", "title": "x", "screen": {
+          "against": [{"remove": "local1"}]}}]}, "cards[0].screen.against"),
+        ({"cards": [{"kind": "ask", "title": "x", "screen": {"pinned": "one gone",
+          "against": [{"remove": "gone"}]}}]}, "cards[0].screen.against"),
+        ({"cards": [{"kind": "ask", "title": "x", "screen": {"window": ["0 s", "1 ms"],
+          "changes": [{"set": "vtx.gone", "value": 1}]}}]}, "cards[0].screen.changes"),
     ],
 )  # fmt: skip
 def test_a_mistake_is_refused_with_its_place(changes: dict[str, Any], place: str) -> None:
     with pytest.raises(SimError) as caught:
         lessons.loads(_bytes(**changes))
     assert place in str(caught.value)
+
+
+def test_a_screen_holds_its_curve_against_the_same_with_other_values() -> None:
+    screen = lessons.Screen(
+        option="One on the pads",
+        pinned="legs 5 mm",
+        changes=(Change(set="bulk.leg_length", value="40 mm"),),
+        against=(Change(set="bulk.leg_length", value="5 mm"),),
+        watch=(Clip(tip="pads"),),
+    )
+    build = lessons.build_of(lessons.loads(_bytes()), screen)
+    assert [clip.tip for clip in build.clips] == ["pads"]
+    found = {}
+    for name in ("One on the pads", "legs 5 mm"):
+        drawn = apply(build, build.options[option_index(build, name) or 0])
+        assert {p.id for p in drawn.parts if p.kind == "electrolytic"} == {"bulk"}
+        found[name] = next(p for p in drawn.parts if p.id == "bulk").values["leg_length"]
+    assert found == {"One on the pads": "40 mm", "legs 5 mm": "5 mm"}
 
 
 def test_a_lesson_comes_back_from_its_file() -> None:
