@@ -108,9 +108,16 @@ class Workbench(QObject):
     laid = Signal(object)
 
     def __init__(
-        self, build: Build, solver: Solver | None = None, parent: QObject | None = None
+        self,
+        build: Build,
+        solver: Solver | None = None,
+        parent: QObject | None = None,
+        *,
+        compares: bool = True,
     ) -> None:
         super().__init__(parent)
+        #: Whether all options are held against all limits; a lesson asks for no verdict.
+        self._compares = compares
         self.undo_stack = QUndoStack(self)
         self._build = build
         self._solver = solver
@@ -146,7 +153,7 @@ class Workbench(QObject):
         self.asking_about = False
         self.problem: Problem | None = None
         self.stale = solver is not None
-        self.findings_stale = solver is not None
+        self.findings_stale = solver is not None and compares
 
     # The document
 
@@ -588,7 +595,7 @@ class Workbench(QObject):
             ghost = (self._pinned,)
         # A comparison that was still due is asked for again with the newer request.
         due = self.findings is not None and not self.findings.whole
-        findings = (findings or self.findings_stale or due) and not live
+        findings = (findings or self.findings_stale or due) and not live and self._compares
         self._solver.request(
             Request(
                 id=self._request_id,

@@ -189,13 +189,15 @@ def _picture(page: _Page, y: float, height: float) -> float:
     wide = 0.56 * page.wide
     legend = drawing.frame(sheet, _drawn(page.lesson), page.left, y, wide, height)
     x, at, size = page.left + wide + 3.0, y + 2.0, 7.5
+    hunted = any(card.kind == "measure" for card in page.lesson.cards)
+    floor = y + height - (line_step(size) if hunted else 0.0)
     for row in legend:
         lines = len(wrapped(row, page.right - x, size))
-        if at + (lines + 1) * line_step(size) > y + height:
+        if at + (lines + 1) * line_step(size) > floor:
             sheet.words(x, at + 3.0, "...", size)
             break
         at = sheet.paragraph(x, at, page.right - x, row, size)
-    if any(card.kind == "measure" for card in page.lesson.cards):
+    if hunted:
         sheet.words(x, y + height - 2.0, "Drawn as it should be.", size, colour=MUTED)
     return y + height
 

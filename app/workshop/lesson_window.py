@@ -67,7 +67,8 @@ class LessonWindow(QWidget):
         self.course = Course(lesson)
         self.solver = solver or SolverClient()
         self.solver.setParent(self)
-        self.bench = Workbench(lessons.build_of(lesson, lessons.Screen()), self.solver, self)
+        first = lessons.build_of(lesson, lessons.Screen())
+        self.bench = Workbench(first, self.solver, self, compares=False)
         self.sums = sums or Sums(lesson, self)
         self._why = self._room_why = ""
         self._make_layout()

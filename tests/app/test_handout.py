@@ -101,6 +101,8 @@ def test_what_the_class_needs_is_on_it_and_no_answer(id_: str) -> None:
     for caution in CAUTIONS:
         assert caution in text
         text = text.replace(caution, "")  # a presenter's note may say the same
+    # of several faults the first is printed, the others are on the screen
+    hunt = next((card for card in lesson.cards if card.kind == "measure"), None)
     for card in lesson.cards:
         if card.kind == "guess":
             assert card.title in text
@@ -111,7 +113,7 @@ def test_what_the_class_needs_is_on_it_and_no_answer(id_: str) -> None:
             assert not card.text or card.text not in text
         assert not card.notes or card.notes not in text
         for one in card.measurements:
-            assert one.text in text
+            assert one.text in text or card is not hunt
             assert one.says not in text
     assert lesson.story not in text
     assert lesson.rule
@@ -121,7 +123,7 @@ def test_what_the_class_needs_is_on_it_and_no_answer(id_: str) -> None:
 
 def test_a_hidden_fault_is_not_drawn_nor_told() -> None:
     lesson = lessons.load("6_detective")
-    sound = lesson.figure("cam_ok").screen
+    sound = lesson.figure("g_cam_ok").screen
     assert handout.pictured(lesson) == sound
     text = upright(page(lesson))
     for card in lesson.cards:
