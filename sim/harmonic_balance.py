@@ -12,6 +12,11 @@ sum 2 Re(c_m* dA/ds x~_m). Where bridges share a node and their carriers are of 
 <s_j s_k> is their overlap and not d_j d_k: what that pushes is added. Rotor speeds are held;
 they follow over their own time constants.
 
+Dead time is not in the averaged equations. While a leg's current keeps its sign, each period's
+two dead times take dead time x carrier x (supply + 2 diode drops) off its output's mean, against
+that current (textbook, for inverters); where ripple turns the sign they cancel. What that does to
+the equilibrium is told beside.
+
 Second order in the ripple: good where the ripple is small beside the mean. Source: the method
 is textbook (harmonic balance, Krylov and Bogoliubov); this form is worked out here.
 """
@@ -24,20 +29,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.carriers import draw
-from sim.state_equations import stack_rows
+from sim.diode_patterns import DROP
+from sim.mean_equations import MeanEquations, equilibrium
+from sim.state_equations import StateEquations, stack_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.averaged import AveragedRun
-    from sim.mean_equations import MeanEquations
-    from sim.state_equations import Rows, StateEquations
+    from sim.mean_equations import Moment
+    from sim.state_equations import Rows
 
     Array = NDArray[np.float64]
     Complex = NDArray[np.complex128]
 
 #: Harmonics of each carrier that are summed.
 HARMONICS = 200
+#: A share of speed below this is not worth a sentence.
+_SEEN = 1e-3
 #: Carriers whose frequencies differ by less than this share are taken as one.
 _SAME = 1e-9
 
@@ -166,21 +175,31 @@ class Expected:
     """The largest difference of an averaged run's start to the mean of every edge.
 
     `volts` at `place`, and `amps` out of all sources together beside the averaged `of_amps`.
+    With dead time, `dead_speed` is the share by which it changes the speed of the rotor it
+    changes most, `dead_amps` what it adds to the sources' current; both settled.
     """
 
     volts: float
     place: str
     amps: float
     of_amps: float
+    dead_speed: float = 0.0
+    dead_amps: float = 0.0
 
     @property
     def sentence(self) -> str:
         """In words."""
-        return (
+        said = (
             f"Averaged: with every edge the mean at {self.place} is about "
             f"{self.volts * 1e3:+.0f} mV off, supply current {self.amps:+.2g} A of "
-            f"{self.of_amps:.3g} A (rotors at the same speed, dead time not counted)."
+            f"{self.of_amps:.3g} A (rotors at the same speed)."
         )
+        if abs(self.dead_speed) > _SEEN:
+            said += (
+                f" Dead time is not counted: settled, it changes speed by about "
+                f"{self.dead_speed:+.1%} and supply current by {self.dead_amps:+.2g} A."
+            )
+        return said
 
 
 def expected(run: AveragedRun, places: dict[str, tuple[int, int]], seed: int) -> Expected | None:
@@ -198,9 +217,56 @@ def expected(run: AveragedRun, places: dict[str, tuple[int, int]], seed: int) ->
     plain = mean.rows(rows, at.duty[None], x[None], at.slope[None], at.inputs[None])[:, 0]
     count = len(places)
     most = int(np.argmax(np.abs(shift[:count])))
+    feeds = eq.sources != 0.0
+    dead_speed, dead_amps = _dead_time(mean, command, x, plain[count:][feeds])
     return Expected(
         volts=float(shift[most]),
         place=list(places)[most],
-        amps=float(np.sum(shift[count:][eq.sources != 0.0])),
-        of_amps=float(np.sum(plain[count:][eq.sources != 0.0])),
+        amps=float(np.sum(shift[count:][feeds])),
+        of_amps=float(np.sum(plain[count:][feeds])),
+        dead_speed=dead_speed,
+        dead_amps=dead_amps,
     )
+
+
+def _dead_time(mean: MeanEquations, command: Array, x: Array, amps: Array) -> tuple[float, float]:
+    """What dead time does to an equilibrium x: share of speed, and A of all sources together.
+
+    `amps` are those of the sources that feed. Nothing where no dead time is given.
+    """
+    eq, net = mean.eq, mean.eq.network
+    if not len(eq.speed_scale) or all(c.dead_s == 0.0 for c in net.choppers):
+        return 0.0, 0.0
+    at = mean.moment(command, x)
+    # the 0 V sources in the legs' outputs carry their currents (`sim.diode_patterns`)
+    row_of = {owner: row for row, (owner, name) in enumerate(eq.source_names) if name == DROP}
+    drops = [row_of[chopper.owner] for chopper in net.choppers]
+    rows = stack_rows([eq.source_amps, eq.bus_volts])
+
+    def read(x: Array, at: Moment) -> tuple[Array, Array]:
+        both = mean.rows(rows, at.duty[None], x[None], at.slope[None], at.inputs[None])[:, 0]
+        return both[: len(eq.sources)], both[len(eq.sources) :]
+
+    given, bus = read(x, at)
+    still = np.zeros(eq.n_switches)
+    carries = eq.source_amps.x.at(still)[drops]
+    # slope of each leg's current per volt
+    per_volt = np.diag(carries @ eq.b.at(still)[:, eq.source_inputs][:, drops])
+    volts, shares = {}, np.zeros(len(drops))
+    for k, chopper in enumerate(net.choppers):
+        d, v, amps_out = float(at.duty[k]), float(bus[k]), float(given[drops[k]])
+        ripple_a = 0.5 * v * d * (1.0 - d) / chopper.frequency_hz * float(per_volt[k])
+        if 0.0 < d < 1.0 and abs(amps_out) > ripple_a:
+            shares[k] = chopper.dead_s * chopper.frequency_hz
+            lost = shares[k] * (v + 2.0 * chopper.diode_v)
+            volts[eq.source_branches[drops[k]]] = -lost * float(np.sign(amps_out))
+    slowed = MeanEquations(StateEquations(net.linearised(volts)))
+    settled = equilibrium(slowed, command, x)
+    before, after = eq.speeds(x), eq.speeds(settled)
+    changed = (after - before) / np.where(np.abs(before) > 1.0, before, np.inf)
+    now, _ = read(settled, slowed.moment(command, settled))
+    # what the shorter on-time takes from the supply's side, too
+    unseen = float(np.sum(shares * np.abs(now[drops])))
+    feeds = eq.sources != 0.0
+    most = float(changed[np.argmax(np.abs(changed))])
+    return most, float(np.sum(now[feeds])) - unseen - float(np.sum(amps))

@@ -30,6 +30,10 @@ class Esc(Kind):
     Sources: 24, 48 and 96 kHz are the usual carriers, edges of 10 to 50 ns and dead times of
     100 to 500 ns common practice, no source.
 
+    Averaged, dead time is not in the equations: it takes dead_time x pwm_frequency x (supply
+    + 2 diode_drop) off the motor's voltage, against its current, and the answer says what that
+    does to speed and supply current.
+
     Left out: commutation and its ripple, the loop of a few nH on the
     board and its ringing above 30 MHz, overlap losses of the edges, avalanche of the MOSFETs.
     """

@@ -32,14 +32,18 @@ class Regulator(Kind):
         buck, boost: i(in) = p / (efficiency v(in)), p what hangs on its output
         ldo:         i(in) = i(out)
 
-    What its input draws is found from the loads behind it at the set voltage, so ripple
-    currents of the output do not reach the input. It draws less and less below its headroom,
-    or, with nothing but constant-power loads behind it, below the input at which these give
-    up. The rejection is given in dB at one or more frequencies, "60 dB at 1 kHz, 20 dB at
-    1 MHz": flat below the first, straight in between over the logarithm of the frequency, flat
-    above the last, falling off beyond 3 MHz. Its model is of low order: with one frequency a
-    flat share, with more a share with one corner up and one down, fitted to these points; `check`
-    says where it misses them by more than 3 dB. The set point is trimmed where the event starts.
+    What its input draws is found from the loads behind it at the set voltage. A load that
+    starts or steps is seen there, as a first-order lag of the regulator's bandwidth; ripple
+    currents of the output, what its capacitors give and take meanwhile and the loads' own
+    bandwidth are not: behind a regulator a load does not ripple its input.
+
+    It draws less and less below its headroom, or, with nothing but constant-power loads behind
+    it, below the input at which these give up. The rejection is given in dB at one or more
+    frequencies, "60 dB at 1 kHz, 20 dB at 1 MHz": flat below the first, straight in between over
+    the logarithm of the frequency, flat above the last, falling off beyond 3 MHz. Its model is of
+    low order: with one frequency a flat share, with more a share with one corner up and one down,
+    fitted to these points; `check` says where it misses them by more than 3 dB. The set point is
+    trimmed where the event starts.
 
     Source of usual values: even good linear regulators reach but 20 to 30 dB at 1 MHz
     (application notes); 60 dB at 1 kHz, 85 to 95 % and some 0.5 to 1 V of dropout are our

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 import sim
 from sim import harmonic_balance
 from sim.carriers import draw
 from sim.mean_equations import equilibrium
+from sim.records import Build, Event
 from sim.state_equations import stack_rows
 from tests.sim.small import quad, steady
 
@@ -56,3 +58,39 @@ def test_averaged_answers_say_it() -> None:
     assert 0.0 < abs(said["volts"]) < 1.0
     assert said["place"] in solved.places()
     assert "V" in said["sentence"]
+
+
+@pytest.mark.parametrize("duty", [0.3, 0.6, 0.9])
+def test_averaged_answers_say_what_dead_time_does(duty: float) -> None:
+    """To a fifth of what runs with every edge, with and without dead time, differ by.
+
+    At 0.3 ripple turns the current's sign in every period, and next to nothing is left.
+    """
+    build = sim.load("park_4s_freestyle")
+    event = Event(name="Still", kind="steady", duration="1 ms", duty=duty)
+
+    def with_dead(time: str) -> Build:
+        parts = tuple(
+            replace(part, values={**part.values, "dead_time": time, "current_limit": "200 A"})
+            if part.kind == "esc"
+            else part
+            for part in build.parts
+        )
+        return replace(build, parts=parts, events=(event,))
+
+    # (where diodes are met, the start is that of what the legs really put out)
+    speed = [
+        sim.solve(with_dead(time)).trajectory.speeds(np.zeros(1))[:, 0]
+        for time in ("0.1 ns", "300 ns")
+    ]
+    real = speed[1] / speed[0] - 1.0
+    averaged = sim.solve(with_dead("300 ns"), detail="averaged").expected_difference
+    assert averaged is not None
+    most = real[np.argmax(np.abs(real))]
+    assert averaged.dead_speed == pytest.approx(most, rel=0.2, abs=5e-4)
+    assert (averaged.dead_speed < -0.005) is (duty > 0.5)
+    assert (averaged.dead_amps < -0.1) is (duty > 0.5)
+    assert ("Dead time is not counted" in averaged.sentence) is (duty > 0.5)
+    still = sim.solve(with_dead("0"), detail="averaged").expected_difference
+    assert still is not None
+    assert "Dead time" not in still.sentence

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 import sim
 from sim.assemble import assemble, behind_watts
@@ -12,7 +13,7 @@ from sim.errors import BadField, Conflict
 from sim.mean_equations import MeanEquations
 from sim.parts import KINDS
 from sim.parts.regulator import Regulator, rejection_db
-from sim.records import Build
+from sim.records import Build, Event
 from sim.resolve import resolve
 from sim.solution import Solution
 from sim.state_equations import StateEquations
@@ -171,3 +172,20 @@ def test_regulators_in_a_row_add_up() -> None:
     )
     with pytest.raises(Conflict, match="feeds itself"):
         behind_watts(ring, first)
+
+
+def test_a_load_step_behind_it_reaches_its_input_with_its_bandwidth() -> None:
+    made = build(efficiency="80 %", bandwidth="20 kHz")
+    step = Event(
+        name="Step", kind="load_step", duration="0.6 ms", part="vtx", at="0.2 ms", value="16 W"
+    )
+    solution = sim.solve(replace(made, events=(step,)))
+    lag = 1.0 / (2.0 * np.pi * 20e3)
+    times = 0.2e-3 + np.array([-1e-6, 0.0, lag, 2.0 * lag, 0.35e-3])
+    eq, run = solution.equations, solution.trajectory
+    amps = run.sample(eq.amps(eq.network.port_branches["reg.in"]), times)[0]
+    volts = run.sample(eq.volts(*eq.network.ports["reg.in"]), times)[0]
+    share = np.array([0.0, 0.0, 1.0 - np.exp(-1.0), 1.0 - np.exp(-2.0), 1.0])
+    # (its command follows the input's voltage, which the step moves a little)
+    assert amps * volts == pytest.approx((8.0 + 8.0 * share) / 0.8, rel=0.02)
+    assert solution.energy.residual < 1e-6
