@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.panels.flow import Flow
 from app.words import MARKS
 from sim import quantity
 from sim.errors import SimError
@@ -65,9 +66,7 @@ class Question(QWidget):
         self.setAccessibleName(words)
         self._group = QButtonGroup(self)
         self._group.setExclusive(not several)
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(6)
+        row = Flow(self, 6)
         for text, value in (*chips, (_DONT_KNOW, None)):
             chip = QPushButton(text, checkable=True)
             chip.setAccessibleName(f"{words} {text}")
@@ -86,7 +85,6 @@ class Question(QWidget):
             self.box.setMaximumWidth(96)
             self.box.textEdited.connect(self._typed)
             row.addWidget(self.box)
-        row.addStretch(1)
         self.error = QLabel(wordWrap=True)
         self.error.hide()
 
@@ -272,8 +270,8 @@ class MinuteSheet(QFrame):
         self.hide()
 
     def _questions_page(self) -> QWidget:
-        page = QWidget()
-        grid = QGridLayout(page)
+        self._asked = QWidget()
+        grid = QGridLayout(self._asked)
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(16)
         grid.setVerticalSpacing(8)
@@ -286,9 +284,17 @@ class MinuteSheet(QFrame):
         foot.addStretch(1)
         foot.addWidget(self.cancel)
         foot.addWidget(self.make)
-        grid.addLayout(foot, 2 * len(self.questions), 0, 1, 2)
         grid.setRowStretch(2 * len(self.questions) - 1, 1)
         grid.setColumnStretch(1, 1)
+        # Large type in a small window may need more room than there is.
+        self._ask_scroll = QScrollArea(widgetResizable=True, frameShape=QFrame.Shape.NoFrame)
+        self._ask_scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._ask_scroll.setWidget(self._asked)
+        page = QWidget()
+        column = QVBoxLayout(page)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self._ask_scroll, 1)
+        column.addLayout(foot)
         return page
 
     def _assumed_page(self) -> QWidget:
@@ -330,7 +336,9 @@ class MinuteSheet(QFrame):
         area = self.parentWidget().rect().adjusted(12, 12, -12, -12)
         width = min(round(_WIDTH * self._look.scale), area.width())
         self._pages.currentWidget().layout().activate()
-        wanted = max(self.sizeHint().height(), self.heightForWidth(width))
+        sides = self.layout().contentsMargins()
+        asked = self._asked.heightForWidth(width - sides.left() - sides.right())
+        wanted = self.sizeHint().height() - self._ask_scroll.sizeHint().height() + asked + 4
         if self._pages.currentIndex() == 1:
             wanted = min(round(620 * self._look.scale), area.height())
         height = min(wanted, area.height())

@@ -201,3 +201,19 @@ def test_the_first_start_offers_the_questions_once(qtbot: QtBot, window: MainWin
 def test_a_new_frame_offers_them_too(qtbot: QtBot, window: MainWindow) -> None:
     window.new()
     assert "Six questions" in window.strip.text
+
+
+@pytest.mark.parametrize("projected", [False, True])
+def test_no_chip_is_cut_however_wide_letters_are(
+    qtbot: QtBot, window: MainWindow, projected: bool
+) -> None:
+    """The first of "What hurts?" was squeezed until its words were cut at both ends."""
+    window.look.set_projector(projected)
+    sheet = window.minute_sheet
+    window.ask_questions()
+    qtbot.wait(20)
+    for question in sheet.questions:
+        row = question.rect()
+        for chip in question.chips.values():
+            assert chip.width() >= chip.sizeHint().width()
+            assert row.contains(chip.geometry())
