@@ -82,7 +82,6 @@ class Question(QWidget):
         if unit:
             self.box = QLineEdit(placeholderText="or type it")
             self.box.setAccessibleName(f"{words} other value")
-            self.box.setMaximumWidth(96)
             self.box.textEdited.connect(self._typed)
             row.addWidget(self.box)
         self.error = QLabel(wordWrap=True)
@@ -179,6 +178,7 @@ class Question(QWidget):
             chip.setFont(self._look.font())
         if self.box is not None:
             self.box.setFont(self._look.font())
+            self.box.setMaximumWidth(round(96 * self._look.scale))
         self.setStyleSheet(
             f"QPushButton {{ background: {p.card.name()}; color: {p.ink.name()};"
             f" border: 1px solid {p.muted.name()}; border-radius: 6px; padding: 4px 10px; }}"
