@@ -12,6 +12,7 @@ from sim.assemble import assemble, unjoined
 from sim.build import Build, Event, Lead, Part, load, presets
 from sim.errors import BadField, Conflict, Unjoined, WrongPort
 from sim.event import default_events, drive
+from sim.parts import KINDS
 from sim.quantity import parse
 from sim.resolve import canonical
 
@@ -355,8 +356,9 @@ def test_every_option_and_event_of_a_preset_assembles(id_: str) -> None:
 def test_every_number_of_a_preset_says_where_it_is_from(id_: str) -> None:
     sample = load(id_)
     for part in sample.parts:
+        choices = {field.name for field in KINDS[part.kind].fields if field.unit == "choice"}
         for name, value in part.values.items():
-            if name not in ("mode", "board", "type"):
+            if name not in choices | {"board"}:
                 assert getattr(value, "mark", None) in ("sourced", "derived", "assumed"), name
                 assert value.source
     for lead in sample.leads:
