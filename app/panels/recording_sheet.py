@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QRect, Qt, Signal
 from PySide6.QtWidgets import (
-    QComboBox,
     QFileDialog,
     QFrame,
-    QGridLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -22,12 +19,12 @@ from PySide6.QtWidgets import (
 )
 
 from app.panels.flat import FlatButton
+from app.panels.recording_form import RecordingForm
 from app.panels.recording_words import difference_words, fit_words, shot_words
 from app.recordings import UNITS, Recording, Recordings, Trace
-from app.scope.cursors import fine_seconds
 from app.solver.errand import Errand
 from sim import quantity
-from sim.errors import BadField, SimError
+from sim.errors import SimError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,11 +41,6 @@ CAUTION = (
     "battery."
 )
 _FILTER = "Recording (*.csv *.txt *.tsv);;All files (*)"
-_PROBES = {
-    "as the file says": 1.0,
-    "10x probe, scope set to 1x": 10.0,
-    "1x probe, scope set to 10x": 0.1,
-}
 
 
 class RecordingSheet(QFrame):
@@ -91,36 +83,8 @@ class RecordingSheet(QFrame):
         head.addWidget(self._title)
         head.addStretch(1)
         head.addWidget(self._close)
-        self.channel, self.unit, self.probe, self.place = (QComboBox() for _ in range(4))
-        self.unit.addItems(list(UNITS))
-        self.probe.addItems(list(_PROBES))
-        self.shift, self.scale, self.offset = (QLineEdit() for _ in range(3))
-        self._fields: list[tuple[str, QWidget]] = [
-            ("channel", self.channel),
-            ("figures are in", self.unit),
-            ("probe", self.probe),
-            ("recorded at", self.place),
-            ("shift", self.shift),
-            ("times", self.scale),
-            ("plus", self.offset),
-        ]
-        grid = QGridLayout()
-        grid.setColumnStretch(1, 1)
-        grid.setColumnStretch(3, 1)
-        self._words: list[QLabel] = []
-        for k, (words, box) in enumerate(self._fields):
-            label = QLabel(words)
-            self._words.append(label)
-            box.setAccessibleName(words)
-            grid.addWidget(label, k // 2, 2 * (k % 2))
-            grid.addWidget(box, k // 2, 2 * (k % 2) + 1)
-        for combo in (self.channel, self.unit, self.probe, self.place):
-            combo.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            combo.activated.connect(lambda _=0: self._set())
-        for box in (self.shift, self.scale, self.offset):
-            box.editingFinished.connect(self._set)
+        self.form = RecordingForm()
+        self.form.edited.connect(self._set)
         self.best = QPushButton("Best shift")
         self.best.clicked.connect(lambda: self._align("best"))
         self.trigger = QPushButton("At its trigger")
@@ -175,7 +139,7 @@ class RecordingSheet(QFrame):
         column.setSpacing(8)
         column.addWidget(self.shot)
         column.addWidget(self._guessing)
-        column.addLayout(grid)
+        column.addWidget(self.form)
         column.addWidget(self._aligning)
         column.addWidget(self.difference)
         column.addLayout(fits)
@@ -334,21 +298,10 @@ class RecordingSheet(QFrame):
             return
         r = trace.recording
         try:
-            fields: dict[str, Any] = {
-                "channel": self.channel.currentIndex() + 1,
-                "unit": self.unit.currentText(),
-                "probe": _PROBES[self.probe.currentText()],
-                "scale": _plain(self.scale.text()),
-                "offset": quantity.parse(self.offset.text(), UNITS[self.unit.currentText()][0]),
-            }
-            if self.shift.isModified():
-                fields["shift_s"] = quantity.parse(self.shift.text(), "s")
+            fields = self.form.fields()
         except SimError as error:
             self.difference.setText(str(error))
             return
-        key = self.place.currentData()
-        if key is not None:
-            fields |= {"reads": key[0], "place": key[1], "ground": key[2]}
         moved = fields.get("place", r.place) != r.place
         amps = UNITS[fields["unit"]][0] == "A"
         if amps != (fields.get("reads", r.reads) == "amps"):
@@ -448,43 +401,19 @@ class RecordingSheet(QFrame):
             return
         r = trace.recording
         self._title.setText(f"{trace.capture.name}, in {r.event.lower()}")
-        _fill(self.channel, [c.name for c in trace.capture.channels], r.channel - 1)
-        self.unit.setCurrentText(r.unit)
-        self.probe.setCurrentIndex(list(_PROBES.values()).index(r.probe))
-        self._fill_places(r)
-        span = float(trace.capture.times[-1] - trace.capture.times[0])
-        if not self.shift.hasFocus():
-            self.shift.setText(fine_seconds(r.shift_s, span))
-        if not self.scale.hasFocus():
-            self.scale.setText(f"{r.scale:g}")
-        if not self.offset.hasFocus():
-            self.offset.setText(quantity.format(r.offset, UNITS[r.unit][0], 4))
+        answer = self._workbench.answer
+        self.form.fill(trace, () if answer is None else answer.curves)
         hidden = trace.hidden
         self._guessing.setVisible(hidden)
         self.shot.setText(shot_words(trace, self.shot.text()))
         self.shot.setVisible(bool(self.shot.text()))
         for widget in (self._aligning, self.difference, self.fit, self.result):
             widget.setVisible(not hidden)
-        for box, label in zip((self.shift, self.scale, self.offset), self._words[4:], strict=True):
-            box.setVisible(not hidden)
-            label.setVisible(not hidden)
         fitting = self._errand is not None and not hidden
         self.fit.setEnabled(not fitting)
         self.stop_button.setVisible(fitting)
         self.take.setVisible(not hidden and self._found is not None and bool(self._found.fitted))
         self.difference.setText(difference_words(trace))
-
-    def _fill_places(self, r: Recording) -> None:
-        answer = self._workbench.answer
-        curves = () if answer is None else answer.curves
-        self.place.clear()
-        for curve in curves:
-            self.place.addItem(curve.label, curve.key)
-        at = next((k for k, c in enumerate(curves) if c.key == r.key), -1)
-        if at < 0:
-            self.place.addItem(r.place, r.key)
-            at = self.place.count() - 1
-        self.place.setCurrentIndex(at)
 
     def _restyle(self) -> None:
         p = self._look.palette
@@ -495,32 +424,15 @@ class RecordingSheet(QFrame):
         )
         self._title.setFont(self._look.font("name"))
         self.shot.setFont(self._look.font("figure"))
-        small = (self._caution, self._hint, *self._words)
-        for widget in small:
+        for widget in (self._caution, self._hint):
             widget.setFont(self._look.font("small"))
             widget.setStyleSheet(f"color: {p.muted.name()}")
-        boxes = [box for _, box in self._fields]
+        self.form.restyle(self._look)
         buttons = (self.best, self.trigger, self.reveal, self.fit, self.stop_button, self.take)
-        for widget in (*boxes, *buttons, self.off, self.other, self.guess):
+        for widget in (*buttons, self.off, self.other, self.guess):
             widget.setFont(self._look.font())
         for label in (self.difference, self.result):
             label.setFont(self._look.font())
-
-
-def _plain(text: str) -> float:
-    """A number without a unit.
-
-    Raises
-    ------
-    BadField   if it is none
-    """
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or value == 0.0:
-        raise BadField("times", f"{text!r} is no factor", "Give a number such as 1 or -1")
-    return value
 
 
 def _scaled(trace: Trace) -> Capture:
@@ -531,10 +443,3 @@ def _scaled(trace: Trace) -> Capture:
     unit = UNITS[trace.recording.unit][0]
     shown = replace(channel, values=trace.values(), unit=unit)
     return replace(trace.capture, channels=(shown,))
-
-
-def _fill(combo: QComboBox, names: list[str], index: int) -> None:
-    if [combo.itemText(k) for k in range(combo.count())] != names:
-        combo.clear()
-        combo.addItems(names)
-    combo.setCurrentIndex(index)

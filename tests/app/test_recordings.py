@@ -138,14 +138,14 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
     stack.redo()
     assert trace.recording.shift_s == dragged
     # hung elsewhere its shot is called anew
-    sheet.place.setCurrentIndex(1)
-    sheet.place.activated.emit(1)
+    sheet.form.place.setCurrentIndex(1)
+    sheet.form.place.activated.emit(1)
     assert trace.recording.place == "esc1.in"
     assert trace.band is None
     assert stack.undoText() == "Set the recording"
     stack.undo()
     assert trace.recording.place == "pads"
-    assert sheet.place.currentText() == "Pads"
+    assert sheet.form.place.currentText() == "Pads"
     stack.redo()
     sheet.off.click()
     # what is undone of one that was taken off is nothing, and no fault
@@ -163,16 +163,16 @@ def test_a_10x_probe_that_the_file_does_not_know_of(
     sheet = imported(driver, recorded(plugged(build), tmp_path / "tenth.csv", scale=0.1))
     trace = _trace(sheet)
     small = float(trace.values().max())
-    sheet.probe.setCurrentIndex(1)
-    sheet.probe.activated.emit(1)
+    sheet.form.probe.setCurrentIndex(1)
+    sheet.form.probe.activated.emit(1)
     assert float(trace.values().max()) == pytest.approx(10.0 * small)
     sheet.reveal.click()
     assert "in the band" in sheet.shot.text()
-    sheet.offset.setText("1 V")
-    sheet.offset.editingFinished.emit()
+    sheet.form.offset.setText("1 V")
+    sheet.form.offset.editingFinished.emit()
     assert float(trace.values().max()) == pytest.approx(10.0 * small + 1.0)
-    sheet.scale.setText("none")
-    sheet.scale.editingFinished.emit()
+    sheet.form.scale.setText("none")
+    sheet.form.scale.editingFinished.emit()
     assert "no factor" in sheet.difference.text()
 
 
