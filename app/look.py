@@ -101,7 +101,7 @@ _LIGHT = _palette(
     line1="#0072B2",
     line2="#A8558A",
     line3="#007A5A",
-    recorded="#5A1F8C",
+    recorded="#180060",
 )
 
 _DARK = _palette(
@@ -123,7 +123,7 @@ _DARK = _palette(
     line1="#56AEE2",
     line2="#DB9AC3",
     line3="#3CC79A",
-    recorded="#BFA8FF",
+    recorded="#C0F030",
 )
 
 #: Line style of a curve by its index: told apart without colour.

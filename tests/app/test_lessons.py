@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION
 from app.workshop.lesson_window import LessonWindow
 from sim import lessons
+from sim.errors import SimError
 from sim.lessons import Number
 from tests.app.driver import WAIT_MS, Driver, with_capacitor
 
@@ -153,6 +155,46 @@ def test_the_bench_stays_as_it_is(
     assert player.course.at == 1
     player.close()
     assert window.lesson is None
+
+
+def test_the_place_is_kept_through_what_happens_in_a_room(qtbot: QtBot, tmp_path: Path) -> None:
+    """The window is resized, the ground changed, the file edited badly, the solver killed."""
+    file = tmp_path / "evening.json"
+    file.write_text(json.dumps(SMALL))
+    player = LessonWindow(lessons.load(file))
+    player.show()
+    qtbot.waitUntil(lambda: not player.sums.running, timeout=WAIT_MS)
+    for key in (Qt.Key.Key_Right, Qt.Key.Key_2, Qt.Key.Key_2, Qt.Key.Key_Space):
+        qtbot.keyClick(player, key)
+
+    def place() -> tuple[object, ...]:
+        c = player.course
+        return c.at, set(c.revealed), c.hands_of(1), player.panel.in_words().split("\n")[1:]
+
+    before = place()
+    player.resize(1920, 1080)
+    qtbot.keyClick(player, Qt.Key.Key_D)
+    qtbot.keyClick(player, Qt.Key.Key_F11)
+    qtbot.keyClick(player, Qt.Key.Key_F11)
+    player.resize(1280, 720)
+    assert place() == before
+    file.write_text("{ half a lesson")
+    with pytest.raises(SimError) as caught:
+        lessons.load(file)
+    assert "evening.json" in str(caught.value)
+    assert place() == before
+    # the solver dies in the middle: what comes after it is worked out by another
+    answered = player.bench.answer
+    pid = player.solver.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGKILL)
+    qtbot.keyClick(player, Qt.Key.Key_B)
+    qtbot.waitUntil(
+        lambda: not player.bench.stale and player.bench.answer is not answered, timeout=WAIT_MS
+    )
+    assert place()[:3] == before[:3]
+    player.close()
+    player.deleteLater()
 
 
 def test_hands_count_only_what_was_revealed() -> None:

@@ -11,12 +11,14 @@ import pytest
 from PySide6.QtCore import QPoint, Qt
 
 import sim
-from app.solver.moments import instants
+from app.solver.moments import instants, moments
+from app.solver.rows import Solved
 from app.workshop.lesson_window import LessonWindow
+from app.workshop.slow_layer import at
 from app.workshop.slow_motion import LONGEST_S, SPEEDS
 from sim import lessons
 from sim.noise_path import lead_addresses
-from sim.resolve import canonical
+from sim.resolve import canonical, event_index
 from tests.app.driver import WAIT_MS, Driver, with_capacitor
 from tests.app.test_lessons import SMALL
 
@@ -133,6 +135,36 @@ def test_currents_drawn_at_each_joint_sum_to_zero_at_every_frame(slow: Driver) -
         # arrows have moved by the charge that has passed: that sums to nothing, too
         moved = [sign * player.layer.shift(id_) for id_, sign in at_pads]
         assert abs(sum(moved)) <= 1e-6 * max(sum(map(abs, moved)), 1.0)
+
+
+@pytest.mark.parametrize("option", [4, 5])
+def test_currents_played_on_the_sample_sum_to_zero_at_every_joint_and_port(option: int) -> None:
+    """All of them, also where the camera's pair is split: plus conductors, at any instant."""
+    build = sim.load("arms_4s_analogue")
+    event = event_index(build, "Mid throttle")
+    solution = sim.solve(build, event=event + 1, option=option + 1)
+    solved = Solved(solution, build, option, event)
+    played = moments(solved, (2.0e-3, 2.05e-3), 0, lambda: False)
+    rows = dict(zip(played.leads, played.amps, strict=True))
+    network = solved.network
+    into: dict[str, list[np.ndarray]] = {}
+    for lead in solution.context.build.leads:
+        for end, way in ((lead.from_, -1.0), (lead.to, 1.0)):
+            if lead.conductor in ("pair", "plus"):
+                place = canonical(solution.context.build, end)
+                into.setdefault(place, []).append(way * rows[lead.id])
+    rng = np.random.default_rng(9)
+    edges = np.concatenate([played.edges + d for d in (-1e-9, 0.0, 5e-11)])
+    largest = float(np.abs(played.amps).max())
+    for place, leads in into.items():
+        total = np.array([sum(leads)])
+        if place in network.port_branches:
+            own = solution.sample([sim.Signal("amps", place)], played.t)
+            total = total + (own if place.endswith(".out") else -own)
+        # a frame is the straight line between two instants, as the player draws it
+        for now in [*rng.uniform(*played.window, 60), *edges]:
+            assert abs(float(at(played.t, total, float(now))[0])) <= 1e-9 * largest, place
+    assert len(into) >= 20
 
 
 def test_steps_from_edge_to_edge(slow: Driver) -> None:

@@ -18,7 +18,8 @@ def _flows(option: int) -> tuple[Solution, NoisePath]:
     return solution, noise_path(solution, 0.024, 0.026)
 
 
-@pytest.fixture(scope="module", params=[1, 5])
+# no capacitor, one at each ESC with a filter, and that with the camera's pair split
+@pytest.fixture(scope="module", params=[1, 5, 6])
 def case(request: pytest.FixtureRequest) -> tuple[Solution, NoisePath]:
     return _flows(request.param)
 
@@ -45,6 +46,36 @@ def test_currents_drawn_at_each_joint_sum_to_zero(case: tuple[Solution, NoisePat
                 assert abs(frame.sum()) <= 1e-9 * max(np.abs(frame).sum(), 1e-6)
         checked += len(into)
     assert checked >= 6
+
+
+def test_currents_drawn_at_every_port_are_what_the_part_takes(
+    case: tuple[Solution, NoisePath],
+) -> None:
+    """At every part's pads the plus conductors of its leads bring what flows into it.
+
+    A split pair's minus comes back elsewhere, so at such a place the law is one of plus alone.
+    """
+    solution, path = case
+    build, network = solution.context.build, solution.equations.network
+    addresses = lead_addresses(build, network)
+    into: dict[str, list[tuple[str, float]]] = {}
+    for lead in build.leads:
+        for end, way in ((lead.from_, -1.0), (lead.to, 1.0)):
+            if lead.conductor in ("pair", "plus"):
+                address, sign = addresses[lead.id]
+                into.setdefault(canonical(build, end), []).append((address, way * sign))
+    several = 0
+    for place, leads in into.items():
+        own = [(place, 1.0 if place.endswith(".out") else -1.0)]
+        rows = leads + (own if place in network.port_branches else [])
+        several += len(leads) > 1
+        for band in range(len(BANDS)):
+            phasors = np.array([path.at(a).phasor[band] * s for a, s in rows])  # type: ignore[union-attr]
+            for angle in np.linspace(0.0, 2.0 * math.pi, 8):
+                frame = np.real(phasors * np.exp(1j * angle))
+                assert abs(frame.sum()) <= 1e-9 * max(np.abs(frame).sum(), 1e-6), place
+    assert len(into) >= 20
+    assert several >= 4
 
 
 def test_bands_hold_all_of_the_ripple(case: tuple[Solution, NoisePath]) -> None:
