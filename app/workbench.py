@@ -589,6 +589,9 @@ class Workbench(QObject):
         self._set_moved(None, bool(variants))
         # currents of another picture are not shown on this one
         self._set_moments(None)
+        if not live and self.flows is not None:
+            self.flows = None
+            self.flows_changed.emit()
         self._request_id += 1
         ghost: tuple[int | None, ...] = ()
         if self._pinned is not None and self._pinned != self._option:

@@ -220,6 +220,7 @@ class Strip(QWidget):
         self._ghost.restyle()
         self._limits.restyle()
         self.name.setFont(self._look.font("name"))
+        self.name.setStyleSheet(f"color: {p.ink.name()}")
         self.figure.setFont(self._look.font())
         if self._curve is not None:
             self._draw()

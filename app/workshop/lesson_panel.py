@@ -30,7 +30,7 @@ _MARGIN = 22
 #: Room for the dots of hands at the right end of a choice: five in a row.
 _DOT, _DOTS_WIDE = 14, 5
 _SPACE = {
-    "guess": "space: reveal", "measure": "space: what each would say",
+    "guess": "space: reveal", "measure": "space: all",
 }  # fmt: skip
 
 

@@ -80,6 +80,7 @@ class LessonWindow(QWidget):
         self.panel.counted.connect(self._pressed)
         self.room.changed.connect(self.refresh)
         self.room.failed.connect(self._room_says)
+        self.bench.option_changed.connect(self._tell_changed)
         self._shown_screen: Screen | None = None
         self.show_card()
 
@@ -256,10 +257,17 @@ class LessonWindow(QWidget):
         if screen == self._shown_screen:
             return
         self._shown_screen = screen
-        lesson, bench = self.course.lesson, self.bench
-        screens.put(bench, lesson, screen)
-        self.frame.show_changed(changed_words(lessons.document(lesson, screen), bench.build))
+        bench = self.bench
+        screens.put(bench, self.course.lesson, screen)
+        self._tell_changed()
         self.room.set_scene((dumps(bench.build), bench.option, bench.event_index))
+
+    def _tell_changed(self) -> None:
+        """Beside the parts: what the screen, or the option in front, has otherwise."""
+        screen = self._shown_screen
+        if screen is not None:
+            before = lessons.document(self.course.lesson, screen)
+            self.frame.show_changed(changed_words(before, self.bench.shown_build))
 
     def _room_says(self, why: str) -> None:
         self._room_why = why

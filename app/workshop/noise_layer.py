@@ -38,6 +38,8 @@ _TURN_S = 2.0
 _DASHES_A_SECOND = 2.5
 # Pixels: the thickest and the thinnest line, and a dash with its gap.
 _THICK, _THIN, _DASH, _GAP = 11.0, 1.2, 5.0, 9.0
+#: Less is what rounding leaves of none.
+_NOTHING_A = 1e-6
 #: Below this share of the largest current nothing moves.
 _STILL = 0.01
 
@@ -230,6 +232,8 @@ class NoisePath(QObject):
         if not leads:
             return f"{_WORDS[band]}: no lead carries any."
         most = max(leads, key=lambda flow: flow.rms[band])
+        if most.rms[band] < _NOTHING_A:
+            return f"{_WORDS[band]}: no lead carries any."
         lead = self._bench.shown_build.lead(most.id)
         ends = most.id if lead is None else f"{self._name(lead.from_)} to {self._name(lead.to)}"
         amps = quantity.format(most.rms[band], "A", 2)

@@ -11,11 +11,12 @@ from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 if TYPE_CHECKING:
     from app.look import Look
     from app.workshop.course import Course
-    from sim.lessons import Number
+    from sim.lessons import Card, Number
 
 KEYS = (
     "→ next, ← back, space reveal, 1 to 4 a hand (Shift takes it back), B before / after, "
-    "P noise path, R the room's trace, H handout, Home first card and back, Esc leave"
+    "P noise path, Z slow motion (K pauses, comma and full stop go from edge to edge), "
+    "R the room's trace, H handout, Home first card and back, Esc leave"
 )
 
 
@@ -51,7 +52,7 @@ class Presenter(QWidget):
         self.now.setText(f"{course.at + 1} of {len(course.lesson.cards)}: {card.title}")
         known = [numbers[n].text + " " + numbers[n].words for n in card.figures if n in numbers]
         self.notes.setText("\n".join([card.notes, *known, traced]).strip() or "No notes.")
-        self.after.setText("Last card." if after is None else f"Next: {after.title}")
+        self.after.setText("Last card." if after is None else _told(after))
         self._dress()
         self._tell_time()
 
@@ -71,3 +72,10 @@ class Presenter(QWidget):
             font.setPointSizeF(points)
             label.setFont(font)
             label.setStyleSheet(f"color: {colour.name()}")
+
+
+def _told(card: Card) -> str:
+    """The next card as the presenter wants to know it: what it asks, and the note to it."""
+    head = f"Next: {card.title}"
+    rows = [head, card.text, " / ".join(choice.text for choice in card.choices), card.notes]
+    return "\n".join(row for row in rows if row)

@@ -61,6 +61,22 @@ def test_weight_and_motion_are_the_engines(opened: Callable[[Build], Driver]) ->
             assert here == pytest.approx(there, rel=1e-6, abs=1e-9)
 
 
+def test_currents_of_another_option_are_not_shown_on_this_one(
+    opened: Callable[[Build], Driver],
+) -> None:
+    driver = opened(with_capacitor())
+    driver.curves()
+    bench, path = driver.bench, driver.window.noise_path
+    bench.set_noise(1)
+    driver.until(bench.flows_changed, lambda: bench.flows is not None)
+    bench.set_option(1)
+    assert bench.flows is None
+    assert not path.layer.isVisible()
+    assert path.words.text().endswith("being read…")
+    driver.until(bench.flows_changed, lambda: bench.flows is not None)
+    assert path.layer.isVisible()
+
+
 def test_options_share_one_scale(opened: Callable[[Build], Driver]) -> None:
     """A lead that carries less with a capacitor is drawn thinner, not as thick as before."""
     driver = opened(with_capacitor())
