@@ -72,10 +72,12 @@ class Recorded:
         self._label.setColor(p.recorded)
         self._label.setFont(self._look.font("small"))
         self._label.setText("recorded")
-        # at its end, above what is there, as a ghost's name stands
-        tail = max(len(high) // 8, 1)
-        self._label.setAnchor((1, 1))
-        self._label.setPos(float(times[-1]), float(high[-tail:].max()))
+        # above its middle: at the right end stands a ghost's name
+        middle, around = len(high) // 2, max(len(high) // 16, 1)
+        self._label.setAnchor((0.5, 1))
+        self._label.setPos(
+            float(times[middle]), float(high[max(middle - around, 0) : middle + around].max())
+        )
 
 
 def band_columns(band: Band, curve: Curve) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
