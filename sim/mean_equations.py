@@ -577,29 +577,38 @@ _MOST_HALVINGS = 12
 
 
 def _newton(mean: MeanEquations, command: Array, x: Array, close: float = _SETTLED) -> Array:
-    best = np.inf
-    for _ in range(80):
-        slope, jac = mean.slope_and_jacobian(command, x)
-        step = np.linalg.lstsq(jac, -slope, rcond=1e-14)[0]
-        scale = np.max(np.abs(x), initial=0.0) + 1e-6
-        if mean.eq.curves:
-            # beyond a corner its slope is another one: too long a step is halved
-            size = float(np.linalg.norm(slope))
-            for _ in range(_MOST_HALVINGS):
-                if np.linalg.norm(mean.moment(command, x + step).slope) <= size:
-                    break
-                step = 0.5 * step
-        x = x + step
-        best = float(np.max(np.abs(step), initial=0.0)) / scale
-        if best < close:
-            return x
-    if best < 1e-8:
-        return x
+    # beyond a corner of a curve its slope is another one: where whole steps go to and fro,
+    # shorter ones may not
+    for halvings in (0, _MOST_HALVINGS) if mean.eq.curves else (0,):
+        found = _stepped(mean, command, x, close, halvings)
+        if found is not None:
+            return found
     raise NoStart(
         "start",
         "no steady state was found before the event",
         "A load may ask for more than the pack can give; lower its power or the duty",
     )
+
+
+def _stepped(
+    mean: MeanEquations, command: Array, x: Array, close: float, halvings: int
+) -> Array | None:
+    """Where Newton's steps end, each halved so often at most while slopes grow; None: nowhere."""
+    best = np.inf
+    for _ in range(80):
+        slope, jac = mean.slope_and_jacobian(command, x)
+        step = np.linalg.lstsq(jac, -slope, rcond=1e-14)[0]
+        scale = np.max(np.abs(x), initial=0.0) + 1e-6
+        size = float(np.linalg.norm(slope)) if halvings else 0.0
+        for _ in range(halvings):
+            if np.linalg.norm(mean.moment(command, x + step).slope) <= size:
+                break
+            step = 0.5 * step
+        x = x + step
+        best = float(np.max(np.abs(step), initial=0.0)) / scale
+        if best < close:
+            return x
+    return x if best < 1e-8 else None
 
 
 def residual_scale(eq: StateEquations) -> Array:
