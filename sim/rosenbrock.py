@@ -95,6 +95,8 @@ RTOL = 2e-7
 #: What rings on, slower than this (rad per s), adds up the errors of its periods; the tolerance is
 #: tighter by as much as its quality is above one, at most by the second figure.
 RINGING_PER_S, MOST_TIGHTER = 1e6, 5.0
+#: By how much the tolerance is tighter where a clamp or a supply that limits has corners.
+TIGHTER_AT_CORNERS = 4.0
 #: Share of a piece that the first step after a kink tries; what is too long is rejected.
 FIRST_SHARE = 1e-3
 #: Steps the compiled kernel takes before it asks whether it shall go on.
@@ -383,13 +385,18 @@ def _stuck(t: float) -> SolveError:
 
 
 def tolerance(mean: MeanEquations, drive: Drive, x0: Array) -> float:
-    """`RTOL`, or less where a filter without damping rings on for many periods."""
+    """`RTOL`, or less where a filter without damping rings on, or a curve has corners.
+
+    A step that ends beyond a corner may be good while what is drawn between its ends is not.
+    """
     if not mean.eq.n_states:
         return RTOL
+    tightest = RTOL / TIGHTER_AT_CORNERS if mean.eq.curves else RTOL
     modes = np.linalg.eigvals(mean.jacobian(np.asarray(drive.start_duty, dtype=float), x0))
     slow = modes[np.abs(modes) < RINGING_PER_S]
     quality = np.abs(slow) / np.maximum(2.0 * np.abs(slow.real), 1e-3 * np.abs(slow) + 1e-300)
-    return RTOL / min(max(1.0, float(np.max(quality, initial=0.0))), MOST_TIGHTER)
+    ringing = RTOL / min(max(1.0, float(np.max(quality, initial=0.0))), MOST_TIGHTER)
+    return min(ringing, tightest)
 
 
 def run(
