@@ -33,13 +33,16 @@ def solve(
     detail: Literal["averaged", "edges"] = "edges",
     seed: int = 0,
     *,
+    follow: bool = True,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Solution:
     """Solve one event of a build under one option; see `sim.api.solve`."""
     from sim import api
 
-    return api.solve(build, event, option, detail, seed, cancelled=cancelled, progress=progress)
+    return api.solve(
+        build, event, option, detail, seed, follow=follow, cancelled=cancelled, progress=progress
+    )
 
 
 def compare(

@@ -19,7 +19,7 @@ from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
 from sim.mean_equations import MeanEquations, equilibrium, linear_values
 from sim.options import apply
 from sim.resolve import event_index, events_of, option_index, resolve
-from sim.solution import Context, Mode, Solution, modes_of
+from sim.solution import Context, Mode, Solution, Stores, modes_of
 from sim.staged import StagedRun
 from sim.stages import Stage, stages_of
 from sim.state_equations import StateEquations
@@ -68,8 +68,9 @@ class Wired:
     def counted(self) -> MeanEquations | None:
         """The same with fading stores taken for what is left of them where the event starts.
 
-        As runs with every edge take them, so that both levels are of one model, and in a
-        hundredth of the time. None where nothing fades, or where a clamp is in the way.
+        Averaged runs of events in which an ESC chops take them so, in a hundredth of the time
+        that following them would take, and say so. None where nothing fades, or where a clamp
+        is in the way.
         """
         network = self.equations.network
         if not network.stores or network.in_pieces().curves:
@@ -81,6 +82,11 @@ class Wired:
     def table(self) -> PatternTable:
         """Switch patterns met so far; shared by all ESC timings."""
         return edges.table_of(self.equations)
+
+    @cached_property
+    def followed(self) -> PatternTable:
+        """The same for runs that follow stores that fade."""
+        return edges.table_of(self.equations, follow=True)
 
 
 @dataclass(frozen=True)
@@ -105,6 +111,11 @@ class Case:
     def table(self) -> PatternTable:
         """Switch patterns met so far in the first stage; shared by all ESC timings."""
         return self.stages[0].table
+
+    @property
+    def fades(self) -> bool:
+        """Some stores fade, and with every edge they can be followed, here and now."""
+        return self.chops and all(edges.follows(stage.equations) for stage in self.stages)
 
     @property
     def chops(self) -> bool:
@@ -203,6 +214,7 @@ def solve(
     detail: Detail = "edges",
     seed: int = 0,
     *,
+    follow: bool = True,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Solution:
@@ -213,6 +225,8 @@ def solve(
     event, option : name, or number from 1; None for the first event and the build as drawn
     detail : "averaged" (bridges are their duty) or "edges" (every switching edge)
     seed : ESC timing: draws carrier phases and offsets where the build gives none
+    follow : with every edge follow ceramics and coils that fade; False: what is left of them
+        where the event starts, sooner. `Solution.stores` says which it was
     cancelled : asked often; True stops the run with `Cancelled`
     progress : told the event time reached, in s
 
@@ -221,7 +235,12 @@ def solve(
     DocumentError, NetworkError, SolveError
     """
     return solve_case(
-        prepare(build, event, option), detail, seed, cancelled=cancelled, progress=progress
+        prepare(build, event, option),
+        detail,
+        seed,
+        follow=follow,
+        cancelled=cancelled,
+        progress=progress,
     )
 
 
@@ -232,6 +251,7 @@ def solve_case(
     seed: int = 0,
     *,
     reference: bool = False,
+    follow: bool = True,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Solution:
@@ -248,8 +268,9 @@ def solve_case(
             "Solve every edge, or turn freewheel on",
         )
     begin = time.perf_counter()
+    follow = follow and detail == "edges" and case.fades
     if detail == "edges" and case.chops:
-        runs = _edge_runs(case, seed, cancelled, progress)
+        runs = _edge_runs(case, seed, cancelled, progress, follow=follow)
     else:
         runs = _mean_runs(case, reference, cancelled, progress)
     starts = [0.0, *(run.duration_s for run in runs[:-1])]
@@ -265,8 +286,16 @@ def solve_case(
         stable=case.stable,
         modes=case.modes,
         solve_s=time.perf_counter() - begin,
+        stores=_stores_in(case, follow=follow),
     )
     return Solution(context, run)
+
+
+def _stores_in(case: Case, *, follow: bool) -> Stores:
+    """What a run made of ceramics and coils that fade."""
+    if not any(stage.equations.network.stores for stage in case.stages):
+        return "steady"
+    return "followed" if follow or not case.chops else "as at the start"
 
 
 def _edge_runs(
@@ -274,6 +303,8 @@ def _edge_runs(
     seed: int,
     cancelled: Callable[[], bool] | None,
     progress: Callable[[float], None] | None,
+    *,
+    follow: bool,
 ) -> list[Trajectory]:
     runs: list[EdgeRun] = []
     x = case.start
@@ -283,7 +314,7 @@ def _edge_runs(
             replace(case.drive, duration_s=stage.end_s),
             x,
             seed,
-            table=stage.table,
+            table=stage.followed if follow else stage.table,
             before=runs[-1] if runs else None,
             cancelled=cancelled,
             progress=progress,

@@ -142,7 +142,8 @@ class DiodeMarcher(Marcher):
         self.count[kernels.WANT_PATTERN] = -1
         return bool(self.clock[kernels.T_NOW] < self.clock[kernels.T_PAUSE])
 
-    def _supply(self) -> None:
+    def _supply(self, code: int) -> None:
+        del code
         at, leg = (int(self.count[i]) for i in (kernels.WANT_PATTERN, kernels.WANT_LEG))
         if at < 0:
             return

@@ -1,18 +1,20 @@
 """Every-edge runs, by the method that a network asks for.
 
 Linear networks go in closed form from edge to edge, with diodes or without. Stores that fade
-are taken there for what is left of them where the event starts, as in averaged runs of such
-events (`sim.api.Wired.counted`); plug-ins, where nothing chops, follow their charge and flux.
-A supply that limits goes from straight piece to straight piece; other curves are refused.
+are followed (`sim.followed`), as plug-ins do, where their kernels are compiled and no leg has
+diodes; otherwise they are taken for what is left of them where the event starts, as in averaged
+runs of such events (`sim.api.Wired.counted`). A supply that limits goes from straight piece to
+straight piece; other curves are refused.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sim import diodes, switching
+from sim import diodes, followed, followed_kernels, switching
 from sim.diode_patterns import DiodeTable, has_diodes
 from sim.errors import Conflict
+from sim.followed_patterns import FollowedTable, can_follow
 from sim.mean_equations import MeanEquations
 from sim.patterns import PatternTable
 from sim.state_equations import StateEquations
@@ -29,8 +31,22 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
-def table_of(equations: StateEquations) -> PatternTable:
-    """An empty table of switch patterns, which several runs may share."""
+def follows(equations: StateEquations) -> bool:
+    """Stores that fade can be followed from edge to edge, here and now."""
+    network = equations.network
+    return (
+        can_follow(equations)
+        and not network.curves
+        and not network.supplies
+        and not has_diodes(network)
+        and followed_kernels.ready()
+    )
+
+
+def table_of(equations: StateEquations, *, follow: bool = False) -> PatternTable:
+    """An empty table of switch patterns, which several runs may share; `follow` for such runs."""
+    if follow:
+        return FollowedTable(equations)
     if equations.network.supplies:
         equations = StateEquations(equations.network.in_pieces())
     made = DiodeTable if has_diodes(equations.network) else PatternTable
@@ -50,6 +66,8 @@ def run(
 ) -> EdgeRun:
     """Solve an event with every edge; see `sim.switching.run`.
 
+    Stores that fade are followed where the `table` is one for that.
+
     Raises
     ------
     Conflict   if a resistor is a curve
@@ -61,6 +79,11 @@ def run(
             "is not solved with every edge yet",
             "Ask for averaged, or leave it out; plug-ins are solved with it",
         )
+    if isinstance(table, FollowedTable):
+        return followed.run(
+            mean, drive, x0, seed,
+            table=table, before=before, cancelled=cancelled, progress=progress,
+        )  # fmt: skip
     x0 = mean.stores.w(x0)
     if not has_diodes(network):
         return switching.run(

@@ -15,10 +15,12 @@ import hashlib
 import math
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import platformdirs
+
+from sim.nonlinear import STEEPEST
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -105,8 +107,8 @@ def ready() -> bool:
     return all(on_disk(f) for f in (march, scan, swing_rows, ramp_states, read_flat))
 
 
-#: Why `march` came back.
-DONE, NEED_PATTERN, FULL = 0, 1, 2
+#: Why `march` came back; the last is between it and what it calls.
+DONE, NEED_PATTERN, FULL, GO_ON = 0, 1, 2, 3
 
 #: Above this norm of a Magnus step its exponential is made as a matrix.
 SERIES_NORM = 4.0
@@ -781,6 +783,293 @@ def hold(
         held[1 + j] = amps[j]
 
 
+class Stores(NamedTuple):
+    """Stores that fade, as the kernels read them (`sim.nonlinear`); of no rows where none do.
+
+    reach (n_stores, n_states), own (n_stores, n_stores) and rest (n_stores,) give controls of
+    states; their law is r = half tan(scale c) - c. `scale` and `half` hold all stores three
+    times, for three moments at once.
+    """
+
+    reach: np.ndarray
+    own: np.ndarray
+    rest: np.ndarray
+    scale: np.ndarray
+    half: np.ndarray
+
+
+#: tan(scale c) goes on straight where scale c is beyond this.
+_LAST_ANGLE = math.atan(STEEPEST)
+
+
+@compiled_lean
+def residuals(stores: Stores, count: int, c: np.ndarray, r: np.ndarray) -> None:
+    """r of stores at controls c, (count,): of all of them, up to three times.
+
+    The tangent from series of the half angle's sine and cosine, without branches, so that
+    several are made at a time; as exact as a library's.
+    """
+    for i in range(count):
+        angle = c[i] * stores.scale[i]
+        inside = min(max(angle, -_LAST_ANGLE), _LAST_ANGLE)
+        a = 0.5 * inside
+        q = a * a
+        s = -1.0 / 1307674368000.0
+        s = s * q + 1.0 / 6227020800.0
+        s = s * q - 1.0 / 39916800.0
+        s = s * q + 1.0 / 362880.0
+        s = s * q - 1.0 / 5040.0
+        s = s * q + 1.0 / 120.0
+        s = s * q - 1.0 / 6.0
+        s = s * q * a + a
+        d = 1.0 / 20922789888000.0
+        d = d * q - 1.0 / 87178291200.0
+        d = d * q + 1.0 / 479001600.0
+        d = d * q - 1.0 / 3628800.0
+        d = d * q + 1.0 / 40320.0
+        d = d * q - 1.0 / 720.0
+        d = d * q + 1.0 / 24.0
+        d = d * q * q - 0.5 * q + 1.0
+        z = 2.0 * s * d / ((d - s) * (d + s))
+        z += (angle - inside) * (1.0 + z * z)
+        r[i] = stores.half[i] * z - c[i]
+
+
+@compiled_lean
+def settled(stores: Stores, x: np.ndarray, base: np.ndarray, c: np.ndarray, r: np.ndarray) -> None:
+    """r (n_stores,) of stores at a state x; `r` holds a guess where stores meet.
+
+    Their own part is small wherever stores have states of their own: it is iterated.
+    """
+    n_r = len(stores.rest)
+    for k in range(n_r):
+        total = stores.rest[k]
+        for i in range(stores.reach.shape[1]):
+            total += stores.reach[k, i] * x[i]
+        base[k] = total
+    for _ in range(50):
+        moved = 0.0
+        for k in range(n_r):
+            total = base[k]
+            for j in range(n_r):
+                total += stores.own[k, j] * r[j]
+            moved = max(moved, abs(total - c[k]))
+            c[k] = total
+        residuals(stores, n_r, c, r)
+        if moved <= 1e-12:
+            break
+
+
+@compiled_lean
+def next_thing(
+    t: float, end: float, starts: np.ndarray, queue_t: np.ndarray, queue_n: np.ndarray
+) -> tuple[float, int, int]:
+    """When the next thing happens, and which leg has an edge or latches its duty (or -1)."""
+    t_next = end
+    leg = -1
+    latch = -1
+    for k in range(len(starts)):
+        start = starts[k]
+        if start < t_next or (start <= t_next and leg < 0 and latch < 0):
+            t_next, leg, latch = start, -1, k
+        if queue_n[k] > 0 and queue_t[k, 0] < t_next:
+            t_next, leg, latch = queue_t[k, 0], k, -1
+    return max(t_next, t), leg, latch
+
+
+@compiled_lean
+def alone(
+    leg: int, end: float, starts: np.ndarray, queue_t: np.ndarray, queue_n: np.ndarray
+) -> bool:
+    """Nothing else happens until the first edge of a leg is done at `end`."""
+    for k in range(len(starts)):
+        if starts[k] < end:
+            return False
+        if k == leg:
+            if queue_n[k] > 1 and queue_t[k, 1] < end:
+                return False
+        elif queue_n[k] > 0 and queue_t[k, 0] < end:
+            return False
+    return True
+
+
+@compiled
+def carry_ramps(
+    t: float,
+    clock: np.ndarray,
+    count: np.ndarray,
+    y: np.ndarray,
+    x: np.ndarray,
+    u: np.ndarray,
+    held: np.ndarray,
+    frequency: np.ndarray,
+    phase: np.ndarray,
+    first: np.ndarray,
+    command: np.ndarray,
+    used: np.ndarray,
+    centred: np.ndarray,
+    rise: np.ndarray,
+    period: np.ndarray,
+    target: np.ndarray,
+    starts: np.ndarray,
+    queue_t: np.ndarray,
+    queue_up: np.ndarray,
+    queue_n: np.ndarray,
+    limited: np.ndarray,
+    drive_a: np.ndarray,
+    brake_a: np.ndarray,
+    path_ohm: np.ndarray,
+    bits: np.ndarray,
+    leg_ramp: np.ndarray,
+    ramp_to: np.ndarray,
+    inverse: np.ndarray,
+    emf_y: np.ndarray,
+    sense_y: np.ndarray,
+    keys: np.ndarray,
+    k_terms: np.ndarray,
+    b_terms: np.ndarray,
+    mass_terms: np.ndarray,
+    ramp_terms: np.ndarray,
+    trivial_mass: bool,
+    step: float,
+    piece_t: np.ndarray,
+    piece_d: np.ndarray,
+    piece_pattern: np.ndarray,
+    piece_ramp: np.ndarray,
+    piece_y: np.ndarray,
+    piece_held: np.ndarray,
+    ramp_s: np.ndarray,
+    ramp_slope: np.ndarray,
+    bits_now: np.ndarray,
+    stores: Stores,
+    piece_r: np.ndarray,
+) -> int:
+    """Carry the state x through ramps that overlap until all legs stand still.
+
+    With stores that fade, x goes on with their residuals, u with the rates of those, and the
+    terms are of such equations; what a residual changes over a stretch is found in two goes.
+    `GO_ON` leaves the modal state in y; the other codes are those of `march`.
+    """
+    n, n_s, n_h, n_r = len(y), len(frequency), len(held) - 1, len(stores.rest)
+    at = count[NOW]
+    s_now, slope = np.zeros(n_s), np.zeros(n_s)
+    kept_y, kept_t, kept_up, kept_n = y.copy(), queue_t.copy(), queue_up.copy(), queue_n.copy()
+    kept_period, kept_target, kept_count = period.copy(), target.copy(), count.copy()
+    live_leg = np.zeros(8 * n_s + 8, dtype=np.int64)
+    live_rate = np.zeros(8 * n_s + 8)
+    live_end = np.zeros(8 * n_s + 8)
+    base, c, r = np.zeros(n_r), np.zeros(n_r), np.zeros(n_r)
+    rates_at = len(u) - n_r
+    for k in range(n_s):
+        s_now[k] = bits[at, k]
+    live = 0
+    finished = False
+    while True:
+        # start every ramp that begins now
+        for k in range(n_s):
+            while queue_n[k] > 0 and queue_t[k, 0] <= t:
+                rate = (2.0 * queue_up[k, 0] - 1.0) / rise[k]
+                live_leg[live], live_rate[live] = k, rate
+                live_end[live] = t + rise[k]
+                slope[k] += rate
+                live += 1
+                pop(k, queue_t, queue_up, queue_n)
+                count[N_EDGES] += 1
+        if live == 0:
+            break
+        stop = clock[T_END]
+        for i in range(live):
+            stop = min(stop, live_end[i])
+        who = -1
+        for k in range(n_s):
+            if starts[k] < stop:
+                stop, who = starts[k], k
+            if queue_n[k] > 0 and queue_t[k, 0] < stop:
+                stop, who = queue_t[k, 0], -1
+        stop = max(stop, t)
+        if count[N_PIECES] + 1 >= len(piece_t) or count[N_RAMPS] + 1 >= len(ramp_s):
+            # a chain of ramps longer than there is room for: again from where it began
+            queue_t[:], queue_up[:], queue_n[:] = kept_t, kept_up, kept_n
+            period[:], target[:], count[:] = kept_period, kept_target, kept_count
+            y[:] = kept_y
+            return FULL
+        if stop > t:
+            p, row = count[N_PIECES], count[N_RAMPS]
+            piece_t[p], piece_d[p], piece_pattern[p] = t, stop - t, at
+            piece_ramp[p] = -2 - row
+            piece_y[p, :] = x[:n]
+            for j in range(n_h):
+                piece_held[p, j] = held[1 + j]
+            for k in range(n_s):
+                ramp_s[row, k], ramp_slope[row, k] = s_now[k], slope[k]
+            count[N_PIECES], count[N_RAMPS] = p + 1, row + 1
+            if n_r > 0:
+                settled(stores, x[:n], base, c, r)
+                x[n:] = r
+                u[rates_at:] = 0.0
+                piece_r[p, :n_r] = r
+                ahead = ramp_vector(
+                    keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+                    s_now, slope, stop - t, step, u, x,
+                )  # fmt: skip
+                settled(stores, ahead[:n], base, c, r)
+                u[rates_at:] = (r - x[n:]) / (stop - t)
+                piece_r[p, n_r:] = r
+            moved = ramp_vector(
+                keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
+                s_now, slope, stop - t, step, u, x,
+            )  # fmt: skip
+            x[:] = moved
+            for k in range(n_s):
+                s_now[k] += slope[k] * (stop - t)
+            t = stop
+        if t >= clock[T_END]:
+            finished = True
+            break
+        if who >= 0:
+            times(inverse[at], x[:n], y)
+            latch_period(
+                who, dot(emf_y[at, who], y), dot(sense_y[at, who], y),
+                frequency, phase, first, command, used, centred, period, target,
+                queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
+            )  # fmt: skip
+            starts[who] = (period[who] - phase[who]) / frequency[who]
+            continue
+        keep = 0
+        for i in range(live):
+            if live_end[i] <= t:
+                slope[live_leg[i]] -= live_rate[i]
+                if abs(slope[live_leg[i]]) * rise[live_leg[i]] < 1e-9:
+                    slope[live_leg[i]] = 0.0
+                    s_now[live_leg[i]] = round(s_now[live_leg[i]])
+            else:
+                live_leg[keep] = live_leg[i]
+                live_rate[keep] = live_rate[i]
+                live_end[keep] = live_end[i]
+                keep += 1
+        live = keep
+    clock[T_NOW] = t
+    if finished:
+        return DONE
+    # back into modes: walk to the new pattern leg by leg
+    known = True
+    for k in range(n_s):
+        bits_now[k] = 1 if s_now[k] > 0.5 else 0
+        if known and bits_now[k] != bits[at, k]:
+            ramp = leg_ramp[at, k]
+            if ramp < 0:
+                known = False
+            else:
+                at = ramp_to[ramp]
+    if not known:
+        y[:] = x[:n]
+        count[WANT_PATTERN] = -1
+        return NEED_PATTERN
+    times(inverse[at], x[:n], y)
+    count[NOW] = at
+    return GO_ON
+
+
 @compiled
 def march(
     clock: np.ndarray,
@@ -845,6 +1134,9 @@ def march(
     ramp_s: np.ndarray,
     ramp_slope: np.ndarray,
     bits_now: np.ndarray,
+    # stores that fade: none here, see `sim.followed_kernels`
+    stores: Stores,
+    piece_r: np.ndarray,
 ) -> int:
     """March from edge to edge until the end, or until something is needed from outside.
 
@@ -856,7 +1148,7 @@ def march(
     into whose modes the state left in y then has to be put.
     """
     n = len(y)
-    n_s, n_j, n_w = len(frequency), len(value), len(drag)
+    n_j, n_w = len(value), len(drag)
     n_h = n_j + n_w
     # a one for the constant sources, then what is held: loads' amps, drag torques
     held = np.ones(1 + n_h)
@@ -868,15 +1160,7 @@ def march(
     er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     starts = (period - phase) / frequency
     u = np.zeros(len(sources) + n_j + n_w)
-    s_now = np.zeros(n_s)
-    slope = np.zeros(n_s)
     x = np.zeros(n)
-    kept_y = np.zeros(n)
-    kept_t, kept_up, kept_n = queue_t.copy(), queue_up.copy(), queue_n.copy()
-    kept_period, kept_target, kept_count = period.copy(), target.copy(), count.copy()
-    live_leg = np.zeros(8 * n_s + 8, dtype=np.int64)
-    live_rate = np.zeros(8 * n_s + 8)
-    live_end = np.zeros(8 * n_s + 8)
     while True:
         t = clock[T_NOW]
         # a pause cuts nothing: what follows is the same with it and without
@@ -886,17 +1170,7 @@ def march(
         if count[N_PIECES] + 2 >= len(piece_t) or count[N_RAMPS] + 2 >= len(ramp_s):
             return FULL
 
-        # the next thing that happens
-        t_next = clock[T_END]
-        leg = -1
-        latch = -1
-        for k in range(n_s):
-            start = starts[k]
-            if start < t_next or (start <= t_next and leg < 0 and latch < 0):
-                t_next, leg, latch = start, -1, k
-            if queue_n[k] > 0 and queue_t[k, 0] < t_next:
-                t_next, leg, latch = queue_t[k, 0], k, -1
-        t_next = max(t_next, t)
+        t_next, leg, latch = next_thing(t, clock[T_END], starts, queue_t, queue_n)
         span = t_next - t
 
         # to the next thing, flat
@@ -931,18 +1205,8 @@ def march(
             starts[latch] = (period[latch] - phase[latch]) / frequency[latch]
             continue
 
-        # an edge: does anything else happen on its ramp?
         end = t_next + rise[leg]
-        alone = end <= clock[T_END]
-        for k in range(n_s):
-            if starts[k] < end:
-                alone = False
-            if k == leg:
-                if queue_n[k] > 1 and queue_t[k, 1] < end:
-                    alone = False
-            elif queue_n[k] > 0 and queue_t[k, 0] < end:
-                alone = False
-        if alone:
+        if end <= clock[T_END] and alone(leg, end, starts, queue_t, queue_n):
             ramp = leg_ramp[at, leg]
             if ramp < 0:
                 count[WANT_PATTERN], count[WANT_LEG] = at, leg
@@ -975,8 +1239,6 @@ def march(
             continue
 
         # ramps that overlap: carry the state itself until all legs stand still
-        kept_y[:], kept_t[:], kept_up[:], kept_n[:] = y, queue_t, queue_up, queue_n
-        kept_period[:], kept_target[:], kept_count[:] = period, target, count
         if span == 0.0:
             hold(
                 at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
@@ -987,102 +1249,17 @@ def march(
             u[j] = sources[j]
         for j in range(n_h):
             u[len(sources) + j] = held[1 + j]
-        for k in range(n_s):
-            s_now[k] = bits[at, k]
-            slope[k] = 0.0
-        live = 0
-        t = t_next
-        finished = False
-        while True:
-            # start every ramp that begins now
-            for k in range(n_s):
-                while queue_n[k] > 0 and queue_t[k, 0] <= t:
-                    rate = (2.0 * queue_up[k, 0] - 1.0) / rise[k]
-                    live_leg[live], live_rate[live] = k, rate
-                    live_end[live] = t + rise[k]
-                    slope[k] += rate
-                    live += 1
-                    pop(k, queue_t, queue_up, queue_n)
-                    count[N_EDGES] += 1
-            if live == 0:
-                break
-            stop = clock[T_END]
-            for i in range(live):
-                stop = min(stop, live_end[i])
-            who = -1
-            for k in range(n_s):
-                if starts[k] < stop:
-                    stop, who = starts[k], k
-                if queue_n[k] > 0 and queue_t[k, 0] < stop:
-                    stop, who = queue_t[k, 0], -1
-            stop = max(stop, t)
-            if count[N_PIECES] + 1 >= len(piece_t) or count[N_RAMPS] + 1 >= len(ramp_s):
-                # a chain of ramps longer than there is room for: again from where it began
-                queue_t[:], queue_up[:], queue_n[:] = kept_t, kept_up, kept_n
-                period[:], target[:], count[:] = kept_period, kept_target, kept_count
-                y[:] = kept_y
-                return FULL
-            if stop > t:
-                p, r = count[N_PIECES], count[N_RAMPS]
-                piece_t[p], piece_d[p], piece_pattern[p] = t, stop - t, at
-                piece_ramp[p] = -2 - r
-                piece_y[p, :] = x
-                for j in range(n_h):
-                    piece_held[p, j] = held[1 + j]
-                for k in range(n_s):
-                    ramp_s[r, k], ramp_slope[r, k] = s_now[k], slope[k]
-                count[N_PIECES], count[N_RAMPS] = p + 1, r + 1
-                x = ramp_vector(
-                    keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
-                    s_now, slope, stop - t, step, u, x,
-                )  # fmt: skip
-                for k in range(n_s):
-                    s_now[k] += slope[k] * (stop - t)
-                t = stop
-            if t >= clock[T_END]:
-                finished = True
-                break
-            if who >= 0:
-                times(inverse[at], x, y)
-                latch_period(
-                    who, dot(emf_y[at, who], y), dot(sense_y[at, who], y),
-                    frequency, phase, first, command, used, centred, period, target,
-                    queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
-                )  # fmt: skip
-                starts[who] = (period[who] - phase[who]) / frequency[who]
-                continue
-            keep = 0
-            for i in range(live):
-                if live_end[i] <= t:
-                    slope[live_leg[i]] -= live_rate[i]
-                    if abs(slope[live_leg[i]]) * rise[live_leg[i]] < 1e-9:
-                        slope[live_leg[i]] = 0.0
-                        s_now[live_leg[i]] = round(s_now[live_leg[i]])
-                else:
-                    live_leg[keep] = live_leg[i]
-                    live_rate[keep] = live_rate[i]
-                    live_end[keep] = live_end[i]
-                    keep += 1
-            live = keep
-        clock[T_NOW] = t
-        if finished:
-            return DONE
-        # back into modes: walk to the new pattern leg by leg
-        known = True
-        for k in range(n_s):
-            bits_now[k] = 1 if s_now[k] > 0.5 else 0
-            if known and bits_now[k] != bits[at, k]:
-                ramp = leg_ramp[at, k]
-                if ramp < 0:
-                    known = False
-                else:
-                    at = ramp_to[ramp]
-        if not known:
-            y[:] = x
-            count[WANT_PATTERN] = -1
-            return NEED_PATTERN
-        times(inverse[at], x, y)
-        count[NOW] = at
+        code: int = carry_ramps(
+            t_next, clock, count, y, x, u, held,
+            frequency, phase, first, command, used, centred, rise, period, target, starts,
+            queue_t, queue_up, queue_n, limited, drive_a, brake_a, path_ohm,
+            bits, leg_ramp, ramp_to, inverse, emf_y, sense_y,
+            keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass, step,
+            piece_t, piece_d, piece_pattern, piece_ramp, piece_y, piece_held, ramp_s, ramp_slope,
+            bits_now, stores, piece_r,
+        )  # fmt: skip
+        if code != GO_ON:
+            return code
 
 
 @compiled_lean

@@ -16,7 +16,7 @@ from __future__ import annotations
 import copy
 import math
 import threading
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 from scipy.linalg import expm
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.state_equations import Rows, StateEquations
+    from sim.switch_poly import SwitchPoly
 
     Array = NDArray[np.float64]
 
@@ -45,6 +46,19 @@ MOST_RAMP_STEPS = 4096
 
 _GAUSS = np.sqrt(3.0) / 6.0
 _THREE_POINTS = np.polynomial.legendre.leggauss(3)
+
+
+class Moving(Protocol):
+    """Equations as ramps need them; see `StateEquations`."""
+
+    n_states: int
+    n_inputs: int
+    n_switches: int
+    k: SwitchPoly
+    b: SwitchPoly
+    mass: SwitchPoly
+    mass_is_identity: bool
+    ramp: tuple[SwitchPoly, ...]
 
 
 class Modes:
@@ -108,7 +122,7 @@ class Modes:
 class RampMatrices:
     """A(s) and B(s) while switches move at given slopes."""
 
-    def __init__(self, equations: StateEquations) -> None:
+    def __init__(self, equations: Moving) -> None:
         self.eq = equations
 
     def at(self, s: Array, slope: Array) -> tuple[Array, Array]:
@@ -193,7 +207,7 @@ class RampSeries:
     made for all bridges of a pattern at once, and fall as fast as those of the exponential.
     """
 
-    def __init__(self, equations: StateEquations, rise_s: Array) -> None:
+    def __init__(self, equations: Moving, rise_s: Array) -> None:
         self.eq, self.rise_s = equations, rise_s
         # what each bridge moves: power of its own switch, the others with it, matrix of [A B]
         self._moved: list[list[tuple[int, tuple[int, ...], Array]]] = []
@@ -316,7 +330,7 @@ def _begun_again(bends: Array, start: float, h: float) -> Array:
 class MonomialTable:
     """Matrices of a system polynomial in the switches, one row a monomial."""
 
-    def __init__(self, eq: StateEquations) -> None:
+    def __init__(self, eq: Moving) -> None:
         polys = [eq.k, eq.b, eq.mass, *eq.ramp]
         keys = sorted({key for p in polys for key in p.terms}, key=lambda k: (len(k), k)) or [()]
         width = max(1, max(len(key) for key in keys))
@@ -346,14 +360,18 @@ class PatternTable:
 
     def __init__(self, equations: StateEquations) -> None:
         self.eq = equations
+        #: what holds on ramps: the equations, or with more states and inputs behind
+        self.moving: Moving = self._moving()
+        #: how many more states and inputs those have
+        self.n_more = self.moving.n_states - equations.n_states
         self.lock = threading.RLock()
         #: of every way a leg can ramp (with diodes there are two, see `sim.diodes`)
         self.rise_s = self._rise_times()
         self.ramps = RampMatrices(equations)
-        self.monomials = MonomialTable(equations)
+        self.monomials = MonomialTable(self.moving)
         #: a leg has two states, one system for all of them (with diodes it has more)
         self.plain = len(self.rise_s) == equations.n_switches
-        self._series = RampSeries(equations, self.rise_s[: equations.n_switches])
+        self._series = RampSeries(self.moving, self.rise_s[: equations.n_switches])
         self._whole: dict[int, Array] = {}
         self._slow_enough: dict[int, bool] = {}
         #: maps of all bridges to points inside their ramps out of a pattern, at so many steps
@@ -389,6 +407,7 @@ class PatternTable:
             "forced": (1 + n_j + n_w, n),
             "read": (n, 2 * n_w + n_j),
         }
+        self._shapes |= self._more_shapes()
         self.patterns: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._shapes.items()
         }
@@ -400,8 +419,8 @@ class PatternTable:
             "force": (n,),
             "force_load": (n, n_j),
             "force_drag": (n, n_w),
-            # the same by modal state, a one, loads and drag
-            "rows": (n + 1 + n_j + n_w, n),
+            # the same by modal state, a one, loads and drag, then the states and inputs more
+            "rows": (n + 1 + n_j + n_w + 2 * self.n_more, n),
         }
         self.ramp: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._ramp_shapes.items()
@@ -428,17 +447,17 @@ class PatternTable:
             self._slow_enough[at] = (
                 self.plain
                 and self.eq.mass_is_identity
-                and self._series.norm(s, self.eq.k.at(s)) <= SERIES_STEP * MOST_SERIES_STEPS
+                and self._series.norm(s, self.moving.k.at(s)) <= SERIES_STEP * MOST_SERIES_STEPS
             )
         return self._slow_enough[at]
 
     def _across(self, at: int, leg: int) -> tuple[Array, Array]:
         """x after = R x + S u over a full ramp out of a pattern."""
-        n = self.eq.n_states
+        n = self.moving.n_states
         if at not in self._whole and self._in_series(at):
             # of all bridges at once: where one switches, the others will too
             s = self.bits[at].astype(float)
-            a, b = self.eq.k.at(s), self.eq.b.at(s)
+            a, b = self.moving.k.at(s), self.moving.b.at(s)
             # and with the points inside, which integrals will ask for
             steps, points = self.node_steps, self.node_points()[0]
             maps = self._series.maps(s, a, b, np.append(points, 1.0))
@@ -448,7 +467,7 @@ class PatternTable:
             both = self._whole[at][leg]
             return both[:, :n], both[:, n:]
         s0, slope = self.way(at, leg)
-        matrices, rise = self.ramps_of(self.after_ramp(at, leg)), float(self.rise_s[leg])
+        matrices, rise = self.moving_of(self.after_ramp(at, leg)), float(self.rise_s[leg])
         r, s, count = matrices.whole(s0, slope, rise, self.ramp_steps)
         self.ramp_steps = max(self.ramp_steps, count)
         return r, s
@@ -509,6 +528,23 @@ class PatternTable:
         self.index[bits] = at
         return at
 
+    # -- what holds on ramps (with stores that fade it is more, see `sim.followed_patterns`) --
+
+    def _moving(self) -> Moving:
+        return self.eq
+
+    def _more_shapes(self) -> dict[str, tuple[int, ...]]:
+        """Arrays of a pattern beside those of all."""
+        return {}
+
+    def moving_of(self, bits: tuple[int, ...]) -> RampMatrices:
+        """The matrices on ramps that lead to a pattern, of `moving`."""
+        return self.ramps_of(bits)
+
+    def _basis(self, at: int) -> Array:
+        """`moving` states from the modes of a pattern."""
+        return np.asarray(self.patterns["basis"][at])
+
     # -- what a pattern stands for (legs with diodes have more states, see `sim.diodes`) --
 
     def switches(self, bits: tuple[int, ...]) -> Array:
@@ -554,14 +590,16 @@ class PatternTable:
             self._grow_ramps()
         self._ramps_used += 1
         eq, p = self.eq, self.patterns
+        n, n_u = eq.n_states, eq.n_inputs
         into = p["inverse"][to]
-        self.ramp["map"][new] = into @ r @ p["basis"][at]
-        s = into @ s
+        self.ramp["map"][new] = into @ r[:n, :n] @ p["basis"][at]
+        s = into @ s[:n]
         self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
         self.ramp["force_load"][new] = s[:, eq.load_inputs]
         self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
         own = _by_input(*(self.ramp[name][new] for name in ("force", "force_load", "force_drag")))
-        self.ramp["rows"][new] = np.vstack([self.ramp["map"][new].T, own])
+        more = (into @ r[:n, n:]).T, s[:, n_u:].T
+        self.ramp["rows"][new] = np.vstack([self.ramp["map"][new].T, own, *more])
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new
@@ -577,6 +615,13 @@ class PatternTable:
         """The system of `ramps_of` in monomials of the switches."""
         del bits
         return self.monomials
+
+    def rise_of_ramps(self) -> Array:
+        """How long each full ramp takes, in s."""
+        out = np.zeros(len(self.ramp_to))
+        for (_at, leg), ramp in list(self.ramp_index.items()):
+            out[ramp] = self.rise_s[leg]
+        return out
 
     def way(self, at: int, leg: int) -> tuple[Array, Array]:
         """Switch values a full ramp begins with, and their slopes per s."""
@@ -617,30 +662,30 @@ class PatternTable:
                 inside = (at, self.node_steps)
                 if inside not in self._inside:
                     bits = self.bits[at].astype(float)
-                    a, b = self.eq.k.at(bits), self.eq.b.at(bits)
+                    a, b = self.moving.k.at(bits), self.moving.b.at(bits)
                     self._inside[inside] = self._series.maps(bits, a, b, self.node_points()[0])
                 self._maps[key] = self._from_modes(at, self._inside[inside][leg])
             elif key not in self._maps:
                 s0, slope = self.way(at, leg)
                 rise = float(self.rise_s[leg])
-                matrices = self.ramps_of(self.after_ramp(at, leg))
-                n = self.eq.n_states
-                r, s = np.eye(n), np.zeros((n, self.eq.n_inputs))
+                matrices = self.moving_of(self.after_ramp(at, leg))
+                n = self.moving.n_states
+                r, s = np.eye(n), np.zeros((n, self.moving.n_inputs))
                 maps, last = [], 0.0
                 for share in self.node_points()[0]:
                     step_r, step_s = matrices.across(
                         s0 + slope * (last * rise), slope, (float(share) - last) * rise, 1
                     )
                     r, s = step_r @ r, step_r @ s + step_s
-                    maps.append((r @ self.patterns["basis"][at], s))
+                    maps.append((r @ self._basis(at), s))
                     last = float(share)
                 self._maps[key] = maps
             return self._maps[key]
 
     def _from_modes(self, at: int, maps: Array) -> list[tuple[Array, Array]]:
         """Maps (points, n, n + n_inputs) from the state at a ramp's start, of its modes instead."""
-        n = self.eq.n_states
-        return list(zip(maps[..., :n] @ self.patterns["basis"][at], maps[..., n:], strict=True))
+        n = self.moving.n_states
+        return list(zip(maps[..., :n] @ self._basis(at), maps[..., n:], strict=True))
 
     def still(self) -> Self:
         """The table as it stands: what other runs add to it meanwhile does not reach this.

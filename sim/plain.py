@@ -540,6 +540,7 @@ class Extremes:
 
     def __init__(self, found: tuple[Array, ...], t0: float, t1: float) -> None:
         self.low, self.high, self.low_at, self.high_at = found
+        self.found = found
         self.t0, self.t1 = t0, t1
         self.bins = self.low.shape[1]
 

@@ -47,6 +47,15 @@ NOT_COVERED = (
 )
 
 Detail = Literal["averaged", "edges"]
+#: What a run made of ceramics that lose capacitance and coils that saturate: there are none, their
+#: charge and flux were followed, or they count as what is left of them where the event starts.
+Stores = Literal["steady", "followed", "as at the start"]
+
+#: Said of runs that do not follow them.
+STORES_STAY = (
+    "ceramics that lose capacitance and coils that saturate: here they stay what is left of them "
+    "where the event starts"
+)
 
 #: Stretches of an event in which a time below a limit is counted.
 _LOOKS = 2000
@@ -138,6 +147,7 @@ class Context:
     stable: bool
     modes: tuple[Mode, ...]
     solve_s: float
+    stores: Stores = "steady"
 
 
 class Solution:
@@ -154,7 +164,10 @@ class Solution:
         self.duration_s = trajectory.duration_s
         self.modes = context.modes
         self.cost = Cost(context.solve_s, trajectory.steps)
-        self.not_covered = (*returns.said(context.build), *NOT_COVERED)
+        #: what was made of ceramics and coils that fade
+        self.stores: Stores = context.stores
+        stay = (STORES_STAY,) if context.stores == "as at the start" else ()
+        self.not_covered = (*returns.said(context.build), *stay, *NOT_COVERED)
         self.model_version = MODEL_VERSION
         self.knows_peaks = context.detail == "edges" or not self._chops()
         self._whole: tuple[tuple[JointFigures, ...], tuple[PartFigures, ...]] | None = None

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,12 +39,26 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Ints = NDArray[np.int64]
 
+NO_STORES = kernels.Stores(*(np.zeros(shape) for shape in ((0, 0), (0, 0), 0, 0, 0)))
+
 #: Longest stretch run before the event so that nothing of the start is left in it.
 SETTLE_LONGEST_S = 5e-3
 
 
 class Marcher:
     """The state of a march: what `kernels.march` reads and writes."""
+
+    #: what of a pattern tells speeds and load volts
+    read = "read"
+    #: arrays of a row a piece
+    by_piece: tuple[str, ...] = (
+        "piece_t",
+        "piece_d",
+        "piece_pattern",
+        "piece_ramp",
+        "piece_y",
+        "piece_held",
+    )
 
     def __init__(
         self,
@@ -151,7 +165,7 @@ class Marcher:
                 if code == kernels.FULL:
                     self._grow()
                 else:
-                    self._supply()
+                    self._supply(code)
                     # making patterns is most of a short run
                     if cancelled is not None and cancelled():
                         raise Cancelled("run", "stopped for a newer request")
@@ -166,26 +180,29 @@ class Marcher:
             raise SolveError("run", "the voltages grew without bound", "Check extreme values")
 
     def _march(self) -> int:
-        eq, t, c, m = self.mean.eq, self.table.still(), self.carriers, self.monomials
+        return int(kernels.march(*self._arguments(self.table.still()), NO_STORES, self.piece_y))
+
+    def _arguments(self, t: PatternTable) -> tuple[Any, ...]:
+        """What any march takes, in its order."""
+        eq, c, m = self.mean.eq, self.carriers, self.monomials
         p, r, laws, lim = t.patterns, t.ramp, self.mean.laws, eq.limits
-        return int(
-            kernels.march(
-                self.clock, self.count, self.y,
-                c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred,
-                self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n,
-                lim.active, lim.drive_a, lim.brake_a, lim.resistance,
-                laws.power, laws.value, laws.minimum, eq.drag, eq.sources,
-                t.pairs, t.bits, t.leg_ramp,
-                p["rates"], p["basis"], p["inverse"], p["forced"], p["read"], p["load_0"],
-                p["load_load"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
-                r["rows"], t.ramp_to,
-                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, t.ramp_step(),
-                self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
-                self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
-            )
+        return (
+            self.clock, self.count, self.y,
+            c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred,
+            self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n,
+            lim.active, lim.drive_a, lim.brake_a, lim.resistance,
+            laws.power, laws.value, laws.minimum, eq.drag, eq.sources,
+            t.pairs, t.bits, t.leg_ramp,
+            p["rates"], p["basis"], p["inverse"], p["forced"], p[self.read], p["load_0"],
+            p["load_load"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
+            r["rows"], t.ramp_to,
+            m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, t.ramp_step(),
+            self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
+            self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
         )  # fmt: skip
 
-    def _supply(self) -> None:
+    def _supply(self, code: int) -> None:
+        del code
         want = int(self.count[kernels.WANT_PATTERN])
         # several ESC timings may march at once on one table
         with self.table.lock:
@@ -198,7 +215,7 @@ class Marcher:
 
     def _grow(self) -> None:
         add = max(1024, len(self.piece_t) // 2)
-        for name in ("piece_t", "piece_d", "piece_pattern", "piece_ramp", "piece_y", "piece_held"):
+        for name in self.by_piece:
             old = getattr(self, name)
             setattr(self, name, np.concatenate([old, np.zeros((add, *old.shape[1:]), old.dtype)]))
         for name in ("ramp_s", "ramp_slope"):
@@ -246,19 +263,27 @@ class EdgeRun:
         self.steps = used - keep
         self.edges = int(marcher.count[kernels.N_EDGES])
         self._nodes: _Nodes | None = None
-        self._moments: _Moments | None = None
+        self._moments: Moments | None = None
         # what only the march needed
-        for name in ("piece_t", "piece_d", "piece_pattern", "piece_ramp", "piece_y", "piece_held"):
+        self._keep(marcher, part)
+        for name in marcher.by_piece:
             setattr(marcher, name, getattr(marcher, name)[:0])
+
+    def _keep(self, marcher: Marcher, part: slice) -> None:
+        """Take what else there is of a march's pieces."""
 
     # -- outputs in modes ------------------------------------------------------
 
     def _in_modes(self, rows: Rows) -> Array:
-        """Outputs of each pattern (P, k, n + 1 + held): of modes, sources, loads and drag."""
+        """Outputs of each pattern (P, k, n + 1 + held): of modes, sources, loads and drag.
+
+        With stores that fade their residuals and the rates of those come behind.
+        """
         eq, table = self.equations, self._m.table.still()
-        n, n_e, n_j = eq.n_states, len(eq.sources), len(eq.loads)
-        out = np.zeros((len(table.bits), rows.x.shape[0], n + 1 + eq.n_inputs - n_e))
-        if table.plain:
+        n, n_e, n_j, n_u = eq.n_states, len(eq.sources), len(eq.loads), eq.n_inputs
+        width = n + 1 + n_u - n_e
+        out = np.zeros((len(table.bits), rows.x.shape[0], width + 2 * table.n_more))
+        if table.plain and not table.n_more:
             p = table.patterns
             x, u = _at_patterns(rows.x, table.bits), _at_patterns(rows.u, table.bits)
             if rows.needs_slope:
@@ -272,15 +297,30 @@ class EdgeRun:
         still = np.zeros(eq.n_switches)
         for bits, at in list(table.index.items()):
             own_x, own_u = table.outputs(rows, bits, table.switches(bits), still)
-            out[at, :, :n] = own_x @ table.patterns["basis"][at]
+            out[at, :, :n] = own_x[:, :n] @ table.patterns["basis"][at]
+            out[at, :, width : width + table.n_more] = own_x[:, n:]
+            out[at, :, width + table.n_more :] = own_u[:, n_u:]
             out[at, :, n] = own_u[:, eq.source_inputs] @ table.sources(bits)
             out[at, :, n + 1 : n + 1 + n_j] = own_u[:, eq.load_inputs]
-            out[at, :, n + 1 + n_j :] = own_u[:, eq.torque_inputs]
+            out[at, :, n + 1 + n_j : width] = own_u[:, eq.torque_inputs]
         return out
 
     def _inputs(self, piece: int) -> Array:
-        """u of the ramp of a piece (n_inputs,)."""
-        return np.concatenate([self._m.table.sources(self._leads_to(piece)), self._held[piece]])
+        """Inputs of the ramp of a piece, of the table's `moving` equations."""
+        sources = self._m.table.sources(self._leads_to(piece))
+        return np.concatenate([sources, self._held[piece], self._more_inputs(piece)])
+
+    def _more_states(self, piece: int | Ints) -> Array:
+        """States that `moving` equations have more, where the ramp of a piece begins."""
+        return np.zeros((*np.shape(piece), 0))
+
+    def _more_inputs(self, piece: int | Ints) -> Array:
+        """Inputs that `moving` equations have more, on the ramp of a piece."""
+        return np.zeros((*np.shape(piece), 0))
+
+    def _for_outputs(self, x: Array) -> Array:
+        """What outputs read, w or its slope (..., n), of `moving` states or their slopes."""
+        return x
 
     def _leads_to(self, piece: int) -> tuple[int, ...]:
         """The pattern that the ramp of a piece leads to (one of overlapping ramps: about)."""
@@ -312,6 +352,7 @@ class EdgeRun:
         else:
             x = self._y[piece]
             s0, slope = self._ramp_s[-2 - code], self._ramp_slope[-2 - code]
+        x = np.concatenate([x, self._more_states(piece)])
         # (whole ramps are extrapolated from two ways of cutting them; here finer steps stand in)
         if not self._m.compiled:
             step = 0.5 * self._m.table.ramp_step()
@@ -329,22 +370,12 @@ class EdgeRun:
         times = np.asarray(times_s, dtype=float)
         piece = np.clip(np.searchsorted(self._t, times, side="right") - 1, 0, len(self._t) - 1)
         dt = times - self._t[piece]
-        in_ramp = (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & (dt > self._d[piece]))
+        # (a piece of no length is all ramp)
+        beyond = (dt > self._d[piece]) | (self._d[piece] <= 0.0)
+        in_ramp = (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & beyond)
         out = np.zeros((rows.x.shape[0], len(times)))
         flat = np.flatnonzero(~in_ramp)
-        table, which = self._m.table, piece[flat]
-        if self._m.compiled:
-            values = np.zeros((len(flat), out.shape[0]))
-            kernels.read_flat(
-                self._pattern[which], which, dt[flat], self._y, self._held, table.pairs,
-                table.patterns["rates"], table.patterns["forced"], self._in_modes(rows), values,
-            )  # fmt: skip
-        else:
-            values = plain.read_flat(
-                table, self._pattern[which], which, dt[flat], self._y, self._held,
-                self._in_modes(rows),
-            )  # fmt: skip
-        out[:, flat] = values.T
+        out[:, flat] = self._read_flat(piece[flat], dt[flat], self._in_modes(rows)).T
         for i in np.flatnonzero(in_ramp):
             p = int(piece[i])
             into = dt[i] if self._ramp[p] <= -2 else dt[i] - self._d[p]
@@ -353,8 +384,22 @@ class EdgeRun:
             out[:, i] = of_x @ x + of_u @ self._inputs(p)
         return out
 
+    def _read_flat(self, which: Ints, dt: Array, whole: Array) -> Array:
+        """Outputs (T, k) at `dt` into flat pieces."""
+        table = self._m.table
+        if not self._m.compiled:
+            return plain.read_flat(
+                table, self._pattern[which], which, dt, self._y, self._held, whole
+            )
+        values = np.zeros((len(which), whole.shape[1]))
+        kernels.read_flat(
+            self._pattern[which], which, dt, self._y, self._held, table.pairs,
+            table.patterns["rates"], table.patterns["forced"], whole, values,
+        )  # fmt: skip
+        return values
+
     def states(self, times_s: Array) -> Array:
-        """States at times (T,), (T, n)."""
+        """States at times (T,), (T, n); of stores that fade voltages and currents."""
         return self.sample(_identity(self.equations), times_s).T
 
     # -- extremes --------------------------------------------------------------
@@ -382,30 +427,16 @@ class EdgeRun:
             parts[at, :, 2, m : m + single.shape[1]] = np.abs(single)
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
-        p = table.patterns
-        pieces = (self._t, self._d, self._pattern, self._ramp, self._y, self._held)
-        forces = (
-            table.pairs, p["re"], p["im"], p["force"], p["force_load"], p["force_drag"],
-        )  # fmt: skip
         found = (low, high, low_at, high_at)
         # what is far below the slack need not be resolved
         tolerance = max(1e-5, 0.05 * slack)
         best = plain.Extremes(found, t0, t1)
-        if self._m.compiled:
-            kernels.scan(
-                t0, t1, bins, tolerance, slack, *pieces, table.pairs, p["rates"],
-                p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1), *found,
-            )  # fmt: skip
-        else:
-            plain.scan(table, best, tolerance, slack, pieces, whole)
+        self._scan_flat(table, best, tolerance, slack, whole, parts)
         if not self._ramps_matter():
             return found
         nodes = self._node_maps()
         of_nodes = nodes.at, *nodes.outputs(self, rows), nodes.rise
-        if self._m.compiled:
-            kernels.scan_ramps(t0, t1, bins, *pieces, *forces, *of_nodes, *found)
-        else:
-            plain.scan_ramps(table, best, pieces, of_nodes)
+        self._scan_ramps(table, best, of_nodes)
         when, values = self._overlapping(rows)
         inside = np.flatnonzero((when >= t0) & (when <= t1))
         edges = np.linspace(t0, t1, bins + 1)
@@ -416,6 +447,42 @@ class EdgeRun:
             high[higher, b], high_at[higher, b] = v[higher], when[i]
             low[lower, b], low_at[lower, b] = v[lower], when[i]
         return found
+
+    def _pieces(self) -> tuple[Any, ...]:
+        return self._t, self._d, self._pattern, self._ramp, self._y, self._held
+
+    def _scan_flat(
+        self,
+        table: PatternTable,
+        best: plain.Extremes,
+        tolerance: float,
+        slack: float,
+        whole: Array,
+        parts: Array,
+    ) -> None:
+        """Let all flat pieces count; `parts` are shares of one mode a pair, and their size."""
+        if not self._m.compiled:
+            plain.scan(table, best, tolerance, slack, self._pieces(), whole)
+            return
+        p = table.patterns
+        kernels.scan(
+            best.t0, best.t1, best.bins, tolerance, slack, *self._pieces(), table.pairs,
+            p["rates"], p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1),
+            *best.found,
+        )  # fmt: skip
+
+    def _scan_ramps(
+        self, table: PatternTable, best: plain.Extremes, of_nodes: tuple[Array, ...]
+    ) -> None:
+        """Let points inside full ramps count."""
+        if not self._m.compiled:
+            plain.scan_ramps(table, best, self._pieces(), of_nodes)
+            return
+        p = table.patterns
+        kernels.scan_ramps(
+            best.t0, best.t1, best.bins, *self._pieces(), table.pairs, p["re"], p["im"],
+            p["force"], p["force_load"], p["force_drag"], *of_nodes, *best.found,
+        )  # fmt: skip
 
     def _overlapping(self, rows: Rows) -> tuple[Array, Array]:
         """Times (T,) in ramps that overlap, and outputs there (k, T)."""
@@ -481,9 +548,9 @@ class EdgeRun:
         self._sums(t0, t1)
         ask()
 
-    def _sums(self, t0: float, t1: float) -> _Moments:
+    def _sums(self, t0: float, t1: float) -> Moments:
         if self._moments is None or self._moments.window != (t0, t1):
-            self._moments = _Moments(self, self._m, t0, t1)
+            self._moments = Moments(self, self._m, t0, t1)
         return self._moments
 
     def _integrals(self, rows: Rows, t0: float, t1: float) -> tuple[Array, Array, Array]:
@@ -522,7 +589,7 @@ class EdgeRun:
         return first, second, with_held
 
     def _cut_ramps(self, t0: float, t1: float) -> Ints:
-        """Pieces whose ramp the window's ends cut: `_Moments` and `_OverlapPoints` leave them."""
+        """Pieces whose ramp the window's ends cut: `Moments` and `_OverlapPoints` leave them."""
         full = self._ramp >= 0
         rise = self._node_maps().rise
         begin = self._t + np.where(full, self._d, 0.0)
@@ -582,13 +649,21 @@ class EdgeRun:
         ends = np.array([t0, t1])
         x = self.states(ends)
         bits = [self._switches(t) for t in ends]
-        stored = [0.5 * float(xi @ eq.store.at(s) @ xi) for xi, s in zip(x, bits, strict=True)]
+        stored = [
+            0.5 * float(xi @ eq.store.at(s) @ xi) + self._stored_beyond(xi)
+            for xi, s in zip(x, bits, strict=True)
+        ]
         return EnergyBalance(
             from_sources=from_sources,
             dissipated=sum(by_owner.values()),
             stored_change=stored[1] - stored[0],
             by_owner=by_owner,
         )
+
+    def _stored_beyond(self, w: Array) -> float:
+        """Energy more than linear stores hold at voltages and currents w (n,), in J."""
+        del w
+        return 0.0
 
     def _load_energy(self, t0: float, t1: float, volts_held: Array) -> Array:
         """Integral of v i of each load (n_loads,).
@@ -672,13 +747,17 @@ class _Nodes:
         self._table = table
 
     def outputs(self, run: EdgeRun, rows: Rows) -> tuple[Array, Array, Array, Array]:
-        """Outputs at the nodes: of the modes at the ramp's start, sources, loads, drag."""
+        """Outputs at the nodes: of the modes at the ramp's start, sources, loads, drag.
+
+        Behind drag what `moving` equations have more: states at the start, inputs.
+        """
         eq = run.equations
         k = rows.x.shape[0]
         count = len(self.rise), len(self.at)
         of_y, of_0 = np.zeros((*count, k, eq.n_states)), np.zeros((*count, k))
         of_load = np.zeros((*count, k, len(eq.loads)))
-        of_drag = np.zeros((*count, k, len(eq.speed_scale)))
+        n, n_w, more = eq.n_states, len(eq.speed_scale), self._table.n_more
+        of_drag = np.zeros((*count, k, n_w + 2 * more))
         for at, leg, ramp, maps in self._ramps:
             s0, slope = self._table.way(at, leg)
             to = self._table.after_ramp(at, leg)
@@ -686,14 +765,17 @@ class _Nodes:
                 s = s0 + slope * (self.at[node] * self.rise[ramp])
                 x, u = self._table.outputs(rows, to, s, slope)
                 u = u + x @ to_u
-                of_y[ramp, node] = x @ to_x
+                from_start = x @ to_x
+                of_y[ramp, node] = from_start[:, :n]
                 of_0[ramp, node] = u[:, eq.source_inputs] @ self._table.sources(to)
                 of_load[ramp, node] = u[:, eq.load_inputs]
-                of_drag[ramp, node] = u[:, eq.torque_inputs]
+                of_drag[ramp, node, :, :n_w] = u[:, eq.torque_inputs]
+                of_drag[ramp, node, :, n_w : n_w + more] = from_start[:, n:]
+                of_drag[ramp, node, :, n_w + more :] = u[:, eq.n_inputs :]
         return of_y, of_0, of_load, of_drag
 
 
-class _Moments:
+class Moments:
     """Sums over a window that give integrals of any output and its square.
 
     The closed form divides by a mode's decay; modes without are `sim.undamped`'s.
@@ -738,7 +820,7 @@ class _Moments:
             held = last[:, n:]
             # the change of a product of swings, without the difference of two large sums
             swings = change.T @ middle
-            self.first[at], self.second[at] = _from_swings(
+            self.first[at], self.second[at] = from_swings(
                 int(table.pairs[at]), re[at], im[at], force[at], (held * spans[:, None]).T @ held,
                 change.T @ held, swings + swings.T,
             )  # fmt: skip
@@ -747,7 +829,7 @@ class _Moments:
                 rows = last[(ramp_of == ramp) & (ends >= t0) & (ends < t1)]
                 ramps[ramp] = rows.T @ rows
         self.ramps = ramps
-        self._n = n
+        self._n, self._held = n, n_h - 1
         if undamped.any():
             own = np.zeros_like(self.second)
             add_undamped(
@@ -772,16 +854,17 @@ class _Moments:
         first = np.einsum("pkz,pz->k", whole, self.first)
         across = np.matmul(whole, self.second)
         second = np.einsum("pkz,pkz->k", across, whole)
-        with_held = across[:, :, n + 1 :].sum(axis=0)
+        held = slice(n + 1, n + 1 + self._held)
+        with_held = across[:, :, held].sum(axis=0)
         weight = nodes.weight[None, :] * nodes.rise[:, None]
         moved = np.matmul(inside, self.ramps[:, None])
         first = first + np.einsum("rq,rqk->k", weight, moved[..., n])
         second = second + np.einsum("rq,rqkz,rqkz->k", weight, moved, inside)
-        with_held = with_held + np.einsum("rq,rqkz->kz", weight, moved[..., n + 1 :])
+        with_held = with_held + np.einsum("rq,rqkz->kz", weight, moved[..., held])
         return first, second, with_held
 
 
-def _from_swings(
+def from_swings(
     pairs: int, re: Array, im: Array, force: Array, held: Array, swing_held: Array, swings: Array
 ) -> tuple[Array, Array]:
     """Integrals of z (n + 1 + held,) and of z z^T from the sums of one pattern."""
@@ -828,23 +911,29 @@ class _OverlapPoints:
         held = run._held[pieces]
         names = [table.names[at] for at in run._pattern[pieces]]
         sources = [table.sources(bits) for bits in names]
-        u = np.hstack([np.reshape(sources, (len(pieces), len(eq.sources))), held])
+        u = np.hstack(
+            [
+                np.reshape(sources, (len(pieces), len(eq.sources))),
+                held,
+                run._more_inputs(pieces),
+            ]
+        )
+        begin_x = np.hstack([run._y[pieces], run._more_states(pieces)])
         shape = (len(pieces), len(shares))
-        s, x = np.zeros((*shape, eq.n_switches)), np.zeros((*shape, eq.n_states))
+        s, x = np.zeros((*shape, eq.n_switches)), np.zeros((*shape, table.moving.n_states))
         dx = np.zeros_like(x)
         systems = [table.monomials_of(bits) for bits in names]
         for m in {id(own): own for own in systems}.values():
             mine = np.flatnonzero([own is m for own in systems])
             if not marcher.compiled:
                 s[mine], x[mine], dx[mine] = plain.ramp_states(
-                    table, s0[mine], slope[mine], seconds[mine], u[mine], run._y[pieces[mine]],
-                    shares,
+                    table, s0[mine], slope[mine], seconds[mine], u[mine], begin_x[mine], shares,
                 )  # fmt: skip
                 continue
             s_out, x_out, dx_out = s[mine], x[mine], dx[mine]
             kernels.ramp_states(
                 m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, step, s0[mine], slope[mine],
-                seconds[mine], u[mine], run._y[pieces[mine]], shares, s_out, x_out, dx_out,
+                seconds[mine], u[mine], begin_x[mine], shares, s_out, x_out, dx_out,
             )  # fmt: skip
             s[mine], x[mine], dx[mine] = s_out, x_out, dx_out
         flat = shape[0] * shape[1]
@@ -852,9 +941,12 @@ class _OverlapPoints:
         self.weight = (weights * seconds[:, None]).ravel()
         self.begin = np.repeat(run._t[pieces], len(shares))
         self.end = np.repeat(run._t[pieces] + seconds, len(shares))
-        self.s, self.x, self.dx = (a.reshape(flat, a.shape[-1]) for a in (s, x, dx))
+        self.s = s.reshape(flat, s.shape[-1])
+        self.x, self.dx = (
+            np.ascontiguousarray(run._for_outputs(a.reshape(flat, a.shape[-1]))) for a in (x, dx)
+        )
         self.slope = np.repeat(slope, len(shares), axis=0)
-        self.u = np.repeat(u, len(shares), axis=0)
+        self.u = np.repeat(u[:, : eq.n_inputs], len(shares), axis=0)
         for i, bits in enumerate(names):
             for j in range(i * len(shares), (i + 1) * len(shares)):
                 table.complete(bits, self.s[j], self.slope[j], self.x[j], self.u[j])

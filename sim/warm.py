@@ -17,9 +17,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim import diode_kernels, diodes, kernels, plain, rosenbrock, switching
+from sim import (
+    diode_kernels,
+    diodes,
+    followed,
+    followed_kernels,
+    kernels,
+    plain,
+    rosenbrock,
+    switching,
+)
 from sim.diode_patterns import with_diodes
 from sim.event import Drive
+from sim.followed_patterns import FollowedTable
 from sim.mean_equations import MeanEquations, equilibrium
 from sim.network import Chopper, Load, NetworkMaker, Rotor
 from sim.state_equations import StateEquations, stack_rows
@@ -30,11 +40,16 @@ if TYPE_CHECKING:
 
 def compile_kernels() -> None:
     """Have all kernels compiled and in the cache."""
-    if not kernels.HAVE_NUMBA or (plain.usable() and diode_kernels.ready()):
+    if not kernels.HAVE_NUMBA or (plain.usable() and ready()):
         return
     with _alone():
-        if not (plain.usable() and diode_kernels.ready()):
+        if not (plain.usable() and ready()):
             _use_every_kernel()
+
+
+def ready() -> bool:
+    """No run of any kind need wait for a compiler."""
+    return kernels.ready() and diode_kernels.ready() and followed_kernels.ready()
 
 
 @contextmanager
@@ -64,7 +79,7 @@ def _use_every_kernel() -> None:
     inner = pack.node()
     pack.source(inner, minus, 16.0, "emf")
     pack.chain(inner, plus, ohm=0.02, henry=1e-7)
-    cap.chain(plus, minus, ohm=3e-3, henry=1e-9, farad=1e-5)
+    cap.chain(plus, minus, ohm=3e-3, henry=1e-9, farad=1e-5, half_v=20.0)
     # two legs in step: their ramps overlap
     for phase in (0.0, 0.0):
         mid, behind = esc.node(), esc.node()
@@ -78,12 +93,15 @@ def _use_every_kernel() -> None:
     drive = Drive("throttle", 2e-4, (course, course), np.array([True, True]))
     start = equilibrium(mean, drive.start_duty)
     rosenbrock.run(mean, drive, start, compiled=True)
-    run = switching.run(mean, drive, start)
     rows = stack_rows([mean.eq.volts(plus, minus), mean.eq.amps(network.port_branches["pack.out"])])
-    run.figures(rows, 0.0, drive.duration_s)
-    run.envelope(rows, 0.0, drive.duration_s, 4)
-    run.sample(rows, np.linspace(0.0, drive.duration_s, 5))
-    run.energy(0.0, drive.duration_s)
+    for run in (
+        switching.run(mean, drive, start),
+        followed.run(mean, drive, start, table=FollowedTable(mean.eq)),
+    ):
+        run.figures(rows, 0.0, drive.duration_s)
+        run.envelope(rows, 0.0, drive.duration_s, 4)
+        run.sample(rows, np.linspace(0.0, drive.duration_s, 5))
+        run.energy(0.0, drive.duration_s)
     mean = MeanEquations(StateEquations(with_diodes(network, freewheel=False)))
     diodes.run(mean, drive, equilibrium(mean, drive.start_duty)).energy(0.0, drive.duration_s)
 

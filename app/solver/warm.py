@@ -6,7 +6,8 @@ import os
 import subprocess
 import sys
 
-from sim import diode_kernels, kernels
+from sim import kernels
+from sim.warm import ready
 
 
 class Warm:
@@ -27,7 +28,7 @@ class Warm:
         if self._tried or not kernels.HAVE_NUMBA:
             return
         self._tried = True
-        self._cached = kernels.ready() and diode_kernels.ready()
+        self._cached = ready()
         if self._cached:
             return
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}

@@ -212,7 +212,15 @@ class _Desk:
             self._send(Curves(zoom.id, zoom.window, (), (), between, ()))
 
     def _curves(self, request: Request) -> None:
-        """The picture asked for; the first of all by averages, until the kernels are read in."""
+        """The picture asked for; the first of all by averages, until the kernels are read in.
+
+        Ceramics that lose capacitance first stay as they are at the start, which is all there is
+        time for while something is dragged; then they are followed.
+        """
+        if self.warm.ready and _bias_matters(request.build):
+            self._picture(request, follow=False)
+            if request.live or self._present is None or self._present.solution.stores == "steady":
+                return
         self._picture(request)
         if self.warm.ready:
             return
@@ -227,10 +235,14 @@ class _Desk:
             # numpy serves meanwhile: seconds for what the kernels do in tenths
             self._picture(request, "edges")
 
-    def _picture(self, request: Request, detail: Detail | None = None) -> None:
+    def _picture(
+        self, request: Request, detail: Detail | None = None, *, follow: bool = True
+    ) -> None:
         self._ghost = None
         seed = request.timing
-        self._present = self._solve(request, request.option, request.event, detail, seed)
+        self._present = self._solve(
+            request, request.option, request.event, detail, seed, follow=follow
+        )
         self._present.look_at(None if request.goal is None else request.goal.place)
         asked = self._cancelled(request)
         answer = rows.answer(self._present, request, asked)
@@ -416,13 +428,16 @@ class _Desk:
         event: int,
         detail: Detail | None = None,
         seed: int = 0,
+        *,
+        follow: bool = True,
     ) -> rows.Solved:
         # (a plug-in has no edges)
         still = events_of(request.build)[event].kind == "plug_in" or not _chops(request.build)
         wanted = "averaged" if still else detail or ("edges" if self.warm.ready else "averaged")
         build = self._mended(request.build, option, event).build
-        key = self._key(build, option, event) + f"{wanted} {seed}".encode()
+        key = self._key(build, option, event) + f"{wanted} {seed} {follow}".encode()
         if key not in self._kept:
+            more = {} if follow else {"follow": False}
             self._kept[key] = self._engine.solve(
                 build,
                 event=event + 1,
@@ -430,6 +445,7 @@ class _Desk:
                 detail=wanted,
                 cancelled=self._cancelled(request),
                 seed=seed,
+                **more,
             )
             _trim(self._kept, _KEPT)
         self._kept.move_to_end(key)
@@ -490,6 +506,11 @@ def _give_back_memory() -> None:
 
 def _chops(build: Build) -> bool:
     return any(part.kind == "esc" for part in build.parts)
+
+
+def _bias_matters(build: Build) -> bool:
+    """There are ceramics whose capacitance goes with their voltage: following them takes longer."""
+    return any("half_voltage" in part.values for part in build.parts)
 
 
 def _options(build: Build) -> list[tuple[int | None, str]]:

@@ -19,7 +19,8 @@ class Bead(CoilKind):
     With a saturation current the inductance falls as in an inductor. Beads lose most of it far
     below their rated current: give the current at which 70 % is left.
 
-    Left out: where an ESC chops the inductance stays what is left where the event starts.
+    Left out: where runs cannot follow it (averaged, dead time, freewheel off) the inductance stays
+    what is left where the event starts.
     """
 
     kind = "bead"

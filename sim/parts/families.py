@@ -251,16 +251,6 @@ def straight_through(net: Stamp) -> tuple[int, int, int]:
     return in_plus, out_plus, in_minus
 
 
-def saturation_warning(values: Values) -> list[str]:
-    """What is left out of a coil that saturates."""
-    if values.optional("saturation_current") is None:
-        return []
-    return [
-        "Where an ESC chops the inductance stays what is left where the event starts. Plug-ins "
-        "follow it as the coil saturates."
-    ]
-
-
 class CoilKind(Kind):
     """A winding in the plus conductor: dcr in series with L, core losses and capacitance."""
 
@@ -288,10 +278,6 @@ class CoilKind(Kind):
         across = values.optional("parallel_resistance")
         if across is not None:
             net.resistor(inner, out_plus, across, "core losses")
-
-    def check(self, values: Values) -> list[str]:
-        """Where less is modelled than is given."""
-        return saturation_warning(values)
 
     def size_mm(self, values: Values) -> tuple[float, float]:
         """A small shielded coil or a bead."""

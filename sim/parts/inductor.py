@@ -23,8 +23,8 @@ class Inductor(CoilKind):
     common practice, no source). Its energy is L Is^2 / 2 ln(1 + (i / Is)^2), Is = 1.5275
     saturation_current. Soft, as in powder cores; ferrite breaks down more sharply.
 
-    Left out: losses of the core that move with frequency; where an ESC chops the inductance
-    stays what is left where the event starts.
+    Left out: losses of the core that move with frequency; where runs cannot follow it (averaged,
+    dead time, freewheel off) the inductance stays what is left where the event starts.
     """
 
     kind = "inductor"

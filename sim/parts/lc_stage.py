@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, ClassVar
 from sim import quantity
 from sim.parts.families import (
     CAPACITOR_CAUTION,
-    saturation_warning,
     stage_capacitor_fields,
     stamp_stage_capacitors,
     straight_through,
@@ -36,8 +35,8 @@ class LcStage(Kind):
     which leaves 70 % there (30 % down is the usual meaning in data sheets; common practice, no
     source).
 
-    Left out: losses of the core. Where an ESC chops, the inductance stays what is left of it
-    where the event starts.
+    Left out: losses of the core. Where runs cannot follow it (averaged, dead time, freewheel off)
+    the inductance stays what is left of it where the event starts.
     """
 
     kind = "lc_stage"
@@ -113,7 +112,3 @@ class LcStage(Kind):
             f"{quantity.format(values.number('inductance'), 'H')}, "
             f"{quantity.format(values.number('capacitance'), 'F')}"
         )
-
-    def check(self, values: Values) -> list[str]:
-        """Where less is modelled than is given."""
-        return saturation_warning(values)
