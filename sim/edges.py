@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sim import diodes, followed, followed_kernels, switching
+from sim import diodes, followed, followed_kernels, plain, switching
 from sim.diode_patterns import DiodeTable, has_diodes
 from sim.errors import Conflict
 from sim.followed_patterns import FollowedTable, can_follow
@@ -39,6 +39,7 @@ def follows(equations: StateEquations) -> bool:
         and not network.curves
         and not network.supplies
         and not has_diodes(network)
+        and plain.usable()
         and followed_kernels.ready()
     )
 

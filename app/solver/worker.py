@@ -405,7 +405,9 @@ class _Desk:
     ) -> _Cells:
         build = self._mended(request.build, option, event).build
         if timings == 1:
-            solved = self._solve(request, option, event, detail)
+            # (a first word: all timings then follow what fades)
+            quick = not _bias_matters(build)
+            solved = self._solve(request, option, event, detail, follow=quick)
             cells = cells_of(name, solved.solution, self._cancelled(request))
             return _Cells(cells, solved.solution.stable)
         case = prepare(build, event + 1, None if option is None else option + 1)

@@ -120,7 +120,7 @@ def test_one_leg_as_its_equations_say() -> None:
             slopes, (a, b), x, "DOP853", rtol=1e-10, atol=1e-12, dense_output=True,
             max_step=2e-7,
         )  # fmt: skip
-        times = np.linspace(a, b, 61)
+        times = np.linspace(a, b, 801)
         expected = np.array(
             [volts(t, y)[:2] for t, y in zip(times, done.sol(times).T, strict=True)]
         )
