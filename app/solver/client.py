@@ -125,7 +125,11 @@ class SolverClient(QObject):
         def read() -> None:
             while True:
                 message = process.receive()
-                self._arrived.emit(process, message)
+                try:
+                    self._arrived.emit(process, message)
+                except RuntimeError:
+                    # the window went while a message was on its way
+                    return
                 if message is None:
                     return
 
