@@ -52,6 +52,9 @@ def add_lead(maker: NetworkMaker, build: Build, lead: Lead) -> Half | None:
     if each.resistance_ohm or each.self_inductance_h:
         # Amps of a lead count from `from` to `to`. A plain joint has none that can be told.
         maker.add_alias(lead.id, (start[led[0]], start[1]))
+        if len(led) == 2 and any(other.conductor != "pair" for other in build.leads):
+            # what comes back along a pair is not what goes out where another wire leads some
+            maker.add_alias(lead.minus_address, (start[1], start[1]))
     wire = values.optional("length") and values.optional("width") is None
     if len(led) == 2 or not wire or values.optional("inductance") is not None:
         return None

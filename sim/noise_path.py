@@ -180,18 +180,21 @@ def lead_addresses(build: Build, network: Network) -> dict[str, tuple[str, float
 
     Returns
     -------
-    {lead id: (address, sign)}; a plain joint between other plain joints is left out
+    {lead id: (address, sign)}; a plain joint between other plain joints is left out. Of a pair
+    also its `minus_address`, where its minus conductor may lead another current back.
     """
     ends: dict[str, int] = {}
-    names = {lead.id: (canonical(build, lead.from_), canonical(build, lead.to))
-             for lead in build.leads}  # fmt: skip
-    for pair in names.values():
+    names = [(canonical(build, lead.from_), canonical(build, lead.to)) for lead in build.leads]
+    for pair in names:
         for end in pair:
             ends[end] = ends.get(end, 0) + 1
     found: dict[str, tuple[str, float]] = {}
-    for id_, (start, stop) in names.items():
+    for lead, (start, stop) in zip(build.leads, names, strict=True):
+        id_ = lead.id
         if id_ in network.port_branches:
             found[id_] = (id_, 1.0)
+            if lead.minus_address in network.port_branches:
+                found[lead.minus_address] = (lead.minus_address, 1.0)
             continue
         for end, towards in ((stop, 1.0), (start, -1.0)):
             if ends[end] == 1 and end in network.port_branches:

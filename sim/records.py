@@ -75,6 +75,11 @@ class Lead(Record, frozen=True, kw_only=True, rename={"from_": "from"}):
     conductor: Conductor = "pair"
     via: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def minus_address(self) -> str:
+        """Where the current along a pair's minus is read, if it may not be the plus one's."""
+        return f"{self.id}.minus"
+
 
 if TYPE_CHECKING:
     Added = Part | Lead

@@ -2,7 +2,7 @@
 
 A conductor is as thick as its current in the band is large, and its dashes move as the current
 of the band's strongest frequency does, slowed down: both from the solution. What flows out
-along plus comes back along minus.
+along plus comes back along minus, unless another wire leads it back: then minus has its own.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from PySide6.QtWidgets import QGraphicsItem, QLabel, QStyleOptionGraphicsItem, Q
 from sim import quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from app.look import Look
     from app.solver.protocol import LeadFlow
     from app.wiring.view import FrameView
@@ -42,6 +44,18 @@ _THICK, _THIN, _DASH, _GAP = 11.0, 1.2, 5.0, 9.0
 _NOTHING_A = 1e-6
 #: Below this share of the largest current nothing moves.
 _STILL = 0.01
+
+
+def led_by(lead: Lead, conductor: str, known: Collection[str]) -> tuple[str, float]:
+    """Whose current a conductor of a lead carries, and with what sign along it.
+
+    What goes out along a pair's plus comes back along its minus, but for pairs whose minus is
+    known by itself.
+    """
+    if conductor != "minus" or lead.conductor != "pair":
+        return lead.id, 1.0
+    own = lead.minus_address
+    return (own, 1.0) if own in known else (lead.id, -1.0)
 
 
 class NoiseLayer(QGraphicsItem):
@@ -125,16 +139,16 @@ class NoiseLayer(QGraphicsItem):
         largest = self._largest()
         if largest <= 0.0:
             return
-        for id_, flow in self._flows.items():
+        for id_ in self._flows:
             item = self._view.scene_.leads.get(id_)
             if item is None or item.phases:
                 continue
-            width = self.weight(id_) * self._look.scale * pixel
-            still = flow.rms[self._band] < _STILL * largest
-            shift = 0.0 if still else self._shift(flow, largest)
             for path, name in item.conductors():
-                # what goes out along plus comes back along minus
-                way = -1.0 if name == "minus" else 1.0
+                id_, way = led_by(item.lead, name, self._flows)
+                flow = self._flows[id_]
+                width = self.weight(id_) * self._look.scale * pixel
+                still = flow.rms[self._band] < _STILL * largest
+                shift = 0.0 if still else self._shift(flow, largest)
                 self._paint_conductor(painter, path, p.plus if name == "plus" else p.minus,
                                       width, None if still else way * shift, pixel)  # fmt: skip
 

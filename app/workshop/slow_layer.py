@@ -1,7 +1,8 @@
 """Currents of one moment on the frame: weight and arrows in every conductor.
 
 An arrow has moved by the charge that has passed, on one scale for all conductors; which way
-it points is which way current flows then. What flows out along plus comes back along minus.
+it points is which way current flows then. What flows out along plus comes back along minus,
+unless another wire leads it back: then minus has its own.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QPainter, QPainterPath, QPen, QPolygonF
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
+
+from app.workshop.noise_layer import led_by
 
 if TYPE_CHECKING:
     from app.look import Look
@@ -145,20 +148,19 @@ class SlowLayer(QGraphicsItem):
         p = self._look.palette
         pixel = 1.0 / painter.worldTransform().m11()
         heads = QPainterPath()
-        for id_, amps in self._amps.items():
+        for id_ in self._amps:
             item = self._view.scene_.leads.get(id_)
             if item is None or item.phases:
                 continue
-            width = self.weight(id_) * self._look.scale
             for (path, name), track in zip(item.conductors(), self._tracks_of(item), strict=True):
+                own, way = led_by(item.lead, name, self._amps)
+                width, amps = self.weight(own) * self._look.scale, self._amps[own]
                 colour = p.plus if name == "plus" else p.minus
                 cap = Qt.PenCapStyle.RoundCap
                 painter.strokePath(path, QPen(colour, width * pixel, Qt.PenStyle.SolidLine, cap))
                 if width < _ROOM:
                     continue
-                # what goes out along plus comes back along minus
-                way = -1.0 if name == "minus" else 1.0
-                first = way * self.shift(id_) * self._look.scale * pixel
+                first = way * self.shift(own) * self._look.scale * pixel
                 spacing = _SPACING * self._look.scale * pixel
                 half = max(_HALF * width, 1.4) * pixel
                 for head in track.arrows(first, spacing, half, math.copysign(way, way * amps)):

@@ -51,10 +51,7 @@ def test_currents_drawn_at_each_joint_sum_to_zero(case: tuple[Solution, NoisePat
 def test_currents_drawn_at_every_port_are_what_the_part_takes(
     case: tuple[Solution, NoisePath],
 ) -> None:
-    """At every part's pads the plus conductors of its leads bring what flows into it.
-
-    A split pair's minus comes back elsewhere, so at such a place the law is one of plus alone.
-    """
+    """At every part's pads the plus conductors of its leads bring what flows into it."""
     solution, path = case
     build, network = solution.context.build, solution.equations.network
     addresses = lead_addresses(build, network)
@@ -76,6 +73,44 @@ def test_currents_drawn_at_every_port_are_what_the_part_takes(
                 assert abs(frame.sum()) <= 1e-9 * max(np.abs(frame).sum(), 1e-6), place
     assert len(into) >= 20
     assert several >= 4
+
+
+def test_currents_drawn_along_minus_sum_to_zero_too(case: tuple[Solution, NoisePath]) -> None:
+    """What parts give out at minus goes off along the minus conductors of the leads there.
+
+    Also where a pair is split and the camera's current comes back through another's wires.
+    """
+    solution, path = case
+    build, network = solution.context.build, solution.equations.network
+    addresses = lead_addresses(build, network)
+    into: dict[int, list[tuple[str, float]]] = {}
+    uneven = 0
+    for lead in build.leads:
+        if lead.conductor == "plus" or ".motor" in lead.from_ + lead.to:
+            continue
+        key, back = lead.id, 1.0 if lead.conductor == "minus" else -1.0
+        if lead.minus_address in addresses:
+            uneven += 1
+            key, back = lead.minus_address, 1.0
+        address, sign = addresses[key]
+        for end, way in ((lead.from_, -1.0), (lead.to, 1.0)):
+            node = network.ports[canonical(build, end)][1]
+            into.setdefault(node, []).append((address, back * way * sign))
+    for place in network.port_branches:
+        owner, _, port = place.partition(".")
+        node = network.ports[place][1]
+        part = build.part(owner)
+        # (what flows in an ESC's motor closes within the two)
+        if part is not None and part.kind != "motor" and node in into and port in ("in", "out"):
+            into[node].append((place, -1.0 if place.endswith(".out") else 1.0))
+    assert (uneven > 0) == any(lead.conductor != "pair" for lead in build.leads)
+    for node, rows in into.items():
+        for band in range(len(BANDS)):
+            phasors = np.array([path.at(a).phasor[band] * s for a, s in rows])  # type: ignore[union-attr]
+            for angle in np.linspace(0.0, 2.0 * math.pi, 8):
+                frame = np.real(phasors * np.exp(1j * angle))
+                assert abs(frame.sum()) <= 1e-9 * max(np.abs(frame).sum(), 1e-6), (node, rows)
+    assert len(into) >= 10
 
 
 def test_bands_hold_all_of_the_ripple(case: tuple[Solution, NoisePath]) -> None:
