@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 #: Moments looked at along an event.
 MOMENTS = 16
-#: States a carrier period over which ripple is taken out.
-_PER_PERIOD = 8
+#: Carrier periods over which ripple is taken out, and looks at each. Many, so that the swing
+#: that has grown meanwhile goes with it: what grows is told about its middle.
+_PERIODS, _PER_PERIOD = 16, 8
 #: Slower growth, per s, is no swing: rotors and packs come and go at such rates.
 _SLOWEST = 100.0
 
@@ -82,12 +83,13 @@ def growth_along(run: AveragedRun | EdgeRun, start_s: float) -> Growth | None:
 
 
 def _smoothed(run: AveragedRun | EdgeRun, times: Array, start_s: float) -> Array:
-    """States (T, n) at times, each the mean over about a carrier period."""
+    """States (T, n) at times, each the mean over some carrier periods."""
     choppers = run.equations.network.choppers
     if not choppers:
         return run.states(times)
-    period = 1.0 / min(chopper.frequency_hz for chopper in choppers)
-    period = min(period, run.duration_s - start_s)
-    shifts = period * ((np.arange(_PER_PERIOD) + 0.5) / _PER_PERIOD - 0.5)
+    span = _PERIODS / min(chopper.frequency_hz for chopper in choppers)
+    span = min(span, run.duration_s - start_s)
+    count = _PERIODS * _PER_PERIOD
+    shifts = span * ((np.arange(count) + 0.5) / count - 0.5)
     many = np.clip(times[:, None] + shifts, start_s, run.duration_s)
-    return np.asarray(run.states(many.ravel()).reshape(len(times), _PER_PERIOD, -1).mean(axis=1))
+    return np.asarray(run.states(many.ravel()).reshape(len(times), count, -1).mean(axis=1))
