@@ -187,15 +187,17 @@ def _agree(coarse: Sequence[tuple[Array, Array]], fine: Sequence[tuple[Array, Ar
 
     Row by row, since a state of little energy can still be a volt across a nanohenry.
     """
-    for pair in zip(coarse, fine, strict=False):
-        for a, b in zip(*pair, strict=True):
-            size = np.linalg.norm(b, axis=1)
-            least = 1e-3 * np.max(size, initial=0.0)
-            # a step half as long errs by a sixteenth
-            allowed = 15.0 * RAMP_TOLERANCE * np.maximum(size, least)
-            # (what overflowed in too long a step compares as false)
-            if not np.all(np.linalg.norm(b - a, axis=1) <= allowed):
-                return False
+    with np.errstate(over="ignore", invalid="ignore"):
+        for pair in zip(coarse, fine, strict=False):
+            for a, b in zip(*pair, strict=True):
+                size = np.linalg.norm(b, axis=1)
+                least = 1e-3 * np.max(size, initial=0.0)
+                # a step half as long errs by a sixteenth
+                allowed = 15.0 * RAMP_TOLERANCE * np.maximum(size, least)
+                # (what overflowed in too long a step compares as false, also where both did)
+                off = np.linalg.norm(b - a, axis=1)
+                if not np.all(np.isfinite(size) & (off <= allowed)):
+                    return False
     return True
 
 
