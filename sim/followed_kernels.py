@@ -795,6 +795,30 @@ def reach_of(
 
 
 @compiled_lean
+def bends_of(
+    at: int,
+    n: int,
+    m: int,
+    rates: np.ndarray,
+    sizes: np.ndarray,
+    fast: np.ndarray,
+    turn: np.ndarray,
+    span: float,
+    bends: np.ndarray,
+) -> None:
+    """A bound on how far each mode is from its chord over a part of a step.
+
+    A mode's free swing stays in a circle and bends by no more than its rate squared; what a
+    force adds bends by its change.
+    """
+    eighth = 0.125 * span * span
+    for i in range(n - m):
+        size, inverse = sizes[at, 0, i], sizes[at, 1, i]
+        lasts = min(size * span, size / max(abs(rates[at, 0, i]), 1e-300))
+        bends[i] = fast[i] * min(eighth * size, 2.0 * inverse) + eighth * turn[i] * (1.0 + lasts)
+
+
+@compiled_lean
 def beyond_chord(
     at: int,
     row: int,
@@ -802,32 +826,20 @@ def beyond_chord(
     m: int,
     n_h: int,
     n_r: int,
-    rates: np.ndarray,
-    sizes: np.ndarray,
     rows: np.ndarray,
     parts: np.ndarray,
     poly: np.ndarray,
-    fast: np.ndarray,
-    turn: np.ndarray,
+    bends: np.ndarray,
     span: float,
 ) -> float:
-    """A bound on how far an output is from its chord over a part of a step.
-
-    A mode's free swing stays in a circle and bends by no more than its rate squared; what a
-    force adds bends by its change.
-    """
+    """A bound on how far an output is from its chord over a part of a step."""
     total = 0.0
-    eighth = 0.125 * span * span
     for i in range(n - m):
-        size, inverse = sizes[at, 0, i], sizes[at, 1, i]
-        lasts = min(size * span, size / max(abs(rates[at, 0, i]), 1e-300))
-        total += parts[at, row, i] * (
-            fast[i] * min(eighth * size, 2.0 * inverse) + eighth * turn[i] * (1.0 + lasts)
-        )
+        total += parts[at, row, i] * bends[i]
     bend = 0.0
     for k in range(n_r):
         bend += rows[at, row, n + 1 + n_h + k] * poly[2, k]
-    return total + 2.0 * eighth * abs(bend)
+    return total + 0.25 * span * span * abs(bend)
 
 
 @compiled
@@ -857,7 +869,14 @@ def scan_steps(
     w, held = np.zeros(n), np.ones(1 + n_h)
     poly, q, f, more = np.zeros((3, n_r)), np.zeros((3, n)), np.zeros((4, n)), np.zeros((4, n))
     whole, fast, turn = np.zeros(n), np.zeros(n), np.zeros(n)
-    near, going = np.zeros(n), np.zeros(n)
+    going = np.zeros(n)
+    ye, at_left = np.zeros(n), np.zeros(k)
+    bends, own_bends = np.zeros(n), np.zeros(n)
+    direct = np.zeros((len(rows), k), dtype=np.bool_)
+    for at in range(len(rows)):
+        for row in range(k):
+            for i in range(n + 1 + n_h, rows.shape[2]):
+                direct[at, row] |= rows[at, row, i] != 0.0
     width = (t1 - t0) / bins
     for look in range(2):
         for p in range(len(run.t)):
@@ -885,7 +904,7 @@ def scan_steps(
                         low[row, b], low_at[row, b] = v, begin
                 continue
             gather(at, run.forced, held, 1 + n_h, n, w)
-            begun = 0.0
+            begun, known = 0.0, False
             for s in range(run.begin[p], run.begin[p + 1]):
                 if begin + begun > t1:
                     break
@@ -899,6 +918,16 @@ def scan_steps(
                 ya[:] = y
                 if left > 0.0 and left < last:
                     move_within(at, n, m, run.rates, left, w, q, ya, whole, f, more)
+                # the end of a whole step is reached by factors that are there, once
+                full = run.d[p] - begun >= h * (1.0 - 1e-12) or s < run.begin[p + 1] - 1
+                if full:
+                    slot = run.level_index[at, run.length[s]]
+                    ye[:] = y
+                    whole_step(slot, s, n, m, n_r, run.factors, run.step, run.r, w, ye)
+                for row in range(k):
+                    # (residuals begin anew in each step, states go on)
+                    if left > 0.0 or not known or direct[at, row]:
+                        at_left[row] = value_of(at, row, n, n_h, n_r, rows, ya, held, poly, left)
                 while left < last:
                     b = min(max(int((here + left - t0) / width), 0), bins - 1)
                     right = min(last, t0 + (b + 1) * width - here)
@@ -907,22 +936,24 @@ def scan_steps(
                         right = last if b == bins - 1 else min(last, t0 + (b + 1) * width - here)
                         if right <= left:
                             right = last
-                    yb[:] = y
-                    move_within(at, n, m, run.rates, right, w, q, yb, whole, f, more)
+                    if full and right == h:
+                        yb[:] = ye
+                    else:
+                        yb[:] = y
+                        move_within(at, n, m, run.rates, right, w, q, yb, whole, f, more)
                     reach_of(at, n, m, run.rates, ya, w, q, left, h, fast, turn)
                     span = right - left
+                    bends_of(at, n, m, run.rates, sizes, fast, turn, span, bends)
                     for row in range(k):
-                        va = value_of(at, row, n, n_h, n_r, rows, ya, held, poly, left)
+                        va = at_left[row]
                         vb = value_of(at, row, n, n_h, n_r, rows, yb, held, poly, right)
+                        at_left[row] = vb
                         for v, when in ((va, left), (vb, right)):
                             if v > high[row, b]:
                                 high[row, b], high_at[row, b] = v, here + when
                             if v < low[row, b]:
                                 low[row, b], low_at[row, b] = v, here + when
-                        far = beyond_chord(
-                            at, row, n, m, n_h, n_r, run.rates, sizes, rows, parts, poly, fast,
-                            turn, span,
-                        )  # fmt: skip
+                        far = beyond_chord(at, row, n, m, n_h, n_r, rows, parts, poly, bends, span)
                         if (
                             max(va, vb) + far <= high[row, b] + slack
                             and min(va, vb) - far >= low[row, b] - slack
@@ -930,7 +961,6 @@ def scan_steps(
                             continue
                         # along the part in strides that cannot hide an extreme
                         pos, v0, stride = left, va, span
-                        near[:] = ya
                         for i in range(n - m):
                             going[i] = fast[i]
                         while pos < right:
@@ -947,10 +977,10 @@ def scan_steps(
                                     high[row, b], high_at[row, b] = v1, here + pos + stride
                                 if v1 < low[row, b]:
                                     low[row, b], low_at[row, b] = v1, here + pos + stride
+                                bends_of(at, n, m, run.rates, sizes, going, turn, stride, own_bends)
                                 far = beyond_chord(
-                                    at, row, n, m, n_h, n_r, run.rates, sizes, rows, parts, poly,
-                                    going, turn, stride,
-                                )  # fmt: skip
+                                    at, row, n, m, n_h, n_r, rows, parts, poly, own_bends, stride
+                                )
                                 if far <= tolerance or (
                                     max(v0, v1) + far <= high[row, b] + slack
                                     and min(v0, v1) - far >= low[row, b] - slack
@@ -964,7 +994,12 @@ def scan_steps(
                             stride *= 2.0
                     ya[:] = yb
                     left = right
-                begun = over_step(run, p, s, begun, n, n_r, w, y, poly, q, whole, f, more)
+                known = left >= stop
+                if full:
+                    y[:] = ye
+                    begun += h
+                else:
+                    begun = over_step(run, p, s, begun, n, n_r, w, y, poly, q, whole, f, more)
 
 
 #: Gauss points and weights of the integrals over a part of a step, of its length.
