@@ -60,6 +60,7 @@ if TYPE_CHECKING:
 
     from app.documents import Recovery
     from app.scope.scope import Scope
+    from app.workshop.course import Course
     from app.workshop.editor.window import EditorWindow
     from app.workshop.lesson_window import LessonWindow
     from sim.build import Build
@@ -226,15 +227,33 @@ class MainWindow(QMainWindow):
         self._play(found, 0)
 
     def _play(self, lesson: Lesson, at: int) -> None:
+        from app.workshop.kept_place import KeptPlace
         from app.workshop.lesson_window import LessonWindow
 
         if self.lesson is not None:
             self.lesson.close()
-        self.lesson = LessonWindow(lesson, dark=self.look.dark)
+        kept = KeptPlace(self.documents.folder / "lesson-place.json", lesson)
+        course = None if at else kept.found()
+        if course is not None and not self._goes_on(course):
+            course = None
+        self.lesson = LessonWindow(lesson, dark=self.look.dark, course=course, kept=kept)
         self.lesson.closed.connect(self._forget_lesson)
         if self.lesson.course.go(at):
             self.lesson.show_card()
         self.lesson.show()
+
+    def _goes_on(self, course: Course) -> bool:
+        """Ask whether a class goes on where it was."""
+        box = QMessageBox(self)
+        box.setWindowTitle(course.lesson.title)
+        box.setText(
+            f"The class was at card {course.at + 1} of {len(course.lesson.cards)}. Go on there, "
+            "with its hands and reveals? No starts at the first card."
+        )
+        buttons = QMessageBox.StandardButton
+        box.setStandardButtons(buttons.Yes | buttons.No)
+        box.setDefaultButton(buttons.Yes)
+        return bool(box.exec() == buttons.Yes)
 
     def write_lesson(self) -> EditorWindow:
         """The lesson editor beside this bench; one at a time."""

@@ -106,11 +106,15 @@ class Course:
         return self.asked.get(self.at, [])
 
     def tally(self, numbers: dict[str, Number]) -> tuple[int, int]:
-        """Hands that were right, and all hands, over the guesses revealed so far."""
+        """Hands that were right, and all hands, over the guesses revealed so far.
+
+        Guesses whose figures are still being worked out are left out.
+        """
         right = total = 0
         for index in sorted(self.revealed):
             card = self.lesson.cards[index]
-            if card.kind != "guess":
+            guess = card.guess
+            if guess is None or any(f and f not in numbers for f in (guess.figure, guess.over)):
                 continue
             hands = self.hands_of(index)
             total += sum(hands)

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
     from PySide6.QtGui import QCloseEvent
 
+    from app.workshop.kept_place import KeptPlace
     from sim.lessons import Lesson, Screen
 
 _PANEL = 460
@@ -43,6 +44,12 @@ _PANEL = 460
 
 class LessonWindow(QWidget):
     """Plays one lesson.
+
+    Parameters
+    ----------
+    sums : what works out its figures; one of its own if None
+    course : where the class is; at the first card if None
+    kept : keeps the class's place on disk, if not None
 
     Signals
     -------
@@ -58,13 +65,16 @@ class LessonWindow(QWidget):
         dark: bool = False,
         solver: SolverClient | None = None,
         sums: Sums | None = None,
+        course: Course | None = None,
+        kept: KeptPlace | None = None,
     ) -> None:
         super().__init__()
+        self._kept = kept
         self.setWindowTitle(f"{lesson.title} – Rippletree")
         self.setMinimumSize(1280, 720)
         self.look = Look(dark, self)
         self.look.set_projector(True)
-        self.course = Course(lesson)
+        self.course = course or Course(lesson)
         self.solver = solver or SolverClient()
         self.solver.setParent(self)
         first = lessons.build_of(lesson, lessons.Screen())
@@ -216,6 +226,8 @@ class LessonWindow(QWidget):
 
     def refresh(self) -> None:
         """The card with what is known by now."""
+        if self._kept is not None:
+            self._kept.keep(self.course)
         self.panel.show_card(self.course, self.sums.numbers, self._why or self._room_why)
         self.presenter.show_notes(self.course, self.sums.numbers, self.room.in_words())
         bench_task = self.course.card.kind == "bench"
@@ -278,6 +290,8 @@ class LessonWindow(QWidget):
         self.refresh()
 
     def closeEvent(self, event: QCloseEvent) -> None:
+        if self._kept is not None and self.course.next_card is None:
+            self._kept.forget()
         self.sums.stop()
         self.room.stop()
         self.solver.close()

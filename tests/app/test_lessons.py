@@ -11,12 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QMessageBox
 
+from app.window import MainWindow
 from app.wiring.room_words import MOST_NAMES
 from app.workshop.course import Course
 from app.workshop.lesson_panel import BENCH_CAUTION
 from app.workshop.lesson_window import LessonWindow
 from sim import lessons
+from sim.build import load
 from sim.errors import SimError
 from sim.lessons import Number
 from tests.app.driver import WAIT_MS, Driver, with_capacitor
@@ -276,3 +279,58 @@ def test_no_process_of_the_program_reaches_for_the_internet(tmp_path: Path) -> N
     assert done.returncode == 0, done.stderr
     assert "internet" not in done.stderr
     assert done.stdout.startswith(("Best so far", "No option"))
+
+
+def test_the_place_of_a_class_outlives_the_program(
+    qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "lesson.json"
+    file.write_text(json.dumps(SMALL))
+    asked: list[str] = []
+    answers = QMessageBox.StandardButton
+
+    def open_it(answer: QMessageBox.StandardButton) -> tuple[MainWindow, LessonWindow]:
+        def reply(box: QMessageBox) -> Any:
+            asked.append(box.text())
+            return answer
+
+        monkeypatch.setattr(QMessageBox, "exec", reply)
+        window = MainWindow(load("whoop_1s"), data_folder=tmp_path / "data")
+        qtbot.addWidget(window)
+        window.play_lesson(file)
+        assert window.lesson is not None
+        return window, window.lesson
+
+    window, player = open_it(answers.No)
+    assert not asked
+    guess = next(k for k, card in enumerate(player.course.lesson.cards) if card.kind == "guess")
+    player.go(guess)
+    player._pressed(1, 1)
+    player._pressed(1, 1)
+    player.reveal()
+    # what a program that was killed leaves behind is what is on the disk by now
+    (place,) = (tmp_path / "data").glob("lesson-place.json")
+    left = place.read_bytes()
+    window.close()
+    place.write_bytes(left)
+
+    window, player = open_it(answers.Yes)
+    assert asked == [
+        f"The class was at card {guess + 1} of {len(player.course.lesson.cards)}. Go on there, "
+        "with its hands and reveals? No starts at the first card."
+    ]
+    assert player.course.at == guess
+    assert player.course.hands_of(guess)[1] == 2
+    assert player.course.shown
+    player.go(len(player.course.lesson.cards) - 1 - guess)
+    assert player.course.next_card is None
+    window.close()
+    assert not place.exists()
+
+    # a lesson that was written anew since, or another evening, begins at its beginning
+    for old, new in ((b'"when":', b'"when":1.0,"was":'), (b'"lesson":"', b'"lesson":"x')):
+        place.write_bytes(left.replace(old, new))
+        window, player = open_it(answers.Yes)
+        assert len(asked) == 1
+        assert player.course.at == 0
+        window.close()
