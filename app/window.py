@@ -45,6 +45,7 @@ from app.paperwork import Paperwork
 from app.recordings import Recordings
 from app.small_screen import LOW, Scrolling, fit_screen
 from app.solver.client import SolverClient
+from app.unsaved import may_let_go
 from app.wiring import FrameView, OutlineTree
 from app.workbench import Workbench
 from app.workshop.noise_layer import NoisePath
@@ -472,18 +473,7 @@ class MainWindow(QMainWindow):
 
     def _may_leave(self) -> bool:
         """Ask what to do with unsaved work; True if the bench may be cleared."""
-        if not self.documents.dirty:
-            return True
-        box = QMessageBox(self)
-        box.setWindowTitle("Unsaved work")
-        box.setText(f"“{self.workbench.build.name}” has changes that are not saved.")
-        buttons = QMessageBox.StandardButton
-        box.setStandardButtons(buttons.Save | buttons.Discard | buttons.Cancel)
-        box.setDefaultButton(buttons.Save)
-        answer = box.exec()
-        if answer == buttons.Save:
-            return self.save()
-        return bool(answer == buttons.Discard)
+        return not self.documents.dirty or may_let_go(self, self.workbench.build.name, self.save)
 
     def _folder(self) -> str:
         path = self.workbench.path

@@ -214,16 +214,16 @@ class _Desk:
     def _curves(self, request: Request) -> None:
         """The picture asked for; the first of all by averages, until the kernels are read in.
 
-        Ceramics that lose capacitance first stay as they are at the start, which is all there is
-        time for while something is dragged; then they are followed.
+        While something is dragged there is no time to follow stores that fade: they stay as they
+        are at the start. With ceramics that lose capacitance that is also the first answer.
         """
-        if self.warm.ready and _bias_matters(request.build):
-            self._picture(request, follow=False)
-            if request.live or self._present is None or self._present.solution.stores == "steady":
-                return
-        self._picture(request)
         if self.warm.ready:
+            first = request.live or _bias_matters(request.build)
+            solution = self._picture(request, follow=not first)
+            if first and not request.live and solution.stores != "steady":
+                self._picture(request)
             return
+        self._picture(request)
         # it is out: now there is time to look for kernels, or to compile them
         self.warm.begin()
         there = self.warm.finished_now()
@@ -237,15 +237,13 @@ class _Desk:
 
     def _picture(
         self, request: Request, detail: Detail | None = None, *, follow: bool = True
-    ) -> None:
+    ) -> Solution:
         self._ghost = None
         seed = request.timing
-        self._present = self._solve(
-            request, request.option, request.event, detail, seed, follow=follow
-        )
-        self._present.look_at(None if request.goal is None else request.goal.place)
-        asked = self._cancelled(request)
-        answer = rows.answer(self._present, request, asked)
+        present = self._solve(request, request.option, request.event, detail, seed, follow=follow)
+        self._present = present
+        present.look_at(None if request.goal is None else request.goal.place)
+        answer = rows.answer(present, request, self._cancelled(request))
         self._send(msgspec.structs.replace(answer, compiling=self.warm.busy))
         faults = self._mended(request.build, request.option, request.event).faults
         if faults:
@@ -262,6 +260,7 @@ class _Desk:
                     also=also,
                 )
             )
+        return present.solution
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
@@ -332,6 +331,7 @@ class _Desk:
                 detail=detail,
                 cancelled=cancelled,
                 seed=0,
+                follow=False,
             )
             # at once: what is stopped half-way goes on where it was
             self._cells[key] = _Cells(cells_of(name, solution, cancelled), solution.stable)
@@ -346,7 +346,7 @@ class _Desk:
             bare = self._key(build, option, event)
             key = bare + f"{detail} 1".encode()
             # (what is on the screen is solved, and its limits are read)
-            if key not in self._cells and bare + f"{detail} 0".encode() not in self._kept:
+            if key not in self._cells and self._run_key(bare, detail, 0) not in self._kept:
                 works[key] = partial(keep, key, build, option, name)
         side_by_side(list(works.values()), self._cancelled(request))
         _trim(self._cells, _KEPT_CELLS)
@@ -405,9 +405,8 @@ class _Desk:
     ) -> _Cells:
         build = self._mended(request.build, option, event).build
         if timings == 1:
-            # (a first word: all timings then follow what fades)
-            quick = not _bias_matters(build)
-            solved = self._solve(request, option, event, detail, follow=quick)
+            # (a first word, or one of several held against each other; all timings then follow)
+            solved = self._solve(request, option, event, detail, follow=False)
             cells = cells_of(name, solved.solution, self._cancelled(request))
             return _Cells(cells, solved.solution.stable)
         case = prepare(build, event + 1, None if option is None else option + 1)
@@ -437,9 +436,8 @@ class _Desk:
         still = events_of(request.build)[event].kind == "plug_in" or not _chops(request.build)
         wanted = "averaged" if still else detail or ("edges" if self.warm.ready else "averaged")
         build = self._mended(request.build, option, event).build
-        key = self._key(build, option, event) + f"{wanted} {seed} {follow}".encode()
+        key = self._run_key(self._key(build, option, event), wanted, seed, follow=follow)
         if key not in self._kept:
-            more = {} if follow else {"follow": False}
             self._kept[key] = self._engine.solve(
                 build,
                 event=event + 1,
@@ -447,11 +445,18 @@ class _Desk:
                 detail=wanted,
                 cancelled=self._cancelled(request),
                 seed=seed,
-                **more,
+                follow=follow,
             )
             _trim(self._kept, _KEPT)
         self._kept.move_to_end(key)
         return rows.Solved(self._kept[key], build, option, event)
+
+    def _run_key(self, bare: bytes, detail: Detail, seed: int, *, follow: bool = False) -> bytes:
+        """What a run is kept by: where nothing fades, followed or not is the same."""
+        keys = {on: bare + f"{detail} {seed} {on}".encode() for on in (follow, not follow)}
+        other = self._kept.get(keys[not follow])
+        steady = other is not None and other.stores == "steady"
+        return keys[not follow] if steady and keys[follow] not in self._kept else keys[follow]
 
     def _mended(self, build: Build, option: int | None, event: int) -> Salvage:
         """The build without what cannot be solved under an option, and why not.

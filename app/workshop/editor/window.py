@@ -19,7 +19,6 @@ from PySide6.QtWidgets import (
     QLabel,
     QListWidget,
     QMenu,
-    QMessageBox,
     QPushButton,
     QScrollArea,
     QTabWidget,
@@ -30,6 +29,7 @@ from PySide6.QtWidgets import (
 from app.look import Look
 from app.notices import Strip
 from app.panels.flat import FlatButton
+from app.unsaved import may_let_go
 from app.workshop import handouts, screens
 from app.workshop.editor.card_form import CardForm, with_card
 from app.workshop.editor.draft import Draft
@@ -519,18 +519,7 @@ class EditorWindow(QWidget):
 
     def may_leave(self) -> bool:
         """Ask what to do with unsaved work; True if the lesson may go."""
-        if not self.draft.dirty:
-            return True
-        box = QMessageBox(self)
-        box.setWindowTitle("Unsaved work")
-        box.setText(f"“{self.draft.lesson.title}” has changes that are not saved.")
-        buttons = QMessageBox.StandardButton
-        box.setStandardButtons(buttons.Save | buttons.Discard | buttons.Cancel)
-        box.setDefaultButton(buttons.Save)
-        answer = box.exec()
-        if answer == buttons.Save:
-            return self.save()
-        return bool(answer == buttons.Discard)
+        return not self.draft.dirty or may_let_go(self, self.draft.lesson.title, self.save)
 
     def _folder(self) -> str:
         return str(Path.home() if self.draft.path is None else self.draft.path.parent)
