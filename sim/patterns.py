@@ -16,7 +16,7 @@ from __future__ import annotations
 import copy
 import math
 import threading
-from typing import TYPE_CHECKING, Protocol, Self
+from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
 from scipy.linalg import expm
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 #: Eigenvectors worse conditioned than this are not used as they are.
 WORST_CONDITION = 1e8
+#: Rates below this share of the fastest are rounding: such modes stand still.
+STANDS_STILL = 1e-14
 #: Error allowed in the map across a ramp, of one: halving its steps changes it by no more.
 RAMP_TOLERANCE = 1e-8
 #: Norm of a step of a ramp's Taylor series, and most such steps.
@@ -95,6 +97,9 @@ class Modes:
 
     def _decompose(self, matrix: Array) -> None:
         values, vectors = np.linalg.eig(matrix)
+        still = np.abs(values) <= STANDS_STILL * np.max(np.abs(values), initial=0.0)
+        if np.count_nonzero(still) > 1:
+            _part_what_stands_still(matrix, values, vectors, still)
         upper = np.flatnonzero(values.imag > 0.0)
         real = np.flatnonzero(values.imag == 0.0)
         self.pairs = len(upper)
@@ -117,6 +122,25 @@ class Modes:
         # in the Frobenius norm: never below the usual condition, and without another decomposition
         norms = np.linalg.norm(self.basis), np.linalg.norm(self.inverse)
         self.condition = float(norms[0] * norms[1]) if n else 1.0
+
+
+def _part_what_stands_still(
+    matrix: Array, values: NDArray[Any], vectors: NDArray[Any], still: NDArray[np.bool_]
+) -> None:
+    """Well separated vectors, in place, for the modes (n,) of `matrix` that stand still.
+
+    Several loops of inductors stand still alike: their eigenvectors come out nearly parallel,
+    with a little of the fast ones in them. The null spaces come clean from the singular values.
+    """
+    count = np.count_nonzero(still)
+    columns, sizes, rows = np.linalg.svd(matrix)
+    if np.count_nonzero(sizes <= STANDS_STILL * sizes[0]) != count:
+        return
+    right, left = rows[-count:].T, columns[:, -count:].T
+    values[still], vectors[:, still] = 0.0, right
+    # nothing that stands still may be left in what moves
+    inside = np.linalg.solve(left @ right, left @ vectors[:, ~still])
+    vectors[:, ~still] -= right @ inside
 
 
 class RampMatrices:

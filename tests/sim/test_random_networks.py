@@ -101,12 +101,7 @@ class Case:
 
     def __init__(self, network: Network, duties: list[float], seed: int, duration_s: float) -> None:
         self.network = network
-        try:
-            self.equations = eq = StateEquations(network)
-        except Conflict:
-            assume(False)
-            raise
-        assume(eq.n_states > 0)
+        self.equations = eq = StateEquations(network)
         self.nodal = Nodal(network)
         self.mean = MeanEquations(eq)
         self.drive = steady(duties, duration_s)
@@ -136,6 +131,17 @@ class Case:
         return out
 
 
+def drawn_case(network: Network, duties: list[float], seed: int, duration_s: float) -> Case:
+    """A case, where the drawn network has states and no parts that contradict each other."""
+    try:
+        case = Case(network, duties, seed, duration_s)
+    except Conflict:
+        assume(False)
+        raise
+    assume(case.equations.n_states > 0)
+    return case
+
+
 def close(case: Case, got: Array, wanted: Array, share: float = 1e-6) -> None:
     """Each column within a share of its swing, which is at least a tenth of its kind's largest."""
     got = got[:, : case.known]
@@ -159,7 +165,7 @@ def everyday_case(network: Network, duties: list[float], seed: int) -> tuple[Cas
     """A period and a half of the slowest carrier."""
     duties = duties[: len(network.choppers)]
     end = 1.5 / min(c.frequency_hz for c in network.choppers)
-    case = Case(network, duties, seed, end)
+    case = drawn_case(network, duties, seed, end)
     return case, Course(network, case.drive)
 
 
@@ -205,7 +211,7 @@ def test_edges_by_ida(network: Network, duties: list[float], seed: int) -> None:
 def test_a_pattern_that_stays(network: Network, duties: list[int], seed: int) -> None:
     """Every bridge low or high for good, from any state, over many decades of time."""
     still = [float(d) for d in duties[: len(network.choppers)]]
-    case = Case(network, still, seed, LONGEST_S)
+    case = drawn_case(network, still, seed, LONGEST_S)
     run = case.edges()
     pencil = Pencil(case.nodal, still, LONGEST_S)
     z = pencil.start(case.unknowns(run, 0.0))
@@ -219,7 +225,7 @@ def test_a_pattern_that_stays(network: Network, duties: list[int], seed: int) ->
 def test_averaged(network: Network, duties: list[int], seed: int) -> None:
     """The averaged level where it has nothing to average: within 1e-4 of the swing."""
     still = [float(d) for d in duties[: len(network.choppers)]]
-    case = Case(network, still, seed, LONGEST_S)
+    case = drawn_case(network, still, seed, LONGEST_S)
     matrix = case.equations.k.at(still)
     assume(np.max(np.abs(np.linalg.eigvals(matrix).imag)) * LONGEST_S < 300.0)
     run = averaged.run(case.mean, case.drive, case.x0, rtol=1e-8)
