@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtGui import QAction, QKeySequence, QShortcut
 
+from app import keyboard
 from app.panels import option_menu
 from sim.build import presets
 
@@ -73,6 +74,8 @@ class Commands:
             self._shortcut(key, lambda: window.frame.open_tray())
         self._shortcut("PgUp", lambda: window.next_event(-1))
         self._shortcut("PgDown", lambda: window.next_event(1))
+        self._shortcut("F6", lambda: keyboard.next_area(window, 1))
+        self._shortcut("Shift+F6", lambda: keyboard.next_area(window, -1))
         self._shortcut("Esc", window.close_sheets)
 
     def _action(self, text: str, keys: str, act: Callable[[], object]) -> QAction:

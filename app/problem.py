@@ -19,7 +19,8 @@ class Problem:
 
     `ids` are the parts and leads to outline, `marks` each with its own sentence where
     several things are broken; `kind` is the name of the error
-    class, "" for a fault of the program.
+    class, "" for a fault of the program. `compared` is False where what is shown has its
+    answer, and only holding the options against each other found none.
     """
 
     kind: str
@@ -29,9 +30,14 @@ class Problem:
     ids: tuple[str, ...] = ()
     report: str = ""
     marks: tuple[tuple[str, str], ...] = ()
+    compared: bool = True
 
     def __str__(self) -> str:
-        text = str(SimError(self.where, self.what, self.hint))
+        # "run" is the engine's word: there is nothing of that name on the frame.
+        where = "" if self.where == "run" else self.where
+        if not self.compared:
+            where = f"Comparing the options, {where}" if where else "Comparing the options"
+        text = str(SimError(where, self.what, self.hint))
         others = len({id_ for id_, _ in self.marks} - set(self.ids))
         if others:
             text += f" So is it with {others} more, outlined." if others > 1 else " One more, too."

@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app import keyboard
 from app.commands import Commands
 from app.documents import ChangedOnDisk, Documents
 from app.going import go_to_worst
@@ -57,7 +58,7 @@ from sim.readings import next_reading, readings_of
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from PySide6.QtGui import QCloseEvent, QPaintEvent, QResizeEvent
+    from PySide6.QtGui import QCloseEvent, QKeyEvent, QPaintEvent, QResizeEvent
 
     from app.documents import Recovery
     from app.scope.scope import Scope
@@ -686,6 +687,10 @@ class MainWindow(QMainWindow):
             self._painted = True
             self.windowHandle().screenChanged.connect(lambda _: fit_screen(self))
             QTimer.singleShot(0, self._import_curves)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if not keyboard.pressed(event):
+            super().keyPressEvent(event)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

@@ -702,6 +702,7 @@ class Workbench(QObject):
                 ids_named(self.shown_build, fault.where),
                 fault.report,
                 marks(self.shown_build, fault),
+                compared=fault.stage != "findings",
             )
         )
         self.answer_changed.emit()

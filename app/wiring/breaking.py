@@ -243,9 +243,11 @@ class Breaking:
         bench = self.view.workbench
         # Not one thing on its own but the whole build has no answer: it has lost its supply.
         problem = bench.problem
-        nothing = problem is not None and not problem.marks
+        nothing = problem is not None and not problem.marks and problem.compared
         if problem is not None and nothing:
-            text += f"\nNothing works: the build {problem.what}."
+            whole = problem.where in (bench.shown_build.name, "the build")
+            subject = "the build " if whole else ""
+            text += f"\nNothing works: {subject}{problem.what}."
         answered = (
             not nothing
             and bench.answer is not None

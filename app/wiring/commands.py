@@ -68,15 +68,18 @@ def nudge(view: FrameView, dx: float, dy: float) -> bool:
     return view.change(text, lambda b: move_parts(b, targets), merge="nudge " + " ".join(ids))
 
 
-def join_selected(view: FrameView) -> None:
-    """A lead between the two selected parts, from the pads that face each other."""
+def join_selected(view: FrameView, other_end: bool = False) -> None:
+    """A lead between the two selected parts, from the pads that face each other.
+
+    Of a lead and a part the lead's nearer end goes to the part, or its other one.
+    """
     scene = view.scene_
     ids = [i for i in view.workbench.selection if i in scene.parts]
     wires = [i for i in view.workbench.selection if i in scene.leads]
     if len(ids) == 1 and len(wires) == 1:
         from app.wiring.lead_ends import rehome_selected
 
-        rehome_selected(view, wires[0], ids[0])
+        rehome_selected(view, wires[0], ids[0], other_end)
         return
     if len(ids) != 2:
         view.say("Select two parts, then L joins them; or a lead and a part, and it ends there.")

@@ -57,6 +57,7 @@ class Keys:
         }
         self.shifted: dict[Qt.Key, Callable[[], object]] = {
             Key.Key_N: lambda: option_menu.add(view.workbench),
+            Key.Key_L: lambda: join_selected(view, other_end=True),
             Key.Key_M: lambda: copying.mirrored_copy(view),
             Key.Key_R: lambda: copying.turn(view, -45.0),
         }

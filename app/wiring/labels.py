@@ -143,6 +143,7 @@ class Labels:
         worst = self._worst()
         on_boards = {i for board in self._scene.boards.values() for i in board.ids}
         shared: dict[tuple[str, str], list[str]] = {}
+        told_elsewhere = self._told_elsewhere()
         for id_, item in self._scene.parts.items():
             figure = self._scene.figures.get(id_)
             bad = figure is not None and figure.verdict in ("close", "over")
@@ -152,7 +153,8 @@ class Labels:
             text = figure.text if figure else item.facts.summary
             verdict = figure.verdict if figure else ""
             if id_ in self._scene.marked:
-                out[id_] = (name, self._scene.marked[id_], "over")
+                if asked or id_ not in told_elsewhere:
+                    out[id_] = (name, self._scene.marked[id_], "over")
                 continue
             if kind == "motor" and not (bad or asked):
                 continue
@@ -222,6 +224,16 @@ class Labels:
             out.items(), key=lambda kv: (order.get(kv[1][2], 2), kv[0] not in self._scene.chosen)
         )
         return dict(ranked[:_MOST_LABELS])
+
+    def _told_elsewhere(self) -> set[str]:
+        """Marked motors and capacitors whose sentence stands beside another part, too.
+
+        With its supply gone half a frame has one sentence; they are outlined all the same.
+        """
+        parts, marked = self._scene.parts, self._scene.marked
+        small = {i for i in marked if i in parts and parts[i].part.kind in {"motor", *CAPACITORS}}
+        said = {marked[i] for i in marked if i in parts and i not in small}
+        return {i for i in small if marked[i] in said}
 
     def _worst(self) -> str:
         """The ESC that uses most of its limit, where there are several to choose from."""

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from sim.build import Lead
 
 _Z = 46.0
+#: The undo step of an end that went elsewhere.
+_REHOME = "End a lead elsewhere"
 _HALF_PX = 4.5
 #: How far outside the part it ends on an end is taken hold of.
 _OUT_PX = 7.0
@@ -81,6 +83,14 @@ class LeadEnds(QGraphicsItem):
     def place_of(self, end: str) -> QPointF | None:
         """Where an end is taken hold of, mm."""
         return self._places.get(end)
+
+    def boxes(self) -> list[QRectF]:
+        """What they cover, mm: no words there."""
+        reach = (_HALF_PX + 2.0) * self._look.scale / self._zoom
+        return [
+            QRectF(p.x() - reach, p.y() - reach, 2 * reach, 2 * reach)
+            for p in self._places.values()
+        ]
 
     def boundingRect(self) -> QRectF:
         rect = QRectF()
@@ -157,27 +167,36 @@ class RehomeLead(Gesture):
 
 def rehome(view: FrameView, id_: str, end: str, address: str) -> bool:
     """End a lead elsewhere, as one undo step."""
-    done = view.change("End a lead elsewhere", lambda b: lead_edit.rehome(b, id_, end, address))
+    done = view.change(_REHOME, lambda b: lead_edit.rehome(b, id_, end, address))
     if done:
         view.workbench.select((id_,))
     return done
 
 
-def rehome_selected(view: FrameView, lead_id: str, part_id: str) -> None:
-    """By key: the nearer end of a lead goes to a part."""
-    scene = view.scene_
-    lead = scene.leads[lead_id].lead
+def rehome_selected(view: FrameView, lead_id: str, part_id: str, other: bool = False) -> None:
+    """By key: the nearer end of a lead goes to a part; `other`: the farther one does.
+
+    Right after the nearer one went there, the farther goes instead of it.
+    """
+    scene, stack = view.scene_, view.workbench.undo_stack
     part = scene.parts[part_id]
     address = placing.address_at(scene, part.part, part.pad())
+    lead = scene.leads[lead_id].lead
+    if other and address in (lead.from_, lead.to) and stack.undoText() == _REHOME:
+        stack.undo()
+        lead = scene.leads[lead_id].lead
     x, y = part.pad()
 
     def off(end: str) -> float:
         px, py = scene.pad(end) or (0.0, 0.0)
         return hypot(px - x, py - y)
 
-    nearer = "from" if off(lead.from_) <= off(lead.to) else "to"
-    if rehome(view, lead_id, nearer, address):
-        view.say(f"Ends at {place_name(view.workbench.shown_build, address)}.")
+    nearer = off(lead.from_) <= off(lead.to)
+    if not rehome(view, lead_id, "from" if nearer != other else "to", address):
+        return
+    view.workbench.select((lead_id, part_id))
+    words = f"Ends at {place_name(view.workbench.shown_build, address)}."
+    view.say(words if other else f"{words} Shift+L: its other end instead.")
 
 
 def split_or_join(view: FrameView) -> None:
@@ -192,7 +211,8 @@ def split_or_join(view: FrameView) -> None:
         if view.change("Split a pair", lambda b: lead_edit.split_pair(b, lead.id)):
             view.say(
                 f"{lead_name(build, lead)}: plus and minus are leads of their own, without "
-                "what a pair saves in its ring. Drag an end elsewhere; Y joins them again."
+                "what a pair saves in its ring. Drag an end elsewhere, or L with a part; Y joins "
+                "them again."
             )
     elif view.change("Join a pair", lambda b: lead_edit.join_pair(b, lead.id)):
         view.say("One pair again.")

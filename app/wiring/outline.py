@@ -78,7 +78,8 @@ class OutlineTree(QTreeWidget):
         self._setting = False
         self._show_figures()
         self._show_selection()
-        self.resizeColumnToContents(0)
+        for column in (0, 1):
+            self.resizeColumnToContents(column)
 
     def _row(self, parent: QTreeWidgetItem, id_: str, texts: list[str]) -> None:
         row = QTreeWidgetItem(parent, texts)

@@ -137,7 +137,8 @@ class Words(QLabel):
                 )
             )
         )
-        self.adjustSize()
+        # As high as it was before is the least it would ask for.
+        self.setMinimumHeight(0)
         self.setFixedHeight(self.heightForWidth(self.width()))
         self.raise_()
         self._timer.start()

@@ -217,6 +217,7 @@ class FrameView(Glass):
         rects = [QRectF(w.geometry()) for w in self._on_glass() if w.isVisible()]
         if self.clip_marks.isVisible():
             rects += [transform.mapRect(box) for box in self.clip_marks.boxes()]
+        rects += [transform.mapRect(box) for box in self.lead_ends.boxes()]
         blocked = [(r.left(), r.top(), r.right(), r.bottom()) for r in rects]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
         self.scene_.labels.lay_out(room, to_pixels, blocked)

@@ -8,6 +8,7 @@ import pytest
 from PySide6.QtCore import QPointF, Qt
 
 from app.panels import option_menu
+from app.solver.protocol import Fault
 from app.window import MainWindow
 from app.wiring.differences import differences
 from sim import load
@@ -350,3 +351,17 @@ def test_a_sentence_in_large_type_is_as_wide_as_the_frame_at_most(
     assert words.left() >= 0
     assert words.right() <= wide
     window.places.insertWidget(0, view)
+
+
+def test_a_comparison_that_fails_is_not_what_a_break_does(qtbot: QtBot, window: MainWindow) -> None:
+    """What is shown had its answer, and was said not to work: "the build the voltages grew …"."""
+    bench, view = window.workbench, window.frame
+    bench.set_option(2)
+    bench.select(("local1",))
+    qtbot.keyClick(view, Qt.Key.Key_X, Qt.KeyboardModifier.ShiftModifier)
+    wrong = ("SolveError", "run", "the voltages grew without bound", "Check extreme values")
+    for stage, told in (("findings", False), ("curves", True)):
+        bench.take(Fault(bench._request_id, *wrong, stage))
+        assert ("Nothing works: the voltages grew without bound." in view.said) == told
+        sentence = window.answer_row.sentence.text()
+        assert sentence.startswith("The voltages grew" if told else "Comparing the options: the")

@@ -22,6 +22,7 @@ from app.wiring.symbols import has_symbol, symbol
 from app.workbench import Problem, Workbench
 from sim.build import Quantity, resolve, validate
 from sim.edit import length_mm, pad_position, way_mm
+from sim.lead_edit import split_pair
 from sim.parts import KINDS
 
 PRESETS = ("arms_4s_analogue", "board_6s_digital")
@@ -165,6 +166,22 @@ def test_words_cover_neither_words_nor_parts(qtbot, preset, size):
         assert not inside, option
 
 
+@pytest.mark.parametrize("size", [(712, 492), (520, 400)])
+def test_words_stand_clear_of_the_ends_of_a_selected_lead(qtbot, size):
+    """The squares that an end is taken hold of by lay on figures."""
+    bench, view = canvas(qtbot, size=size)
+    view.change("Split a pair", lambda build: split_pair(build, "main"))
+    for option in (None, *range(len(bench.build.options))):
+        bench.set_option(option)
+        bench.select(("main",))
+        view.place_labels()
+        ends = [view.viewportTransform().mapRect(box) for box in view.lead_ends.boxes()]
+        assert len(ends) == 2
+        for label in view.scene_.labels.items.values():
+            words = label._box.translated(QPointF(view.mapFromScene(label.pos())))
+            assert not any(words.intersects(end) for end in ends), (option, label.name)
+
+
 def test_the_outputs_of_a_board_are_one_board(qtbot):
     _, view = canvas(qtbot, "board_6s_digital")
     (board,) = view.scene_.boards.values()
@@ -231,6 +248,22 @@ def test_what_cannot_be_solved_is_outlined_with_the_sentence(qtbot):
     bench.problem = None
     bench.problem_changed.emit()
     assert not view.scene_.parts["vtx"].marked
+
+
+def test_half_a_frame_with_one_sentence_says_it_beside_few(qtbot):
+    """Twelve times the same words lay on the parts they were about."""
+    bench, view = canvas(qtbot)
+    ids = ("esc1", "cer1", "motor1", "esc2", "cer2", "motor2")
+    told = tuple((id_, "only its minus reaches the supply") for id_ in ids)
+    bench.problem = Problem("Unjoined", "esc1", told[0][1], "", ("esc1",), marks=told)
+    bench.problem_changed.emit()
+    settle()
+    assert all(view.scene_.parts[id_].marked for id_ in ids)
+    worded = {i for i, x in view.scene_.labels.items.items() if "only its minus" in x.figure}
+    assert worded == {"esc1", "esc2"}
+    bench.select(("motor1",))
+    settle()
+    assert "only its minus" in view.scene_.labels.items["motor1"].figure
 
 
 # --- placing ------------------------------------------------------------------------------

@@ -189,3 +189,22 @@ def test_from_nothing_to_a_saved_build_by_keys(drive: Driver, tmp_path: Path) ->
     assert in_dialog(drive, QFileDialog, str(path), (KEY.Key_S, CTRL)) == ["Save the build as"]
     assert load(path) == bench.build
     assert bench.undo_stack.isClean()
+
+
+def test_a_note_is_answered_by_keys_without_going_through_the_frame(drive: Driver) -> None:
+    """Forty times Tab lay between the frame and the note that unsaved work is kept."""
+    window, went_on = drive.window, []
+    window.strip.say("Unsaved work is kept.", [("Go on with it", lambda: went_on.append(True))])
+    keys(drive, (KEY.Key_F6, SHIFT))
+    assert window.cards.cards[0].hasFocus()
+    keys(drive, (KEY.Key_F6, SHIFT), ENTER)
+    assert went_on == [True]
+    window.frame.setFocus()
+    drive.curves()
+    reached = []
+    for _ in range(4):
+        keys(drive, KEY.Key_F6)
+        here = QApplication.focusWidget()
+        areas = (window.scope, window.top_row, window.cards, window.frame)
+        reached += [i for i, area in enumerate(areas) if area is here or area.isAncestorOf(here)]
+    assert reached == [0, 1, 2, 3]

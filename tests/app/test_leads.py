@@ -65,6 +65,33 @@ def test_a_lead_and_a_part_are_joined_by_a_key(qtbot: QtBot, window: MainWindow)
     assert "esc1.in" in (lead.from_, lead.to)
 
 
+def test_either_end_of_a_lead_goes_to_a_part_by_a_key(qtbot: QtBot, window: MainWindow) -> None:
+    """L took the nearer end, and no key the other: the pack's own end could not be meant."""
+    bench, view = window.workbench, window.frame
+    was = load("arms_4s_analogue").lead("main")
+    bench.select(("main", "esc2"))
+    qtbot.keyClick(view, Qt.Key.Key_L)
+    near = bench.build.lead("main")
+    assert "Shift+L" in view.said
+    qtbot.keyClick(view, Qt.Key.Key_L, Qt.KeyboardModifier.ShiftModifier)
+    far = bench.build.lead("main")
+    assert {near.from_, near.to} == {"esc2.in", was.to}
+    assert {far.from_, far.to} == {"esc2.in", was.from_}
+    bench.undo_stack.undo()
+    assert bench.build == load("arms_4s_analogue")
+
+
+def test_a_sentence_stands_in_a_box_of_its_own_size(window: MainWindow) -> None:
+    """It stayed as high as the longest one before it."""
+    view = window.frame
+    view.say("One pair again.")
+    low = view._words.height()
+    view.say("plus and minus are leads of their own, " * 6)
+    assert view._words.height() > 2 * low
+    view.say("One pair again.")
+    assert view._words.height() == low
+
+
 def test_a_pair_is_split_and_joined_by_a_key(qtbot: QtBot, window: MainWindow) -> None:
     bench, view = window.workbench, window.frame
     bench.select(("to_fc",))
