@@ -32,12 +32,14 @@ class Carriers:
     frequency_hz, phase : (n_esc,)
     first : (n_esc,) number n of the first period held in `command`
     command : (n_esc, n_periods) duty commanded at each period's start
+    angle : (n_rotors,) electrical angles of the rotors where the run starts, rad
     """
 
     frequency_hz: Array
     phase: Array
     first: NDArray[np.int64]
     command: Array
+    angle: Array
 
 
 def draw(network: Network, seed: int) -> tuple[Array, Array]:
@@ -61,6 +63,13 @@ def draw(network: Network, seed: int) -> tuple[Array, Array]:
     return np.array(frequency), np.array(phase)
 
 
+def draw_angles(network: Network, seed: int) -> Array:
+    """Electrical angles of all rotors, rad, where a run of one ESC timing starts (n_rotors,)."""
+    # a generator of its own: carriers stay where they are
+    rng = np.random.default_rng([seed, 6])
+    return np.asarray(rng.uniform(0.0, math.tau, len(network.rotors)))
+
+
 def latch(network: Network, drive: Drive, seed: int, start_s: float) -> Carriers:
     """Periods from `start_s` (at most 0) to the event's end, with their commands."""
     frequency, phase = draw(network, seed)
@@ -71,7 +80,7 @@ def latch(network: Network, drive: Drive, seed: int, start_s: float) -> Carriers
     for k, (times, duties) in enumerate(drive.points):
         starts = (first[k] + np.arange(count) - phase[k]) / frequency[k]
         command[k] = np.clip(held(times, duties, starts), 0.0, 1.0)
-    return Carriers(frequency, phase, first, command)
+    return Carriers(frequency, phase, first, command, draw_angles(network, seed))
 
 
 def slewed(drive: Drive, network: Network) -> Drive:

@@ -28,10 +28,12 @@ from sim.kernels import (
     T_PAUSE,
     WANT_LEG,
     WANT_PATTERN,
+    Commutation,
     Stores,
     all_factors,
     alone,
     carry_ramps,
+    commute,
     compiled,
     compiled_lean,
     gather,
@@ -493,6 +495,7 @@ def march(
     ramp_s: np.ndarray,
     ramp_slope: np.ndarray,
     bits_now: np.ndarray,
+    commutation: Commutation,
     # stores that fade
     stores: Stores,
     levels: Levels,
@@ -511,7 +514,7 @@ def march(
     """
     n, n_r = len(y), len(r_now)
     n_j, n_w = len(value), len(drag)
-    n_h = n_j + n_w
+    n_h = piece_held.shape[1]
     held = np.ones(1 + n_h)
     both = np.ones(n + 1 + n_h + 2 * n_r)
     yr = np.zeros(n + n_r)
@@ -528,16 +531,25 @@ def march(
         at = count[NOW]
         if count[N_PIECES] + 2 >= len(piece_t) or count[N_RAMPS] + 2 >= len(ramp_s):
             return FULL
-        t_next, leg, latch = next_thing(t, clock[T_END], starts, queue_t, queue_n)
+        longest = commutation.since[1]
+        t_next, leg, latch = next_thing(t, clock[T_END], longest, starts, queue_t, queue_n)
         span = t_next - t
-        for i in range(n):
-            yr[i] = y[i]
-        for k in range(n_r):
-            yr[n + k] = r_now[k]
-        hold(
-            at, n + n_r, span, yr, read, load_0, load_load, speed_slope_drag, drag,
-            power, value, minimum, seen, volts, more, amps, held,
-        )  # fmt: skip
+        p = count[N_PIECES] - 1
+        # what a ramp straight behind a flat stretch is held by is what that was held by
+        behind = p >= 0 and piece_ramp[p] == -1 and abs(piece_t[p] + piece_d[p] - t) <= 1e-15
+        if span > 0.0 or not behind:
+            for i in range(n):
+                yr[i] = y[i]
+            for k in range(n_r):
+                yr[n + k] = r_now[k]
+            hold(
+                at, n + n_r, span, yr, read, load_0, load_load, speed_slope_drag, drag,
+                power, value, minimum, seen, volts, more, amps, held,
+            )  # fmt: skip
+            commute(t, span, n_j, n_w, seen, held, commutation)
+        else:
+            for j in range(n_h):
+                held[1 + j] = piece_held[p, j]
         if span > 0.0:
             p = count[N_PIECES]
             piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t, span, at, -1
@@ -556,7 +568,9 @@ def march(
             count[N_PIECES] = p + 1
             clock[T_NOW] = t_next
         if leg < 0 and latch < 0:
-            return DONE
+            if t_next >= clock[T_END]:
+                return DONE
+            continue
 
         if latch >= 0:
             emf, supply = 0.0, 0.0

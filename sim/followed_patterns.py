@@ -100,7 +100,7 @@ class FollowedTable(PatternTable):
         scale = s.value / (full * half)
         self.stores = Stores(s.reach, s.own, s.rest, np.tile(scale, 3), np.tile(half, 3))
         self.tolerance = MISS * half
-        n, n_h, n_r = equations.n_states, _held(equations), len(s)
+        n, n_h, n_r = equations.n_states, equations.n_held, len(s)
         self.level = {
             "base": np.zeros((0, n + 1 + n_h, 3 * n_r)),
             "own": np.zeros((0, 3 * n_r, 3 * n_r)),
@@ -265,10 +265,6 @@ class FollowedTable(PatternTable):
 
 #: What a residual's polynomial may miss its law by, as a share of the half voltage or current.
 MISS = 3e-4
-
-
-def _held(eq: StateEquations) -> int:
-    return len(eq.loads) + len(eq.speed_scale)
 
 
 def _phi(z: Complexes) -> list[Complexes]:

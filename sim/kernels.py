@@ -754,6 +754,7 @@ def hold(
     """What is not linear, for a stretch: loads' amps and drag torques into `held` behind its one.
 
     Drag at the speed predicted for the stretch's middle, a load at the voltage it begins with.
+    `commute` adds what commutation does.
     """
     n_j, n_w = len(value), len(drag)
     gather(at, read, y, n, 2 * n_w + n_j, seen)
@@ -781,6 +782,94 @@ def hold(
         load_amps(power, value, minimum, more, amps)
     for j in range(n_j):
         held[1 + j] = amps[j]
+
+
+class Commutation(NamedTuple):
+    """Motors whose EMF ripples (see `sim.commutation`); of no rows where none does.
+
+    The first four, (n_rotors,), are what they are: share of the EMF that ripples, pole pairs,
+    ke in V s, inertia in kg m2. The rest is where the march stands: electrical angle in rad and
+    speed in rad/s at the time `since[0]`; mean current in A of the stretch before; J `owed`, which
+    the rippling EMF took and the torque has yet to give; and since then torque held, of that the
+    torque given, both in N m, and EMF in V. `since[1]` is how long a stretch may be, in s.
+    """
+
+    share: np.ndarray
+    pole_pairs: np.ndarray
+    ke: np.ndarray
+    inertia: np.ndarray
+    angle: np.ndarray
+    speed: np.ndarray
+    amps: np.ndarray
+    owed: np.ndarray
+    torque: np.ndarray
+    given: np.ndarray
+    emf: np.ndarray
+    since: np.ndarray
+
+
+#: A sixth of a turn, the mean of a cosine over one around its top, and how far it falls there.
+SIXTH, TOP_MEAN, FALL = math.pi / 3.0, 3.0 / math.pi, 1.0 - math.cos(math.pi / 6.0)
+#: Stretches of a sixth of an electrical turn, at the least.
+STRETCHES = 12
+#: What is owed is given back within this, in s, or in a longer stretch; not below this speed.
+SOON_S, SLOW = 1e-6, 1.0
+
+
+@compiled_lean
+def ripple_sum(angle: float) -> float:
+    """Integral of cos a - 3/pi from the nearest middle of a sixth, itself of period pi / 3."""
+    off = angle - SIXTH * math.floor(angle / SIXTH + 0.5)
+    # the sine's series: to rounding within 30 degrees
+    q = off * off
+    s = 1.0 - q / 156.0 * (1.0 - q / 210.0)
+    s = 1.0 - q / 42.0 * (1.0 - q / 72.0 * (1.0 - q / 110.0 * s))
+    return off * (1.0 - TOP_MEAN - q / 6.0 * (1.0 - q / 20.0 * s))
+
+
+@compiled_lean
+def ripple_over(angle: float, turned: float) -> float:
+    """Mean of a rippling EMF's shape, of height 1, over a turn in electrical rad."""
+    if abs(turned) < 1e-6:
+        off = angle - SIXTH * math.floor(angle / SIXTH + 0.5)
+        return (math.cos(off) - TOP_MEAN) / FALL
+    mean: float = (ripple_sum(angle + turned) - ripple_sum(angle)) / (turned * FALL)
+    return mean
+
+
+@compiled_lean
+def commute(
+    t: float, span: float, n_j: int, n_w: int, seen: np.ndarray, held: np.ndarray, c: Commutation
+) -> None:
+    """EMFs of commutation for a stretch into `held`, and their torques off those held there.
+
+    Torque gives with the current of the stretch before, and what the EMF has taken beside that:
+    the charge of a stretch, and so its work, follows from what it did to the speed.
+    """
+    dt = t - c.since[0]
+    quickest = 0.0
+    for j in range(len(c.share)):
+        speed = seen[j]
+        if dt > 0.0:
+            mean = 0.5 * (speed + c.speed[j])
+            charge = (c.inertia[j] * (speed - c.speed[j]) + c.torque[j] * dt) / c.ke[j]
+            c.owed[j] += c.emf[j] * charge - c.given[j] * mean * dt
+            if dt > 1e-9:
+                c.amps[j] = charge / dt
+            c.angle[j] += c.pole_pairs[j] * mean * dt
+        drag = held[1 + n_j + j]
+        middle = speed + 0.5 * span * (seen[n_w + j] - drag / c.inertia[j])
+        share = c.share[j] * ripple_over(c.angle[j], c.pole_pairs[j] * middle * span)
+        given = c.ke[j] * share * c.amps[j]
+        if abs(speed) > SLOW:
+            given += c.owed[j] / (speed * max(span, SOON_S))
+        c.speed[j], c.given[j], c.torque[j] = speed, given, drag - given
+        c.emf[j] = c.ke[j] * share * middle
+        held[1 + n_j + j] = c.torque[j]
+        held[1 + n_j + n_w + j] = c.emf[j]
+        quickest = max(quickest, c.pole_pairs[j] * abs(speed))
+    c.since[0] = t
+    c.since[1] = SIXTH / (STRETCHES * quickest) if quickest > 0.0 else math.inf
 
 
 class Stores(NamedTuple):
@@ -862,9 +951,17 @@ def settled(stores: Stores, x: np.ndarray, base: np.ndarray, c: np.ndarray, r: n
 
 @compiled_lean
 def next_thing(
-    t: float, end: float, starts: np.ndarray, queue_t: np.ndarray, queue_n: np.ndarray
+    t: float,
+    end: float,
+    longest: float,
+    starts: np.ndarray,
+    queue_t: np.ndarray,
+    queue_n: np.ndarray,
 ) -> tuple[float, int, int]:
-    """When the next thing happens, and which leg has an edge or latches its duty (or -1)."""
+    """When the next thing happens, and which leg has an edge or latches its duty (or -1).
+
+    Where that is more than `longest` away, in s: the end of an equal part of the way there.
+    """
     t_next = end
     leg = -1
     latch = -1
@@ -874,6 +971,8 @@ def next_thing(
             t_next, leg, latch = start, -1, k
         if queue_n[k] > 0 and queue_t[k, 0] < t_next:
             t_next, leg, latch = queue_t[k, 0], k, -1
+    if t_next - t > longest:
+        return t + (t_next - t) / math.ceil((t_next - t) / longest), -1, -1
     return max(t_next, t), leg, latch
 
 
@@ -1134,6 +1233,7 @@ def march(
     ramp_s: np.ndarray,
     ramp_slope: np.ndarray,
     bits_now: np.ndarray,
+    commutation: Commutation,
     # stores that fade: none here, see `sim.followed_kernels`
     stores: Stores,
     piece_r: np.ndarray,
@@ -1142,15 +1242,15 @@ def march(
 
     Pieces are written at `count[N_PIECES]`: start and flat duration (s), pattern, ramp
     that follows (-1 none; -2 - i: this piece is ramp piece i), modal state at the start (the
-    state itself for a ramp piece) and held inputs (loads' amps, then drag torques).
+    state itself for a ramp piece) and held inputs (loads' amps, torques, EMFs of commutation).
     The return value is one of the codes above; calling again goes on. NEED_PATTERN wants
     the ramp `count[WANT_PATTERN]`, `count[WANT_LEG]`, or with -1 the pattern `bits_now`,
     into whose modes the state left in y then has to be put.
     """
     n = len(y)
     n_j, n_w = len(value), len(drag)
-    n_h = n_j + n_w
-    # a one for the constant sources, then what is held: loads' amps, drag torques
+    n_h = piece_held.shape[1]
+    # a one for the constant sources, then what is held: loads' amps, torques, EMFs
     held = np.ones(1 + n_h)
     # modal state, then the same
     both = np.ones(n + 1 + n_h)
@@ -1159,7 +1259,7 @@ def march(
     w = np.zeros(n)
     er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     starts = (period - phase) / frequency
-    u = np.zeros(len(sources) + n_j + n_w)
+    u = np.zeros(len(sources) + n_h)
     x = np.zeros(n)
     while True:
         t = clock[T_NOW]
@@ -1170,7 +1270,8 @@ def march(
         if count[N_PIECES] + 2 >= len(piece_t) or count[N_RAMPS] + 2 >= len(ramp_s):
             return FULL
 
-        t_next, leg, latch = next_thing(t, clock[T_END], starts, queue_t, queue_n)
+        longest = commutation.since[1]
+        t_next, leg, latch = next_thing(t, clock[T_END], longest, starts, queue_t, queue_n)
         span = t_next - t
 
         # to the next thing, flat
@@ -1179,6 +1280,7 @@ def march(
                 at, n, span, y, read, load_0, load_load, speed_slope_drag, drag,
                 power, value, minimum, seen, volts, more, amps, held,
             )  # fmt: skip
+            commute(t, span, n_j, n_w, seen, held, commutation)
             p = count[N_PIECES]
             piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t, span, at, -1
             for i in range(n):
@@ -1191,7 +1293,9 @@ def march(
             count[N_PIECES] = p + 1
             clock[T_NOW] = t_next
         if leg < 0 and latch < 0:
-            return DONE
+            if t_next >= clock[T_END]:
+                return DONE
+            continue
 
         if latch >= 0:
             emf, supply = 0.0, 0.0
@@ -1221,6 +1325,7 @@ def march(
                         at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
                         power, value, minimum, seen, volts, more, amps, held,
                     )  # fmt: skip
+                    commute(t_next, 0.0, n_j, n_w, seen, held, commutation)
                 p += 1
                 piece_t[p], piece_d[p], piece_pattern[p], piece_ramp[p] = t_next, 0.0, at, ramp
                 for i in range(n):
@@ -1244,6 +1349,7 @@ def march(
                 at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
                 power, value, minimum, seen, volts, more, amps, held,
             )  # fmt: skip
+            commute(t, span, n_j, n_w, seen, held, commutation)
         times(basis[at], y, x)
         for j in range(len(sources)):
             u[j] = sources[j]

@@ -87,7 +87,7 @@ class Chopper:
 
 @dataclass(frozen=True)
 class Rotor:
-    """A rotor on a gyrator: EMF = ke w, torque = ke i - drag w |w|.
+    """A rotor on a gyrator: EMF = ke w, torque = ke i - drag w |w|, both with a ripple.
 
     Attributes
     ----------
@@ -95,7 +95,7 @@ class Rotor:
     inertia : kg m2, rotor and propeller
     drag : N m s2, torque over speed squared
     poles : magnet poles, for commutation
-    emf_ripple : share of the EMF that ripples at six times the electrical frequency
+    emf_ripple : from top to bottom of a commutation, over the mean EMF (see `sim.commutation`)
     """
 
     owner: str

@@ -408,6 +408,8 @@ class PatternTable:
         n, n_s = equations.n_states, equations.n_switches
         n_j, n_w = len(equations.loads), len(equations.speed_scale)
         n_u = equations.n_inputs
+        # torques, and EMFs of commutation where any ripples
+        n_t = equations.n_held - n_j
         self._shapes: dict[str, tuple[int, ...]] = {
             "re": (n,),
             "im": (n,),
@@ -415,7 +417,7 @@ class PatternTable:
             "inverse": (n, n),
             "force": (n,),  # of the constant sources, per mode
             "force_load": (n, n_j),
-            "force_drag": (n, n_w),
+            "force_drag": (n, n_t),
             "load_y": (n_j, n),
             "load_0": (n_j,),
             "load_load": (n_j, n_j),
@@ -430,7 +432,7 @@ class PatternTable:
             "sizes": (2, n),
             "a": (n, n),
             "b": (n, n_u),
-            "forced": (1 + n_j + n_w, n),
+            "forced": (1 + n_j + n_t, n),
             "read": (n, 2 * n_w + n_j),
         }
         self._shapes |= self._more_shapes()
@@ -444,9 +446,9 @@ class PatternTable:
             "map": (n, n),
             "force": (n,),
             "force_load": (n, n_j),
-            "force_drag": (n, n_w),
+            "force_drag": (n, n_t),
             # the same by modal state, a one, loads and drag, then the states and inputs more
-            "rows": (n + 1 + n_j + n_w + 2 * self.n_more, n),
+            "rows": (n + 1 + n_j + n_t + 2 * self.n_more, n),
         }
         self.ramp: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._ramp_shapes.items()
@@ -529,7 +531,7 @@ class PatternTable:
         force = modes.inverse @ b
         p["force"][at] = force[:, eq.source_inputs] @ sources
         p["force_load"][at] = force[:, eq.load_inputs]
-        p["force_drag"][at] = force[:, eq.torque_inputs]
+        p["force_drag"][at] = force[:, eq.rotor_inputs]
         if len(eq.loads):
             x, u = pattern_rows(eq.load_volts, s, a, b)
             p["load_y"][at] = x @ modes.basis
@@ -622,7 +624,7 @@ class PatternTable:
         s = into @ s[:n]
         self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
         self.ramp["force_load"][new] = s[:, eq.load_inputs]
-        self.ramp["force_drag"][new] = s[:, eq.torque_inputs]
+        self.ramp["force_drag"][new] = s[:, eq.rotor_inputs]
         own = _by_input(*(self.ramp[name][new] for name in ("force", "force_load", "force_drag")))
         more = (into @ r[:n, n:]).T, s[:, n_u:].T
         self.ramp["rows"][new] = np.vstack([self.ramp["map"][new].T, own, *more])

@@ -110,6 +110,67 @@ class _Pattern:
         self.n_w, self.n_j, self.n = n_w, n_j, n
 
 
+class _Commutes:
+    """What `kernels.commute` does, in plain numbers; the arrays are written back in `store`."""
+
+    def __init__(self, c: kernels.Commutation) -> None:
+        self.arrays = c
+        self.rotors = [
+            list(one)
+            for one in zip(*(array.tolist() for array in c[:-1]), strict=True)  # in their order
+        ]
+        self.since, self.longest = c.since.tolist()
+
+    def held(
+        self, t: float, span: float, speeds: list[float], rates: list[float], drags: list[float]
+    ) -> tuple[list[float], list[float]]:
+        """Torques and EMFs for a stretch."""
+        dt = t - self.since
+        torques, emfs, quickest = [], [], 0.0
+        for one, speed, rate, drag in zip(self.rotors, speeds, rates, drags, strict=True):
+            share, pairs, ke, inertia, angle, before, amps, owed, torque, given, emf = one
+            if dt > 0.0:
+                mean = 0.5 * (speed + before)
+                charge = (inertia * (speed - before) + torque * dt) / ke
+                owed += emf * charge - given * mean * dt
+                if dt > 1e-9:
+                    amps = charge / dt
+                angle += pairs * mean * dt
+            middle = speed + 0.5 * span * (rate - drag / inertia)
+            own = share * ripple_over(angle, pairs * middle * span)
+            given = ke * own * amps
+            if abs(speed) > kernels.SLOW:
+                given += owed / (speed * max(span, kernels.SOON_S))
+            torque, emf = drag - given, ke * own * middle
+            one[4:] = angle, speed, amps, owed, torque, given, emf
+            torques.append(torque)
+            emfs.append(emf)
+            quickest = max(quickest, pairs * abs(speed))
+        self.since = t
+        self.longest = kernels.SIXTH / (kernels.STRETCHES * quickest) if quickest else math.inf
+        return torques, emfs
+
+    def store(self) -> None:
+        """Write back where the march stands."""
+        for array, values in zip(self.arrays[:-1], zip(*self.rotors, strict=True), strict=True):
+            array[:] = values
+        self.arrays.since[:] = self.since, self.longest
+
+
+def ripple_sum(angle: float) -> float:
+    """What `kernels.ripple_sum` is."""
+    off = angle - kernels.SIXTH * math.floor(angle / kernels.SIXTH + 0.5)
+    return math.sin(off) - kernels.TOP_MEAN * off
+
+
+def ripple_over(angle: float, turned: float) -> float:
+    """What `kernels.ripple_over` is."""
+    if abs(turned) < 1e-6:
+        off = angle - kernels.SIXTH * math.floor(angle / kernels.SIXTH + 0.5)
+        return (math.cos(off) - kernels.TOP_MEAN) / kernels.FALL
+    return (ripple_sum(angle + turned) - ripple_sum(angle)) / (turned * kernels.FALL)
+
+
 def march(
     m: Marcher,
     cancelled: Callable[[], bool] | None,
@@ -149,7 +210,8 @@ class _March:
             (p - ph) / f for p, ph, f in zip(self.period, self.phase, self.frequency, strict=True)
         ]
         self.patterns: dict[int, _Pattern] = {}
-        self.n_held = len(self.eq.loads) + len(self.eq.speed_scale)
+        self.n_held = self.eq.n_held
+        self.commutes = _Commutes(m.commutation) if len(m.commutation.share) else None
 
     def pattern(self, at: int) -> _Pattern:
         if at not in self.patterns:
@@ -158,8 +220,8 @@ class _March:
 
     # -- one step's parts ---------------------------------------------------------
 
-    def hold(self, p: _Pattern, y: Array, span: float) -> list[float]:
-        """Loads' amps, then drag torques, for a stretch."""
+    def hold(self, p: _Pattern, y: Array, t: float, span: float) -> list[float]:
+        """Loads' amps, then torques, then EMFs of commutation, for a stretch from t on."""
         seen = (p.read @ y).tolist()
         n_w = p.n_w
         torques = []
@@ -169,15 +231,18 @@ class _March:
             rate = seen[n_w + j] + p.slope_drag[j] * drag * speed * abs(speed)
             middle = speed + 0.5 * span * rate
             torques.append(drag * middle * abs(middle))
+        emfs: list[float] = []
+        if self.commutes is not None:
+            torques, emfs = self.commutes.held(t, span, seen[:n_w], seen[n_w : 2 * n_w], torques)
         if not self.laws:
-            return torques
+            return torques + emfs
         volts = [a + b for a, b in zip(p.load_0, seen[2 * n_w :], strict=True)]
         amps = self.amps(volts)
         if p.load_load is not None:
             for _ in range(3):
                 more = (p.load_load @ np.array(amps)).tolist()
                 amps = self.amps([a + b for a, b in zip(volts, more, strict=True)])
-        return amps + torques
+        return amps + torques + emfs
 
     def amps(self, volts: list[float]) -> list[float]:
         """Commanded currents of loads at their voltages."""
@@ -225,8 +290,8 @@ class _March:
             queue.append((start + on + duty * length, 0))
             self.target[k] = 0
 
-    def next_thing(self, end: float) -> tuple[float, int, int]:
-        """When, which leg's edge (or -1), which leg's period (or -1)."""
+    def next_thing(self, t: float, end: float) -> tuple[float, int, int]:
+        """When, which leg's edge (or -1), which leg's period (or -1); see `kernels.next_thing`."""
         t_next, leg, latch = end, -1, -1
         for k, queue in enumerate(self.queues):
             start = self.starts[k]
@@ -234,7 +299,10 @@ class _March:
                 t_next, leg, latch = start, -1, k
             if queue and queue[0][0] < t_next:
                 t_next, leg, latch = queue[0][0], k, -1
-        return t_next, leg, latch
+        longest = math.inf if self.commutes is None else self.commutes.longest
+        if t_next - t > longest:
+            return t + (t_next - t) / math.ceil((t_next - t) / longest), -1, -1
+        return max(t_next, t), leg, latch
 
     def alone(self, leg: int, end: float) -> bool:
         """Nothing else happens before a ramp of this leg ends."""
@@ -277,11 +345,10 @@ class _March:
             if t - told >= span_of_turn:
                 told = t
                 _look(t, cancelled, progress)
-            t_next, leg, latch = self.next_thing(end)
-            t_next = max(t_next, t)
+            t_next, leg, latch = self.next_thing(t, end)
             span = t_next - t
             if span > 0.0:
-                held = self.hold(p, y, span)
+                held = self.hold(p, y, t, span)
                 kept.append((t, span, at, -1))
                 states.append(y)
                 helds.append(held)
@@ -294,7 +361,9 @@ class _March:
                 y = p.slots.unpacked(z)
                 t = t_next
             if leg < 0 and latch < 0:
-                break
+                if t_next >= end:
+                    break
+                continue
             if latch >= 0:
                 self.latch(latch, p, y)
                 continue
@@ -308,7 +377,7 @@ class _March:
                     kept[-1] = (last[0], last[1], last[2], ramp)
                 else:
                     if span == 0.0:
-                        held = self.hold(p, y, 0.0)
+                        held = self.hold(p, y, t, 0.0)
                     kept.append((t_next, 0.0, at, ramp))
                     states.append(y)
                     helds.append(held)
@@ -324,7 +393,7 @@ class _March:
                 continue
             # ramps that overlap: carry the state itself until all legs stand still
             if span == 0.0:
-                held = self.hold(p, y, 0.0)
+                held = self.hold(p, y, t, 0.0)
             u = np.concatenate([self.eq.sources, held])
             x = table.patterns["basis"][at] @ y
             s_now, slope = table.bits[at].astype(float), np.zeros(self.eq.n_switches)
@@ -404,6 +473,8 @@ class _March:
         m.piece_held = np.array(helds).reshape(len(kept), self.n_held)
         m.ramp_s = np.array(ramp_s).reshape(-1, n_s)
         m.ramp_slope = np.array(ramp_slope).reshape(-1, n_s)
+        if self.commutes is not None:
+            self.commutes.store()
         m.count[kernels.N_PIECES], m.count[kernels.N_RAMPS] = len(kept), len(ramp_s)
         m.count[kernels.N_EDGES], m.count[kernels.NOW] = edges, at
         m.clock[kernels.T_NOW] = end

@@ -2,8 +2,9 @@
 
 The peer that `sim.speed` holds the every-edge engine against. It shares with the engine
 the equations of the network and the duties after current limits, nothing else: edges come
-from the carriers, and propeller drag and loads follow at every moment instead of being
-held from edge to edge. Some thousand times slower, so it serves for short stretches.
+from the carriers, and propeller drag, loads and the EMF that ripples with a rotor's angle follow
+at every moment instead of being held from edge to edge. Some thousand times slower, so it serves
+for short stretches.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from sim.carriers import draw
+from sim.commutation import ripple
 from sim.errors import SolveError
 from sim.mean_equations import residual_scale
 from sim.patterns import RampMatrices
@@ -45,11 +47,15 @@ class Span:
 
 @dataclass(frozen=True)
 class Bit:
-    """What was solved over one span: the solver's own times (k,) and states (n, k)."""
+    """What was solved over one span: the solver's own times (k,) and states (n, k).
+
+    `angle` (n_rotors, k) are the rotors' electrical angles in rad.
+    """
 
     span: Span
     t: Array
     x: Array
+    angle: Array
 
 
 def spans(run: EdgeRun, seed: int, t0: float, t1: float) -> list[Span]:
@@ -97,6 +103,9 @@ class _System:
         self.mean, self.eq, self.span = mean, mean.eq, span
         self.ramps = RampMatrices(mean.eq)
         self.moves = bool(np.any(span.slope))
+        rotors = mean.eq.network.rotors
+        self.ke = np.array([r.ke for r in rotors], dtype=float)
+        self.pole_pairs = np.array([0.5 * r.poles for r in rotors], dtype=float)
         self._seen: dict[float, tuple[Array, Array, Array, Array]] = {}
 
     def matrices(self, t: float) -> tuple[Array, Array, Array, Array]:
@@ -111,14 +120,20 @@ class _System:
             self._seen[key] = (a, b, *outputs(self.eq.law_controls, s, self.span.slope, a, b))
         return self._seen[key]
 
-    def inputs(self, t: float, x: Array) -> Array:
-        """u (n_inputs,) with drag and loads as they are at this state."""
+    def inputs(self, t: float, x: Array, angle: Array) -> Array:
+        """u (n_inputs,) with drag, EMF ripple and loads as they are at this state."""
         eq = self.eq
         _, _, of_x, of_u = self.matrices(t)
         u = np.zeros(eq.n_inputs)
         u[eq.source_inputs] = eq.sources
         speed = eq.speeds(x)
         u[eq.torque_inputs] = eq.drag * speed * np.abs(speed)
+        if eq.emf_inputs.stop > eq.emf_inputs.start:
+            more = self.ke * ripple(eq.emf_ripple, angle)
+            s = self.span.s + self.span.slope * (t - self.span.start)
+            u[eq.emf_inputs] = more * speed
+            # (through inductance, so of states alone)
+            u[eq.torque_inputs] -= more * (eq.rotor_amps.x.at(s) @ self.mean.stores.w(x))
         if self.mean.n_laws:
             through = of_u[:, eq.law_inputs]
             base = of_x @ self.mean.stores.w(x) + of_u @ u
@@ -128,14 +143,18 @@ class _System:
                 u[eq.law_inputs] = self.mean.law(base)[0]
         return u
 
-    def slope(self, t: float, x: Array) -> Array:
+    def slope(self, t: float, both: Array) -> Array:
+        """Of states and angles (n + n_rotors,)."""
         a, b = self.matrices(t)[:2]
-        return np.asarray(a @ self.mean.stores.w(x) + b @ self.inputs(t, x))
+        x, angle = both[: self.eq.n_states], both[self.eq.n_states :]
+        own = a @ self.mean.stores.w(x) + b @ self.inputs(t, x, angle)
+        return np.concatenate([own, self.pole_pairs * self.eq.speeds(x)])
 
-    def jacobian(self, t: float, x: Array) -> Array:
-        """Without drag and loads, which are next to nothing beside the network."""
+    def jacobian(self, t: float, both: Array) -> Array:
+        """Without drag, angles and loads, which are next to nothing beside the network."""
         a, b, of_x, of_u = self.matrices(t)
         eq, mean = self.eq, self.mean
+        x, angle = both[: eq.n_states], both[eq.n_states :]
         follow = np.eye(len(x))
         if mean.stores.some:
             follow = follow + eq.stores.gain @ mean.stores.moment(x)[1]
@@ -144,12 +163,14 @@ class _System:
             at = slice(len(eq.loads), mean.n_laws)
             those = eq.curve_inputs
             through = of_u[:, those][at]
-            u = self.inputs(t, x)
+            u = self.inputs(t, x, angle)
             controls = (of_x @ mean.stores.w(x) + of_u @ u)[at]
             bend = mean.curves.residuals(controls)[1][:, None]
             moved = np.linalg.solve(np.eye(len(bend)) - bend * through, bend * of_x[at] @ follow)
             whole = whole + b[:, those] @ moved
-        return np.asarray(whole)
+        out = np.zeros((len(both), len(both)))
+        out[: len(x), : len(x)] = whole
+        return out
 
 
 def outputs(rows: Rows, s: Array, slope: Array, a: Array, b: Array) -> tuple[Array, Array]:
@@ -162,17 +183,22 @@ def outputs(rows: Rows, s: Array, slope: Array, a: Array, b: Array) -> tuple[Arr
     return of_x, rows.u.at(s) + d @ b
 
 
-def solve(mean: MeanEquations, row: list[Span], x0: Array, rtol: float) -> list[Bit]:
+def solve(
+    mean: MeanEquations, row: list[Span], x0: Array, rtol: float, angle: Array | None = None
+) -> list[Bit]:
     """Solve from state x0 (n_states,) over spans that follow one another.
 
-    The absolute tolerance is rtol times 1 A, 1 V or 10 rad/s.
+    `angle` are the rotors' electrical angles there (n_rotors,), which only matter where EMFs
+    ripple. The absolute tolerance is rtol times 1 A, 1 V, 10 rad/s or 1 rad.
 
     Raises
     ------
     SolveError   if the step became too small
     """
-    atol = rtol * residual_scale(mean.eq)
-    x, bits = x0, []
+    n, turned = len(x0), len(mean.eq.network.rotors)
+    atol = rtol * np.concatenate([residual_scale(mean.eq), np.ones(turned)])
+    begin = np.zeros(turned) if angle is None or not len(angle) else angle
+    x, bits = np.concatenate([x0, begin]), []
     for span in row:
         system = _System(mean, span)
         done = solve_ivp(
@@ -186,7 +212,7 @@ def solve(mean: MeanEquations, row: list[Span], x0: Array, rtol: float) -> list[
         )
         if not done.success:
             raise SolveError("reference", f"the solver stopped at {done.t[-1] * 1e3:.6g} ms")
-        bits.append(Bit(span, done.t, done.y))
+        bits.append(Bit(span, done.t, done.y[:n], done.y[n:]))
         x = done.y[:, -1]
     return bits
 
@@ -196,11 +222,11 @@ def read(mean: MeanEquations, bits: list[Bit], rows: Rows) -> tuple[Array, Array
     times, values = [], []
     for bit in bits:
         system = _System(mean, bit.span)
-        for t, x in zip(bit.t[:-1], bit.x.T[:-1], strict=True):
+        for t, x, angle in zip(bit.t[:-1], bit.x.T[:-1], bit.angle.T[:-1], strict=True):
             a, b = system.matrices(t)[:2]
             s = bit.span.s + bit.span.slope * (t - bit.span.start)
             of_x, of_u = outputs(rows, s, bit.span.slope, a, b)
-            u, w = system.inputs(t, x), mean.stores.w(x)
+            u, w = system.inputs(t, x, angle), mean.stores.w(x)
             value = of_x @ w + of_u @ u
             if mean.stores.some:
                 # outputs of w' where x' was put in

@@ -40,7 +40,7 @@ MODEL_VERSION = "1"
 NOT_COVERED = (
     "MOSFET avalanche: above its rating a voltage is unclamped",
     "the loop of a few nH inside the ESC board and its ringing above 30 MHz",
-    "commutation: its ripple at six times the electrical frequency, three real phases",
+    "commutation's three real phases; its ripple is in what every edge tells, not in averages",
     "radiated and magnetic pickup, but for what a probe's ground wire picks up",
     "gyro mechanics, firmware decisions, receiver desense",
     "a symptom may not be electrical at all",

@@ -410,6 +410,9 @@ def _marks(
     grid = np.linspace(t0, t1, 9)
     speeds = solution.trajectory.speeds(np.minimum(grid, solution.duration_s))
     for rotor, speed in zip(net.rotors, speeds, strict=True):
+        # (averaged it is not there, nor where legs have diodes)
+        if solution.detail != "edges" or not rotor.emf_ripple:
+            continue
         turns = float(np.mean(np.abs(speed))) / math.tau
         spread = float(np.ptp(speed)) / math.tau
         # six steps an electrical turn

@@ -278,12 +278,13 @@ class _Bench:
         for share in STRETCHES[: effort.rounds]:
             start = share * self.end
             row = restarted.spans(self.run, 0, start, start + length)
-            stretches.append((row, self.run.states(np.array([start]))[0]))
+            angle = self.run.angles(start)
+            stretches.append((row, self.run.states(np.array([start]))[0], angle))
         solved: dict[int, list[restarted.Bit]] = {}
 
         def radau(turn: int) -> None:
-            row, x0 = stretches[turn % len(stretches)]
-            solved[turn % len(stretches)] = restarted.solve(case.mean, row, x0, RTOL_EDGES)
+            row, x0, angle = stretches[turn % len(stretches)]
+            solved[turn % len(stretches)] = restarted.solve(case.mean, row, x0, RTOL_EDGES, angle)
 
         def all_counted(_: int) -> EdgeRun:
             table = PatternTable(case.equations)

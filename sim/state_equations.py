@@ -25,7 +25,8 @@ with finite bandwidth, the supply voltage that a current-limiting ESC senses, an
 what a controlled source (a regulator's output) follows.
 
 Inputs u: EMFs of the sources, commanded currents of the loads, residuals of the curves,
-drag torques, and rates of residuals (of fading stores that carry no state of their own).
+drag torques, what commutation adds to the rotors' EMFs (where any ripples, see
+`sim.commutation`), and rates of residuals (of fading stores that carry no state of their own).
 
 Stores that fade (`sim.nonlinear`) change none of this but what multiplies the matrices: with
 x the charges and fluxes, as scaled for the linear stores beside, the voltages and currents are
@@ -280,8 +281,12 @@ class StateEquations:
         self.curve_branches = tuple(curved)
         n_c_laws = len(curved)
         late = self._stateless()
-        ends = np.cumsum([0, n_e, n_j, n_c_laws, n_w, len(late)])
-        at_ue, at_ug, at_uc, at_ut, at_ur = (slice(int(a), int(b)) for a, b in pairwise(ends))
+        self.emf_ripple = np.array([r.emf_ripple for r in net.rotors])[:n_w]
+        n_m = n_w if np.any(self.emf_ripple) else 0
+        ends = np.cumsum([0, n_e, n_j, n_c_laws, n_w, n_m, len(late)])
+        at_ue, at_ug, at_uc, at_ut, at_um, at_ur = (
+            slice(int(a), int(b)) for a, b in pairwise(ends)
+        )
         n_u = int(ends[-1])
         self.law_inputs = slice(at_ug.start, at_uc.stop)
         self.curve_inputs, self.rate_inputs = at_uc, at_ur
@@ -289,6 +294,9 @@ class StateEquations:
         self.current_states, self.voltage_states, self.speed_states = at_l, at_c, at_w
         self.load_states, self.sense_states = at_j, at_v
         self.source_inputs, self.load_inputs, self.torque_inputs = at_ue, at_ug, at_ut
+        self.emf_inputs, self.rotor_inputs = at_um, slice(at_ut.start, at_um.stop)
+        #: inputs that are held between edges: loads' amps, torques, EMFs of commutation
+        self.n_held = n_j + n_w + n_m
         self.lagged, self.direct = lagged, direct
         self.sources = self._values("E", links=False)
         at_e = [self.tree.tree[p] for p in t["E"]]
@@ -315,6 +323,7 @@ class StateEquations:
             j_u[load, at_ug.start + load] = 1.0
         emf_x = self._followed(of_load, at_f)
         emf = place(n_e, at_ue, np.eye(n_e), n_u)
+        turned = place(n_w, at_um, np.eye(n_w, n_m), n_u)
 
         # resistors
         g_link = np.diag(1.0 / self._values("R", links=True)) if ln["R"] else np.zeros((0, 0))
@@ -346,7 +355,7 @@ class StateEquations:
 
         # inductor rows
         kl_x = const(fl_w @ np.diag(ke) @ speed) + fl_c @ v_cap + fl_r @ vr_x + fl_e @ emf_x
-        kl_u = fl_e @ emf + fl_r @ vr_u
+        kl_u = fl_e @ emf + fl_r @ vr_u + const(fl_w @ turned)
         # capacitor rows
         kc_x = (const(f_rc.T) @ irl_x + fl_c.T @ i_link + const(f("J", "C").T @ j_x)).scaled(-1.0)
         kc_u = (const(f_rc.T) @ irl_u + const(f("J", "C").T @ j_u)).scaled(-1.0)
@@ -592,6 +601,10 @@ class StateEquations:
         n_t = len(tree.tree)
         emf = np.zeros((len(t["E"]), n_u))
         emf[:, self.source_inputs] = np.eye(len(t["E"]))
+        turned = np.zeros((len(t["W"]), n_u))
+        turned[:, self.emf_inputs] = np.eye(
+            len(t["W"]), self.emf_inputs.stop - self.emf_inputs.start
+        )
         vm = [p.rows_times_switches() for p in (vb.x, vb.d, vb.u)]
         self.tree_volts = Rows(
             spread(t["M"], n_t, vm[0])
@@ -601,6 +614,7 @@ class StateEquations:
             + spread(t["R"], n_t, vr_x),
             spread(t["M"], n_t, vm[1]) + spread(t["L"], n_t, vlt_d),
             spread(t["E"], n_t, const(emf))
+            + spread(t["W"], n_t, const(turned))
             + spread(t["M"], n_t, vm[2])
             + spread(t["L"], n_t, const(vlt_u))
             + spread(t["R"], n_t, vr_u),
@@ -762,6 +776,11 @@ class StateEquations:
     def resistor_amps(self) -> Rows:
         """Current of each resistor."""
         return self._amps_of("resistor")
+
+    @cached_property
+    def rotor_amps(self) -> Rows:
+        """Current of each rotor."""
+        return self._amps_of("rotor")
 
     @cached_property
     def source_branches(self) -> tuple[int, ...]:

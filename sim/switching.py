@@ -17,6 +17,7 @@ import numpy as np
 
 from sim import kernels, plain
 from sim.carriers import Carriers, latch
+from sim.commutation import commutation_of
 from sim.errors import Cancelled, Conflict, SolveError
 from sim.kernels import mode_rates
 from sim.patterns import PatternTable
@@ -85,7 +86,8 @@ class Marcher:
         self.clock = np.array([start_s, start_s, float(drive.duration_s)])
         self.count = np.zeros(8, dtype=np.int64)
         self.bits_now = np.zeros(n_s, dtype=np.int64)
-        n_held = len(eq.loads) + len(eq.speed_scale)
+        n_held = eq.n_held
+        self.commutation = commutation_of(eq, carriers.angle, x0)
         span = float(drive.duration_s) - start_s
         guess = int(span * float(np.sum(carriers.frequency_hz)) * 3.2) + 1024
         self.piece_t = np.zeros(guess)
@@ -199,6 +201,7 @@ class Marcher:
             m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, t.ramp_step(),
             self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
             self.piece_y, self.piece_held, self.ramp_s, self.ramp_slope, self.bits_now,
+            self.commutation,
         )  # fmt: skip
 
     def _supply(self, code: int) -> None:
@@ -292,7 +295,7 @@ class EdgeRun:
             out[:, :, :n] = x @ p["basis"]
             out[:, :, n] = u[:, :, :n_e] @ eq.sources
             out[:, :, n + 1 : n + 1 + n_j] = u[:, :, eq.load_inputs]
-            out[:, :, n + 1 + n_j :] = u[:, :, eq.torque_inputs]
+            out[:, :, n + 1 + n_j :] = u[:, :, eq.rotor_inputs]
             return out
         still = np.zeros(eq.n_switches)
         for bits, at in list(table.index.items()):
@@ -302,7 +305,7 @@ class EdgeRun:
             out[at, :, width + table.n_more :] = own_u[:, n_u:]
             out[at, :, n] = own_u[:, eq.source_inputs] @ table.sources(bits)
             out[at, :, n + 1 : n + 1 + n_j] = own_u[:, eq.load_inputs]
-            out[at, :, n + 1 + n_j : width] = own_u[:, eq.torque_inputs]
+            out[at, :, n + 1 + n_j : width] = own_u[:, eq.rotor_inputs]
         return out
 
     def _inputs(self, piece: int) -> Array:
@@ -625,7 +628,7 @@ class EdgeRun:
         eq = self.equations
         n_r, n_j = len(eq.resistors), len(eq.loads)
         speed = _speed_rows(eq)
-        rows = stack_rows([eq.resistor_amps, eq.source_amps, eq.load_volts, speed])
+        rows = stack_rows([eq.resistor_amps, eq.source_amps, eq.load_volts, speed, eq.rotor_amps])
         first, second, with_held = self._integrals(rows, t0, t1)
         by_owner: dict[str, float] = {}
 
@@ -646,6 +649,10 @@ class EdgeRun:
                 add(owner, -joule)
         for i, rotor in enumerate(eq.network.rotors):
             add(rotor.owner, with_held[at_loads + n_j + i, n_j + i])
+        # what commutation took of a rotor's current; its torque stands in what that held
+        at_amps, n_w = at_loads + n_j + len(eq.speed_scale), len(eq.speed_scale)
+        for i in range(eq.emf_inputs.stop - eq.emf_inputs.start):
+            add(eq.network.rotors[i].owner, with_held[at_amps + i, n_j + n_w + i])
         ends = np.array([t0, t1])
         x = self.states(ends)
         bits = [self._switches(t) for t in ends]
@@ -703,6 +710,20 @@ class EdgeRun:
 
     # -- what is no linear output ----------------------------------------------
 
+    def angles(self, t: float) -> Array:
+        """Electrical angles (n_rotors,) in rad of motors whose EMF ripples; none else."""
+        c = self._m.commutation
+        if not len(c.angle):
+            return np.zeros(0)
+        # (from where the march last looked: on, or back by what they have turned since)
+        last = float(c.since[0])
+        rows, now = _speed_rows(self.equations), min(max(t, float(self._t[0])), self.duration_s)
+        if now >= last:
+            turned = 0.5 * (c.speed + self.speeds(np.array([now]))[:, 0]) * (now - last)
+        else:
+            turned = -self._integrals(rows, now, last)[0]
+        return np.asarray(c.angle + c.pole_pairs * turned)
+
     def end_flat(self) -> Array:
         """End the run within its last flat stretch, where no bridge moves; the state (n,) there."""
         last = int(np.flatnonzero((self._ramp > -2) & (self._d > 0.0))[-1])
@@ -756,8 +777,9 @@ class _Nodes:
         count = len(self.rise), len(self.at)
         of_y, of_0 = np.zeros((*count, k, eq.n_states)), np.zeros((*count, k))
         of_load = np.zeros((*count, k, len(eq.loads)))
-        n, n_w, more = eq.n_states, len(eq.speed_scale), self._table.n_more
-        of_drag = np.zeros((*count, k, n_w + 2 * more))
+        n, more = eq.n_states, self._table.n_more
+        n_t = eq.n_held - len(eq.loads)
+        of_drag = np.zeros((*count, k, n_t + 2 * more))
         for at, leg, ramp, maps in self._ramps:
             s0, slope = self._table.way(at, leg)
             to = self._table.after_ramp(at, leg)
@@ -769,9 +791,9 @@ class _Nodes:
                 of_y[ramp, node] = from_start[:, :n]
                 of_0[ramp, node] = u[:, eq.source_inputs] @ self._table.sources(to)
                 of_load[ramp, node] = u[:, eq.load_inputs]
-                of_drag[ramp, node, :, :n_w] = u[:, eq.torque_inputs]
-                of_drag[ramp, node, :, n_w : n_w + more] = from_start[:, n:]
-                of_drag[ramp, node, :, n_w + more :] = u[:, eq.n_inputs :]
+                of_drag[ramp, node, :, :n_t] = u[:, eq.rotor_inputs]
+                of_drag[ramp, node, :, n_t : n_t + more] = from_start[:, n:]
+                of_drag[ramp, node, :, n_t + more :] = u[:, eq.n_inputs :]
         return of_y, of_0, of_load, of_drag
 
 
@@ -1049,4 +1071,6 @@ def begin(
     if before is not None:
         # the periods that run on keep the duty they latched
         carriers.command[:, 0] = before.duties(np.array([start]))[:, 0]
+        turned = before.angles(start)
+        carriers.angle[: len(turned)] = turned
     return start, carriers

@@ -85,7 +85,7 @@ def _use_every_kernel() -> None:
         mid, behind = esc.node(), esc.node()
         esc.chopper(plus, minus, mid, Chopper("esc", 48e3, 0.0, phase, limit_a=50.0))
         motor.chain(mid, behind, ohm=0.06, henry=2e-5)
-        motor.rotor(behind, minus, Rotor("motor", 4e-3, 7e-6, 1e-8))
+        motor.rotor(behind, minus, Rotor("motor", 4e-3, 7e-6, 1e-8, 14, 0.14))
     load.load(plus, minus, Load("load", "power", 5.0, 5.0, 20e3))
     network = maker.finish()
     mean = MeanEquations(StateEquations(network))

@@ -169,7 +169,7 @@ def test_two_legs_in_hard_braking_against_radau(phases: tuple[float, float]) -> 
     rows = stack_rows([bench.volts("in0"), bench.volts("in1"), bench.volts("pads")])
     t0, t1 = 0.3e-3, 0.36e-3
     x0 = run.mean.stores.x(run.states(np.array([t0]))[0])
-    bits = restarted.solve(run.mean, restarted.spans(run, 0, t0, t1), x0, 1e-8)
+    bits = restarted.solve(run.mean, restarted.spans(run, 0, t0, t1), x0, 1e-8, run.angles(t0))
     times, expected = restarted.read(run.mean, bits, rows)
     assert np.ptp(expected[0]) > 2.0
     assert np.max(np.abs(run.sample(rows, times) - expected)) < 0.02

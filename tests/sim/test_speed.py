@@ -90,10 +90,11 @@ def test_the_reference_would_tell_an_edge_20_ns_late() -> None:
     start = (5.0 - phase) / frequency - 2e-6
     row = restarted.spans(run, 0, start, start + 4e-6)
     late = [replace(s, start=s.start + 20e-9, end=s.end + 20e-9) for s in row]
-    x0 = run.states(np.array([start]))[0]
+    x0, angle = run.states(np.array([start]))[0], run.angles(start)
 
     def off(spans: list[restarted.Span]) -> float:
-        at, expected = restarted.read(case.mean, restarted.solve(case.mean, spans, x0, 1e-8), pads)
+        bits = restarted.solve(case.mean, spans, x0, 1e-8, angle)
+        at, expected = restarted.read(case.mean, bits, pads)
         return float(np.max(np.abs(run.sample(pads, at) - expected)))
 
     assert off(row) < 1e-4
