@@ -78,6 +78,7 @@ class Strip(QWidget):
         self._label = QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText)
         self._buttons = QHBoxLayout()
         self._buttons.setSpacing(8)
+        self._made: list[QPushButton] = []
         row = QHBoxLayout(self)
         row.setContentsMargins(18, 6, 18, 6)
         row.addWidget(self._label, 1)
@@ -95,8 +96,11 @@ class Strip(QWidget):
         while (item := self._buttons.takeAt(0)) is not None:
             if (widget := item.widget()) is not None:
                 widget.deleteLater()
+        self._made = []
         for label, action in (*remedies, ("Close", self.hide)):
             button = QPushButton(label)
+            button.setFont(self._look.font())
+            self._made.append(button)
             button.clicked.connect(self.hide)
             if action is not self.hide:
                 button.clicked.connect(action)
@@ -116,7 +120,8 @@ class Strip(QWidget):
         self.setStyleSheet(
             f"Strip {{ background: {p.band.name()}; border-bottom: 1px solid {p.faint.name()}; }}"
         )
-        self._label.setFont(self._look.font())
+        for widget in (self._label, *self._made):
+            widget.setFont(self._look.font())
 
 
 class BugDialog(QDialog):

@@ -6,17 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPainter, QPen, QPolygonF
+from PySide6.QtGui import QFontMetrics, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QWidget
 
 from app.look import LINE_STYLES
 from app.scope.log_axis import decades, label, share, whole_decades
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from PySide6.QtGui import QMouseEvent
 
     from app.look import Look
-    from app.solver.protocol import Across
+    from app.solver.protocol import Across, Line
 
 _TITLES = {
     "impedance": "Impedance of the supply, where the event starts",
@@ -95,7 +97,7 @@ class AcrossView(QWidget):
                 Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
                 _TITLES[across.view],
             )
-        lines = [line for line in across.lines if len(line.hz)]
+        lines = self._drawn()
         if not lines:
             painter.setFont(self._look.font())
             flags = Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap
@@ -168,29 +170,28 @@ class AcrossView(QWidget):
         p = self._look.palette
         painter.setFont(self._look.font("small"))
         metrics = painter.fontMetrics()
-        taken: list[tuple[float, float, int]] = []
+        marks = []
         for mark in sorted(self._across.marks, key=lambda m: m.hz):
-            if not hz_range[0] <= mark.hz <= hz_range[1]:
-                continue
-            if self._look.projector and mark.label != "PWM":
-                continue
-            x = box.left() + box.width() * share(mark.hz, *hz_range)
+            seen = not self._look.projector or mark.label == "PWM"
+            if seen and hz_range[0] <= mark.hz <= hz_range[1]:
+                marks.append((mark, box.left() + box.width() * share(mark.hz, *hz_range)))
+        for mark, x in marks:
             pen = QPen(p.limit if mark.kind == "PWM" else p.muted, 1)
             pen.setDashPattern([4, 3] if mark.kind == "PWM" else [1.5, 2.5])
             painter.setPen(pen)
             painter.drawLine(QPointF(x, box.top()), QPointF(x, box.bottom()))
-            width = metrics.horizontalAdvance(mark.label) + 6
-            left = min(x + 3, box.right() - width)
-            row = 0
-            while any(r == row and left < right and a < left + width for a, right, r in taken):
-                row += 1
-            y = box.top() + row * metrics.height()
-            if y + metrics.height() > box.bottom():
+        # Words lie on the lines, and not the lines on words.
+        widths = [metrics.horizontalAdvance(mark.label) + 6.0 for mark, _ in marks]
+        rows = int(box.height() / metrics.height())
+        places = beside_marks([x for _, x in marks], widths, (box.left(), box.right()), rows)
+        for (mark, _), width, place in zip(marks, widths, places, strict=True):
+            if place is None:
                 continue
-            taken.append((left, left + width, row))
+            left, row = place
+            y = box.top() + row * metrics.height()
             painter.fillRect(QRectF(left - 1, y, width, metrics.height()), p.paper)
             painter.setPen(p.ink if mark.kind == "PWM" else p.muted)
-            painter.drawText(QPointF(left + 1, y + metrics.ascent()), mark.label)
+            painter.drawText(QPointF(left + 2, y + metrics.ascent()), mark.label)
 
     def _paint_names(self, painter: QPainter, box: QRectF) -> None:
         """Names of the lines, with their values where the pointer is."""
@@ -200,24 +201,24 @@ class AcrossView(QWidget):
         metrics = painter.fontMetrics()
         values = {} if self._pointer is None else dict(self.value_at(self._pointer))
         title = self._room_title()
-        x, y = box.left(), self._scaled(0 if title else 22) + metrics.ascent()
+        top = self._scaled(0 if title else 22) + metrics.ascent()
         painter.setPen(p.ink)
-        painter.drawText(QPointF(x, y), title)
-        x += metrics.horizontalAdvance(title)
-        for k, line in enumerate(line for line in self._across.lines if len(line.hz)):
+        painter.drawText(QPointF(box.left(), top), title)
+        places = self._name_places(metrics, box.left())
+        for k, (line, (x, row)) in enumerate(zip(self._drawn(), places, strict=True)):
             words = line.label
             if line.label in values:
                 words += f" {label(values[line.label], self._across.unit)}"
+            y = top + row * metrics.height()
             painter.setPen(QPen(p.line(k), 2 * self._look.scale, LINE_STYLES[k % 3]))
             middle = y - metrics.ascent() / 3
             painter.drawLine(QPointF(x, middle), QPointF(x + 22, middle))
             painter.setPen(p.ink)
             painter.drawText(QPointF(x + 27, y), words)
-            x += 27 + metrics.horizontalAdvance(words) + 16
         if self._pointer is not None:
             painter.setPen(p.muted)
             words = label(self._pointer, "Hz")
-            painter.drawText(QPointF(box.right() - metrics.horizontalAdvance(words), y), words)
+            painter.drawText(QPointF(box.right() - metrics.horizontalAdvance(words), top), words)
 
     # Where things are
 
@@ -226,6 +227,21 @@ class AcrossView(QWidget):
         assert self._across is not None
         return f"{self._across.view.capitalize()}: " if self._look.projector else ""
 
+    def _drawn(self) -> list[Line]:
+        return [] if self._across is None else [x for x in self._across.lines if len(x.hz)]
+
+    def _name_places(self, metrics: QFontMetrics, left: float) -> list[tuple[float, int]]:
+        """Where each line's name begins, and in which row: more than one where type is large."""
+        x, row = left + metrics.horizontalAdvance(self._room_title()), 0
+        places = []
+        for line in self._drawn():
+            wide = 27 + metrics.horizontalAdvance(line.label)
+            if self._look.projector and places and x + wide > self.width():
+                x, row = left, row + 1
+            places.append((x, row))
+            x += wide + 16
+        return places
+
     def _scaled(self, pixels: float) -> float:
         return pixels * self._look.scale
 
@@ -233,11 +249,14 @@ class AcrossView(QWidget):
         left, right, top, bottom = (self._scaled(v) for v in (_LEFT, _RIGHT, _TOP, _BOTTOM))
         if self._look.projector:
             top, bottom = self._scaled(_ROOM_TOP), self._scaled(_ROOM_BOTTOM)
+            metrics = QFontMetrics(self._look.font("small"), self)
+            rows = self._name_places(metrics, left)
+            top += rows[-1][1] * metrics.height() if rows else 0.0
         return QRectF(left, top, self.width() - left - right, self.height() - top - bottom)
 
     def _ranges(self) -> tuple[tuple[float, float], tuple[float, float]]:
         assert self._across is not None
-        lines = [line for line in self._across.lines if len(line.hz)]
+        lines = self._drawn()
         hz = (min(float(x.hz[0]) for x in lines), max(float(x.hz[-1]) for x in lines))
         low = min(float(x.value.min()) for x in lines)
         high = max(float(x.value.max()) for x in lines)
@@ -246,7 +265,7 @@ class AcrossView(QWidget):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
         box = self._box()
         self._pointer = None
-        if self._across is not None and any(len(x.hz) for x in self._across.lines):
+        if self._drawn():
             low, high = self._ranges()[0]
             at = (event.position().x() - box.left()) / max(box.width(), 1.0)
             if 0.0 <= at <= 1.0:
@@ -256,6 +275,39 @@ class AcrossView(QWidget):
     def leaveEvent(self, event: object) -> None:
         self._pointer = None
         self.update()
+
+
+def beside_marks(
+    marks: Sequence[float], widths: Sequence[float], room: tuple[float, float], rows: int
+) -> list[tuple[float, int] | None]:
+    """Left edge and row of the words of each mark: beside it, and on no other words.
+
+    The highest row that is free; there rather at the right, and rather where no line of another
+    mark is covered. None where all rows are full. All in pixels, marks from left to right.
+    """
+    taken: list[tuple[float, float, int]] = []
+    places: list[tuple[float, int] | None] = []
+    for x, width in zip(marks, widths, strict=True):
+        lefts = [left for left in (x + 2.0, x - 2.0 - width) if room[0] <= left <= room[1] - width]
+        free = [
+            (left, row)
+            for row in range(rows)
+            for left in lefts
+            if not any(r == row and left < right and a < left + width for a, right, r in taken)
+        ]
+        clear = [
+            (left, row)
+            for left, row in free
+            if not any(left <= other <= left + width for other in marks if other != x)
+        ]
+        # Covering a line is better than standing more than two rows lower.
+        best = min(clear, key=lambda p: p[1], default=None)
+        if free and (best is None or best[1] > free[0][1] + 2):
+            best = free[0]
+        places.append(best)
+        if best is not None:
+            taken.append((best[0], best[0] + width, best[1]))
+    return places
 
 
 def _shares(values: np.ndarray, low: float, high: float) -> np.ndarray:

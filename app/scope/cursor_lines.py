@@ -21,37 +21,40 @@ class CursorLines:
         self._look = look
         self._times: tuple[float, float] | None = None
         self._named = False
+        #: Names stand at the foot of the strip: words of a limit have its top.
+        self.foot = False
         self._lines: list[pg.InfiniteLine] = []
         self._labels: list[pg.TextItem] = []
 
-    def show(self, times: tuple[float, float] | None, top: float, *, named: bool) -> None:
-        """Hang them at two times (s), their names at the value `top`; None: put away."""
+    def show(self, times: tuple[float, float] | None, *, named: bool) -> None:
+        """Hang them at two times (s); None: put away."""
         if (times is None) != (not self._lines) or named != self._named:
             self._named = named
             self._make(there=times is not None)
         self._times = times
-        self.place(top)
+        self.place()
 
-    def place(self, top: float) -> None:
+    def place(self) -> None:
         """Where they hang in what is shown now."""
         times = self._times
         if times is None or not self._lines:
             self._plot.cursor_shares = ()
             return
-        left, right = self._plot.getViewBox().viewRange()[0]
+        (left, right), (low, high) = self._plot.getViewBox().viewRange()
         span = max(right - left, 1e-15)
         self._plot.cursor_shares = tuple((time - left) / span for time in times)
         for line, time in zip(self._lines, times, strict=True):
             line.setValue(time)
         for label, time in zip(self._labels, times, strict=False):
-            label.setPos(time, top)
+            label.setAnchor((0.5, 1.0 if self.foot else 0.0))
+            label.setPos(time, low if self.foot else high)
             label.setVisible(left <= time <= right)
 
-    def restyle(self, top: float) -> None:
+    def restyle(self) -> None:
         """Colours and type of the present look."""
         if self._lines:
             self._make(there=True)
-            self.place(top)
+            self.place()
 
     def _make(self, *, there: bool) -> None:
         for item in (*self._lines, *self._labels):

@@ -149,14 +149,15 @@ def fine_seconds(value: float, span: float) -> str:
     return quantity.format(rounded, "s", max(digits, 1))
 
 
-def figures(between: Between) -> str:
-    """What stands in a strip's heading while the cursors hang."""
+def figures(between: Between) -> tuple[str, ...]:
+    """What stands in a strip's heading while the cursors hang, and shorter where it must be."""
     slow = "slow " if between.slow else ""
     a, b, swing, rms = (
         reading(value, between.reads)
         for value in (*between.at, between.highest - between.lowest, between.rms_ac)
     )
-    return f"A {a}   B {b}   between: {slow}{swing} p-p, {rms} RMS"
+    apart = f"{slow}{swing} p-p, {rms} RMS"
+    return (f"A {a}   B {b}   between: {apart}", f"between: {apart}", f"{slow}{swing} p-p")
 
 
 def all_figures(between: Between) -> str:

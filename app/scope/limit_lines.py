@@ -86,6 +86,16 @@ class LimitLines:
             label.setAnchor((0, 0 if below else 1))
             label.setPos(left, min(max(limit.value, low), high))
 
+    @property
+    def at_top(self) -> bool:
+        """Whether the name of a limit stands in the upper half."""
+        low, high = self._plot.getViewBox().viewRange()[1]
+        middle = (low + high) / 2
+        return any(
+            label.isVisible() and limit.value > middle
+            for limit, label in zip(self._limits, self.labels, strict=True)
+        )
+
     def _make(self) -> None:
         for item in (*self._lines, *self.labels):
             self._plot.removeItem(item)

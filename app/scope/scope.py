@@ -26,7 +26,7 @@ from sim.verdict import LOWER
 if TYPE_CHECKING:
     from app.look import Look
     from app.recordings import Recordings, Trace
-    from app.solver.protocol import Answer, Curve
+    from app.solver.protocol import Answer, Curve, EnergyRow
     from app.workbench import Workbench
 
 # An answer that comes sooner than this never turns the curves pale: no flicker.
@@ -191,10 +191,12 @@ class Scope(QWidget):
             strip.show_probe(*self._probe_words(curve))
             strip.show_recording(self._trace(curve))
         self._show_moment(answer)
+        self._show_energy(answer.energy)
         self._show_cursors()
         self._axis.show_window(answer.window)
         self._show_window()
-        energy = answer.energy
+
+    def _show_energy(self, energy: EnergyRow | None) -> None:
         if energy is None:
             self._energy.setText("energy check: on release")
             return
@@ -229,17 +231,17 @@ class Scope(QWidget):
         else:
             recordings.move(trace, shift_s=shift)
 
-    def _probe_words(self, curve: Curve) -> tuple[str, bool]:
-        """What a strip says of its clip's probe, and whether it has room and reason to."""
+    def _probe_words(self, curve: Curve) -> tuple[str, bool, bool]:
+        """What a strip says of its clip's probe, whether it has reason to, whether it is none."""
         index = probe_menu.clip_of(self._workbench, curve)
         if index is None:
-            return "", False
+            return "", False, True
         words = probe_menu.says(self._workbench, index)
         if curve.probe:
-            return f"on a scope: {words}", True
+            return f"on a scope: {words}", True, False
         if words:
-            return f"the truth, without {words}", True
-        return "no probe", not self._look.projector and not self._plain
+            return f"the truth, without {words}", True, False
+        return "no probe", not self._look.projector and not self._plain, True
 
     def open_probe(self, strip: Strip | None = None) -> bool:
         """The menu of a strip's probe: of what is selected, else of the first voltage."""
@@ -314,6 +316,9 @@ class Scope(QWidget):
         bench = self._workbench
         free = bench.cursors is None and not self._look.projector and not self._plain
         self._caption.setVisible(bench.answer is not None and free)
+        # In large type there is no room for both; a check that failed is said all the same.
+        apart = self._look.projector and bench.cursors is not None
+        self._energy.setVisible(not apart or self._energy.text().endswith("failed"))
 
     def _move_cursor(self, index: int, share: float) -> None:
         answer = self._workbench.answer

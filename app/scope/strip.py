@@ -8,13 +8,13 @@ import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QColor, QPainter
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from app.panels.flat import FlatButton
 from app.scope.cursor_lines import CursorLines
 from app.scope.cursors import all_figures, figures
 from app.scope.dashes import DASHES, set_line
 from app.scope.ghost import Ghost
+from app.scope.heading import Heading
 from app.scope.limit_lines import LimitLines
 from app.scope.plot import Grid, Plot
 from app.scope.recorded import Recorded
@@ -52,19 +52,10 @@ class Strip(QWidget):
         self._pale = False
         self._range = (0.0, 1.0)
         self._pens = (pg.mkPen(), pg.mkPen())
-        self.name = QLabel(textFormat=Qt.TextFormat.PlainText)
-        self.figure = QLabel(textFormat=Qt.TextFormat.PlainText)
-        self.figure.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.plot = Plot()
-        #: What stands between the clip and the scope; opens a menu.
-        self.probe = FlatButton(look, "small", "Probe of this clip")
-        self.probe.setMinimumWidth(24)
-        self.probe.hide()
-        self._heading = QHBoxLayout()
-        self._heading.addWidget(self.name)
-        self._heading.addWidget(self.probe)
-        self._heading.addStretch(1)
-        self._heading.addWidget(self.figure)
+        self._heading = Heading(look)
+        self.name, self.probe = self._heading.name, self._heading.probe
+        self.figure = self._heading.figure
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(2)
@@ -112,7 +103,8 @@ class Strip(QWidget):
         self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
         self._rule()
         self._limits.show(curve.limits)
-        self._cursors.place(self._range[1])
+        self._cursors.foot = self._limits.at_top
+        self._cursors.place()
         self._draw()
         self.update()
 
@@ -158,33 +150,31 @@ class Strip(QWidget):
         self._moment.setFont(self._look.font("small"))
         self._moment.setPos(time, value)
 
-    def show_probe(self, words: str, there: bool) -> None:
+    def show_probe(self, words: str, there: bool, none: bool) -> None:
         """What stands between clip and scope; `there`: whether one could stand there."""
-        self.probe.setVisible(there)
-        self.probe.setText(words)
-        self.probe.setToolTip(
-            f"{words}. Click for probe, ground wire, limit and coupling (I); T shows the truth."
-        )
+        self._heading.set_probe(words, there, none)
+        self._heading.fit(self.width())
 
     def show_cursors(
         self, cursors: tuple[float, float] | None, between: Between | None, *, named: bool
     ) -> None:
         """Draw both cursors, and give the figures between them in the heading."""
         self._between = between
-        self._cursors.show(cursors, self._range[1], named=named)
+        self._cursors.show(cursors, named=named)
         self._show_figure()
 
     def _show_figure(self) -> None:
         if self._curve is None:
             return
-        words = _figure(self._curve)
-        if self._between is not None:
-            words = figures(self._between)
-            self.figure.setToolTip(all_figures(self._between))
-        else:
+        said = _figure(self._curve)
+        if self._between is None:
+            self._heading.set_figures([said])
             self.figure.setToolTip("")
-        self.figure.setText(words)
-        said = words if self._between is None else all_figures(self._between)
+        else:
+            said = all_figures(self._between)
+            self._heading.set_figures(figures(self._between))
+            self.figure.setToolTip(said)
+        self._heading.fit(self.width())
         self.setAccessibleName(f"{self._curve.label}, {said}")
         self.plot.setAccessibleName(f"Curve of {self._curve.label}")
         self.plot.viewport().setAccessibleName(f"Drawing of the curve of {self._curve.label}")
@@ -216,12 +206,13 @@ class Strip(QWidget):
             line.setSegmentedLineMode("on")
         self._grid.pen = pg.mkPen(p.faint, width=1)
         self._grid.edge_pen = pg.mkPen(p.muted, width=1)
-        self._cursors.restyle(self._range[1])
+        self._cursors.restyle()
         self._ghost.restyle()
         self._limits.restyle()
         self.name.setFont(self._look.font("name"))
         self.name.setStyleSheet(f"color: {p.ink.name()}")
         self.figure.setFont(self._look.font())
+        self._heading.fit(self.width())
         if self._curve is not None:
             self._draw()
         self.update()
@@ -243,6 +234,7 @@ class Strip(QWidget):
             )
 
     def resizeEvent(self, event: object) -> None:
+        self._heading.fit(self.width())
         if self._curve is not None:
             self._rule()
             self._limits.place()

@@ -288,7 +288,7 @@ class ClipButton(QToolButton):
 
     def dress(self, look: Look) -> None:
         self._look = look
-        side = round(36 * look.scale)
+        side = round(36 * min(look.scale, 1.5))
         self.setFixedSize(side, side)
         self.update()
 

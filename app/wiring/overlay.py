@@ -11,6 +11,8 @@ from PySide6.QtWidgets import QLabel, QToolButton, QWidget
 if TYPE_CHECKING:
     from app.look import Look
 
+#: A longer scale bar would meet the pack on a narrow frame in the projector look.
+_LONGEST_PX = 110
 _HINT = "your frame from above, to scale: drag a part, a lead, a pad"
 _EMPTY_HINT = "your frame from above, to scale: the + at the bottom left has the parts"
 
@@ -26,7 +28,7 @@ class PlusButton(QToolButton):
 
     def dress(self, look: Look) -> None:
         self._look = look
-        side = round(36 * look.scale)
+        side = round(36 * min(look.scale, 1.5))
         self.setFixedSize(side, side)
         self.update()
 
@@ -61,7 +63,7 @@ class ScaleBar(QWidget):
 
     def set_zoom(self, zoom: float) -> None:
         self._zoom = zoom
-        best = [mm for mm in self._STEPS if mm * zoom <= 150 * self._look.scale]
+        best = [mm for mm in self._STEPS if mm * zoom <= _LONGEST_PX * self._look.scale]
         self._mm = best[-1] if best else 1
         height = QFontMetricsF(self._look.font("text")).height() + 6
         self.setFixedSize(round(self._mm * zoom) + 4, round(height))

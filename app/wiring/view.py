@@ -268,6 +268,10 @@ class FrameView(Glass):
                 child.hide()
             return
         height = self.height()
+        # Large type on a small frame: the drawing comes first.
+        roomy = not self.look.projector or min(self.width() / 600, height / 420) >= 1.0
+        for child in (self._scale, self.frame_name):
+            child.setVisible(roomy)
         self._plus.move(20, height - self._plus.height() - 14)
         self._clip.move(28 + self._plus.width(), height - self._clip.height() - 14)
         self._scale.move(18, height - self._plus.height() - self._scale.height() - 26)

@@ -10,10 +10,12 @@ from msgspec.structs import replace
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QImage
 from PySide6.QtSvg import QSvgRenderer
-from PySide6.QtWidgets import QFileDialog
+from PySide6.QtWidgets import QFileDialog, QWidget
 
 import sim
+from app.look import Look
 from app.scope.cursors import fine_seconds
+from app.scope.heading import Heading
 from app.scope.limit_lines import scale_values
 from app.solver.protocol import Curve, Limit
 from sim.build import Clip
@@ -23,6 +25,8 @@ from tests.app.driver import Driver, with_capacitor
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    from pytestqt.qtbot import QtBot
 
     from sim.build import Build
 
@@ -238,3 +242,62 @@ def test_a_limit_beyond_the_scale_is_named_at_the_edge(
     assert "▲" in label.toPlainText()
     assert "80 V" in label.toPlainText()
     assert label.pos().y() == strip._range[1]
+
+
+@pytest.mark.parametrize("look", ["desk", "projector"])
+def test_figures_between_the_cursors_are_whole_at_1280(
+    opened: Callable[[Build], Driver], look: str
+) -> None:
+    """The probe read "nc", or in large type the whole window was wider than the screen."""
+    driver = opened(with_capacitor())
+    window, bench = driver.window, driver.bench
+    window.resize(1280, 720)
+    driver.curves()
+    if look == "projector":
+        driver.key(Qt.Key.Key_F11)
+    driver.key(Qt.Key.Key_C)
+    scope = window.scope
+    assert scope is not None
+    driver.until(bench.between_changed, lambda: len(bench.between) == 2)
+    driver.qtbot.waitUntil(lambda: "p-p" in scope.strips[0].figure.text())
+    driver.qtbot.wait(50)
+    assert window.paper.width() == window.width()
+    for strip in scope.strips:
+        if not strip.isVisible():
+            continue
+        words = strip.figure.fontMetrics().horizontalAdvance(strip.figure.text())
+        assert words <= strip.figure.width()
+        assert strip.name.width() >= strip.name.sizeHint().width()
+        if strip.probe.isVisible():
+            assert strip.probe.width() >= strip.probe.sizeHint().width()
+    # names of the cursors stand clear of the words of a limit
+    labels = scope.strips[0]._cursors._labels
+    limits = [x for x in scope.strips[0]._limits.labels if x.isVisible()]
+    assert len(labels) == 2
+    for label in labels:
+        box = label.mapRectToScene(label.boundingRect())
+        assert not any(box.intersects(x.mapRectToScene(x.boundingRect())) for x in limits)
+
+
+def test_figures_are_said_in_as_many_words_as_there_is_room_for(qtbot: QtBot) -> None:
+    look = Look(False)
+    place = QWidget()
+    heading = Heading(look)
+    place.setLayout(heading)
+    qtbot.addWidget(place)
+    place.show()
+    heading.name.setText("ESC 1")
+    heading.set_figures(["a very long way to say it, 18.4 V p-p", "18.4 V p-p"])
+    seen = []
+    for none in (True, False):
+        heading.set_probe("on a scope: 10x" if not none else "no probe", there=True, none=none)
+        for width in (600, 340, 160):
+            heading.fit(width)
+            seen.append((heading.figure.text()[:4], heading.probe.isVisibleTo(place)))
+    # no probe is left out before words are; one that bends what is read is not
+    assert seen[0] == ("a ve", True)
+    assert seen[1] == ("a ve", False)
+    assert seen[2] == ("18.4", False)
+    assert seen[3] == ("a ve", True)
+    assert seen[4] == ("18.4", True)
+    assert seen[5][1]

@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetrics
 
 import sim
 from app.panels.option_menu import entries
+from app.scope.across import beside_marks
 from app.scope.log_axis import decades, share, whole_decades
 from app.solver.protocol import Across, Joules
+from sim import load
 from sim.impedance import impedance
 from tests.app.driver import Driver, with_capacitor
 
@@ -123,3 +126,39 @@ def test_before_and_after_on_one_key_with_axes_that_stay(
     assert bench.pinned is None
     driver.until(bench.answer_changed, lambda: not bench.stale)
     assert scope.strips[0]._ghost.curve is None
+
+
+def test_words_of_marks_lie_beside_their_lines_and_on_no_others() -> None:
+    """Lines of PWM went through "commutation" and "video line" of the spectrum."""
+    # where they stand in a window of 1280 pixels
+    marks, widths = [246.0, 253.0, 273.0, 305.0, 324.0], [82.0, 66.0, 36.0, 66.0, 66.0]
+    places = [p for p in beside_marks(marks, widths, (60.0, 530.0), 20) if p is not None]
+    assert len(places) == 5
+    boxes = [(left, left + w, row) for (left, row), w in zip(places, widths, strict=True)]
+    for k, (left, right, row) in enumerate(boxes):
+        assert min(abs(left - marks[k]), abs(right - marks[k])) <= 4.0
+        assert not any(a < right and left < b and r == row for a, b, r in boxes[:k])
+    assert boxes[0][1] < marks[0], "there is room at the left of the first"
+    assert max(row for _, _, row in boxes) <= 2
+    # full rows: left out rather than laid on others
+    assert beside_marks([100.0, 101.0, 102.0], [50.0] * 3, (90.0, 160.0), 2)[2] is None
+
+
+def test_names_of_lines_fold_in_large_type(opened: Callable[[Build], Driver]) -> None:
+    """ "Power board pads" was cut off after two letters."""
+    driver = opened(load("arms_4s_analogue"))
+    driver.window.resize(1280, 720)
+    driver.curves()
+    driver.bench.set_view("impedance")
+    driver.until(driver.bench.across_changed, lambda: isinstance(driver.bench.across, Across))
+    driver.key(Qt.Key.Key_F11)
+    scope = driver.window.scope
+    assert scope is not None
+    view = scope.across_view
+    driver.qtbot.wait(50)
+    metrics = QFontMetrics(driver.window.look.font("small"))
+    places = view._name_places(metrics, view._box().left())
+    assert len(places) == 3
+    for line, (x, _) in zip(view._drawn(), places, strict=True):
+        assert x + 27 + metrics.horizontalAdvance(line.label) <= view.width()
+    assert places[-1][1] > 0
