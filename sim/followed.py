@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim import followed_kernels as steps
-from sim import kernels
+from sim import kernels, scan_kernels
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
 from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
@@ -188,7 +188,7 @@ class FollowedRun(EdgeRun):
         p = table.patterns
         drag = p["force_drag"]
         none = np.zeros((*drag.shape[:2], 2 * len(self._gain[0])))
-        kernels.scan_ramps(
+        scan_kernels.scan_ramps(
             best.t0, best.t1, best.bins, *self._pieces(), table.pairs, p["re"], p["im"],
             p["force"], p["force_load"], np.concatenate([drag, none], axis=2), *of_nodes,
             *best.found,

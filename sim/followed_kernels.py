@@ -874,7 +874,7 @@ def scan_steps(
 ) -> None:
     """Lowest and highest of outputs in equal bins of a window, over its flat pieces.
 
-    As `kernels.scan`: a part of a step whose bound cannot beat its bin (by more than `slack`)
+    As `scan_kernels.scan`: a part of a step whose bound cannot beat its bin (by more than `slack`)
     is passed over, any other is halved until it cannot, or by no more than `tolerance`.
     parts (patterns, k, n): sizes of the outputs' shares of each mode.
     """

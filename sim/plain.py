@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim import kernels
+from sim import kernels, scan_kernels
 from sim.errors import Cancelled
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def usable() -> bool:
     """The kernels are compiled or come from the cache in a moment; otherwise this module serves."""
     global _found
     if not _found:
-        _found = kernels.ready()
+        _found = kernels.ready() and scan_kernels.ready()
     return _found
 
 
@@ -607,7 +607,7 @@ def _with_one(held: Array) -> Array:
 
 
 class Extremes:
-    """Lowest and highest (rows, bins) and when, as `kernels.scan` finds them."""
+    """Lowest and highest (rows, bins) and when, as `scan_kernels.scan` finds them."""
 
     def __init__(self, found: tuple[Array, ...], t0: float, t1: float) -> None:
         self.low, self.high, self.low_at, self.high_at = found
@@ -648,7 +648,7 @@ def scan(
     pieces: tuple[Any, ...],
     rows: Array,
 ) -> None:
-    """Exact extremes over flat pieces, within `slack`; see `kernels.scan`."""
+    """Exact extremes over flat pieces, within `slack`; see `scan_kernels.scan`."""
     t, d, pattern, ramp, y, held = pieces
     flat = (ramp >= -1) & (t <= best.t1) & (t + d >= best.t0)
     walks = []
@@ -686,11 +686,11 @@ def _walk(
     left: Array,
     span: Array,
 ) -> None:
-    """Halve stretches wherever a bound can beat what is known; see `kernels.walk_output`."""
+    """Halve stretches wherever a bound can beat what is known; see `scan_kernels.walk_output`."""
     some = span > 0.0
     q, value, b, left, span = q[some], value[some], b[some], left[some], span[some]
     size, inverse = np.abs(slots.rate), np.abs(slots.inverse)
-    for _ in range(kernels.LEVELS):
+    for _ in range(scan_kernels.LEVELS):
         if not len(b):
             return
         rise = np.expm1(np.multiply.outer(span, slots.rate))
@@ -726,7 +726,7 @@ def _walk(
 def _turns(
     slots: Slots, weighed: Complexes, value: Array, span: Array, slope0: Array, slope1: Array
 ) -> tuple[Array, Array]:
-    """When slopes vanish, and the values there; see `kernels.turning_point`."""
+    """When slopes vanish, and the values there; see `scan_kernels.turning_point`."""
     early, late = np.zeros_like(span), span.copy()
     t = span * slope0 / (slope0 - slope1)
     there = value
@@ -749,7 +749,7 @@ def _turns(
 def scan_ramps(
     table: PatternTable, best: Extremes, pieces: tuple[Any, ...], nodes: tuple[Array, ...]
 ) -> None:
-    """Adds points inside full ramps; see `kernels.scan_ramps`."""
+    """Adds points inside full ramps; see `scan_kernels.scan_ramps`."""
     t, d, pattern, ramp, y, held = pieces
     node_at, of_y, of_0, of_load, of_drag, rise = nodes
     end = t + d

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim import kernels, plain
+from sim import kernels, plain, scan_kernels
 from sim.carriers import Carriers, latch
 from sim.commutation import commutation_of
 from sim.errors import Cancelled, Conflict, SolveError
@@ -468,7 +468,7 @@ class EdgeRun:
             plain.scan(table, best, tolerance, slack, self._pieces(), whole)
             return
         p = table.patterns
-        kernels.scan(
+        scan_kernels.scan(
             best.t0, best.t1, best.bins, tolerance, slack, *self._pieces(), table.pairs,
             p["rates"], p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1),
             *best.found,
@@ -482,7 +482,7 @@ class EdgeRun:
             plain.scan_ramps(table, best, self._pieces(), of_nodes)
             return
         p = table.patterns
-        kernels.scan_ramps(
+        scan_kernels.scan_ramps(
             best.t0, best.t1, best.bins, *self._pieces(), table.pairs, p["re"], p["im"],
             p["force"], p["force_load"], p["force_drag"], *of_nodes, *best.found,
         )  # fmt: skip

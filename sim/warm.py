@@ -25,6 +25,7 @@ from sim import (
     kernels,
     plain,
     rosenbrock,
+    scan_kernels,
     switching,
 )
 from sim.diode_patterns import with_diodes
@@ -49,7 +50,12 @@ def compile_kernels() -> None:
 
 def ready() -> bool:
     """No run of any kind need wait for a compiler."""
-    return kernels.ready() and diode_kernels.ready() and followed_kernels.ready()
+    return (
+        kernels.ready()
+        and scan_kernels.ready()
+        and diode_kernels.ready()
+        and followed_kernels.ready()
+    )
 
 
 @contextmanager
