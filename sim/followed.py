@@ -166,10 +166,10 @@ class FollowedRun(EdgeRun):
         whole: Array,
         parts: Array,
     ) -> None:
-        shares = np.ascontiguousarray(parts[:, :, 2])
+        size = np.ascontiguousarray(parts[:, :, 2])
         steps.scan_steps(
             self._steps(), best.t0, best.t1, best.bins, tolerance, slack,
-            table.patterns["sizes"], whole, shares, *best.found,
+            table.patterns["sizes"], whole, size, parts, *best.found,
         )  # fmt: skip
 
     def _pieces(self) -> tuple[Array | Ints, ...]:

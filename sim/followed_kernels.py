@@ -47,6 +47,7 @@ from sim.kernels import (
     row_dot,
     times,
 )
+from sim.scan_kernels import mode_reach, output_reach
 
 #: Why `march` came back, beside the codes of `sim.kernels`: matrices of a step are wanted.
 NEED_LEVEL = 4
@@ -856,6 +857,48 @@ def beyond_chord(
     return total + 0.25 * span * span * abs(bend)
 
 
+@compiled_lean
+def starts_of(
+    at: int,
+    n: int,
+    m: int,
+    rates: np.ndarray,
+    y: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    drive_r: np.ndarray,
+    drive_i: np.ndarray,
+) -> None:
+    """How fast each mode moves where a step begins, as complex numbers."""
+    for i in range(m):
+        k = 2 * i
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        drive_r[i] = lr * y[k] - li * y[k + 1] + w[k] + q[0, k]
+        drive_i[i] = li * y[k] + lr * y[k + 1] + w[k + 1] + q[0, k + 1]
+    for i in range(m, n - m):
+        drive_r[i] = rates[at, 0, i] * y[i + m] + w[i + m] + q[0, i + m]
+
+
+@compiled_lean
+def beyond_start(
+    at: int,
+    row: int,
+    n: int,
+    n_h: int,
+    n_r: int,
+    rows: np.ndarray,
+    poly: np.ndarray,
+    span: float,
+) -> float:
+    """A bound on how far residuals themselves move an output in the first `span` of a step."""
+    total, first = 0.0, n + 1 + n_h
+    for k in range(n_r):
+        bend = span * abs(poly[2, k])
+        total += abs(rows[at, row, first + k]) * span * (abs(poly[1, k]) + bend)
+        total += abs(rows[at, row, first + n_r + k]) * 2.0 * bend
+    return total
+
+
 @compiled
 def scan_steps(
     run: Steps,
@@ -867,6 +910,7 @@ def scan_steps(
     sizes: np.ndarray,
     rows: np.ndarray,
     parts: np.ndarray,
+    shares: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
     low_at: np.ndarray,
@@ -876,7 +920,8 @@ def scan_steps(
 
     As `scan_kernels.scan`: a part of a step whose bound cannot beat its bin (by more than `slack`)
     is passed over, any other is halved until it cannot, or by no more than `tolerance`.
-    parts (patterns, k, n): sizes of the outputs' shares of each mode.
+    shares (patterns, k, 3, n): the outputs' shares of both parts of each mode, and their size,
+    which is also in parts (patterns, k, n).
     """
     n, n_h, n_r, k = run.y.shape[1], run.held.shape[1], run.inject.shape[1], rows.shape[1]
     y, ya, yb, yc = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -886,6 +931,8 @@ def scan_steps(
     going = np.zeros(n)
     ye, at_left = np.zeros(n), np.zeros(k)
     bends, own_bends = np.zeros(n), np.zeros(n)
+    drive_r, drive_i = np.zeros(n), np.zeros(n)
+    mid_r, mid_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
     direct = np.zeros((len(rows), k), dtype=np.bool_)
     for at in range(len(rows)):
         for row in range(k):
@@ -942,6 +989,40 @@ def scan_steps(
                     # (residuals begin anew in each step, states go on)
                     if left > 0.0 or not known or direct[at, row]:
                         at_left[row] = value_of(at, row, n, n_h, n_r, rows, ya, held, poly, left)
+                b = min(max(int((here + left - t0) / width), 0), bins - 1)
+                open_ = left > 0.0 or last <= 0.0 or here + last > t0 + (b + 1) * width
+                if not open_:
+                    # from how a step begins it mostly shows that it beats nothing
+                    reach_of(at, n, m, run.rates, y, w, q, 0.0, h, fast, turn)
+                    starts_of(at, n, m, run.rates, y, w, q, drive_r, drive_i)
+                    mode_reach(
+                        at, n - m, m, run.rates, sizes, last, drive_r, drive_i, fast, mid_r,
+                        mid_i, reach,
+                    )  # fmt: skip
+                    for i in range(n - m):
+                        over = max(run.rates[at, 0, i], 0.0) * last
+                        grown = 1.0 + over + over * over
+                        reach[i] += 0.5 * last * last * turn[i] * grown
+                    for row in range(k):
+                        v = at_left[row]
+                        if v > high[row, b]:
+                            high[row, b], high_at[row, b] = v, here
+                        if v < low[row, b]:
+                            low[row, b], low_at[row, b] = v, here
+                        up, down = output_reach(at, row, n - m, shares, mid_r, mid_i, reach)
+                        far = beyond_start(at, row, n, n_h, n_r, rows, poly, last)
+                        if (
+                            v + up + far > high[row, b] + slack
+                            or v - down - far < low[row, b] - slack
+                        ):
+                            open_ = True
+                            break
+                if not open_:
+                    known = False
+                    if full:
+                        y[:] = ye
+                        begun += h
+                    continue
                 while left < last:
                     b = min(max(int((here + left - t0) / width), 0), bins - 1)
                     right = min(last, t0 + (b + 1) * width - here)
@@ -1012,8 +1093,6 @@ def scan_steps(
                 if full:
                     y[:] = ye
                     begun += h
-                else:
-                    begun = over_step(run, p, s, begun, n, n_r, w, y, poly, q, whole, f, more)
 
 
 #: Gauss points and weights of the integrals over a part of a step, of its length.
