@@ -12,7 +12,7 @@ import numpy as np
 from sim import averaged, edges, rosenbrock
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
-from sim.diode_patterns import has_diodes, with_diodes
+from sim.diode_patterns import has_diodes, smooth, with_diodes
 from sim.errors import BadField, Conflict
 from sim.event import drive as drive_of
 from sim.fading import moved
@@ -77,10 +77,16 @@ class Wired:
         is in the way.
         """
         network = self.equations.network
-        if not network.stores or network.in_pieces().curves:
+        if not network.stores or network.clamps:
             return None
         plain = MeanEquations(StateEquations(replace(network, stores=())))
         return plain if plain.eq.n_states == self.equations.n_states else None
+
+    @cached_property
+    def unclamped(self) -> Wired:
+        """The stage with clamps that never conduct."""
+        mean = MeanEquations(StateEquations(self.equations.network.without_clamps()))
+        return replace(self, equations=mean.eq, mean=mean)
 
     @cached_property
     def table(self) -> PatternTable:
@@ -116,10 +122,24 @@ class Case:
         """Switch patterns met so far in the first stage; shared by all ESC timings."""
         return self.stages[0].table
 
+    @cached_property
+    def unclamped(self) -> Case | None:
+        """The case as if its clamps never conducted; None where there are none."""
+        if not any(stage.equations.network.clamps for stage in self.stages):
+            return None
+        stages = tuple(stage.unclamped for stage in self.stages)
+        first = stages[0].mean
+        start = equilibrium(first, np.asarray(self.drive.start_duty, dtype=float))
+        return replace(self, equations=first.eq, mean=first, start=start, stages=stages)
+
     @property
     def fades(self) -> bool:
-        """Some stores fade, and with every edge they can be followed, here and now."""
-        return self.chops and all(edges.follows(stage.equations) for stage in self.stages)
+        """Some stores fade, and with every edge they can be followed, here and now.
+
+        Where a clamp turns out to conduct they are not (`Solution.stores` says so).
+        """
+        stages = (self.unclamped or self).stages if self.chops else ()
+        return self.chops and all(edges.follows(stage.equations) for stage in stages)
 
     @property
     def chops(self) -> bool:
@@ -191,9 +211,7 @@ def _wired(stage: Stage, event: Event) -> Wired:
         if event.kind != "plug_in":
             network = with_diodes(network, event.freewheel)
             if has_diodes(network):
-                # their march goes by the mean of a commutation's sixth, as averaged runs do
-                smooth = tuple(replace(rotor, emf_ripple=0.0) for rotor in network.rotors)
-                network = replace(network, rotors=smooth)
+                network = smooth(network)
         return MeanEquations(StateEquations(network))
 
     mean = made(Contact() if stage.contact else None)
@@ -278,7 +296,7 @@ def solve_case(
     begin = time.perf_counter()
     follow = follow and detail == "edges" and case.fades
     if detail == "edges" and case.chops:
-        runs = _edge_runs(case, seed, cancelled, progress, follow=follow)
+        runs, follow = _edge_runs(case, seed, cancelled, progress, follow=follow)
     else:
         runs = _mean_runs(case, reference, cancelled, progress)
     starts = [0.0, *(run.duration_s for run in runs[:-1])]
@@ -313,7 +331,25 @@ def _edge_runs(
     progress: Callable[[float], None] | None,
     *,
     follow: bool,
-) -> list[Trajectory]:
+) -> tuple[list[Trajectory], bool]:
+    """Runs of all stages, and whether stores that fade were followed in them."""
+    if case.unclamped is not None:
+        runs, followed = _edge_runs(case.unclamped, seed, cancelled, progress, follow=follow)
+        pairs = zip(runs, case.stages, strict=True)
+        if not any(edges.reached(run, stage.equations.network) for run, stage in pairs):
+            return runs, followed
+        follow = False
+    return list(_edges_of(case, seed, cancelled, progress, follow=follow)), follow
+
+
+def _edges_of(
+    case: Case,
+    seed: int,
+    cancelled: Callable[[], bool] | None,
+    progress: Callable[[float], None] | None,
+    *,
+    follow: bool,
+) -> list[EdgeRun]:
     runs: list[EdgeRun] = []
     x = case.start
     for stage in case.stages:
@@ -330,7 +366,7 @@ def _edge_runs(
         if stage is not case.stages[-1]:
             x = edges.end_state(run)
         runs.append(run)
-    return list(runs)
+    return runs
 
 
 def _mean_runs(

@@ -16,6 +16,7 @@ from sim.errors import Cancelled, SolveError
 from sim.event import held
 from sim.mean_equations import MeanEquations, residual_scale
 from sim.stability import growth_along
+from sim.state_equations import stack_rows
 from sim.trajectory import EnergyBalance, RowFigures
 
 if TYPE_CHECKING:
@@ -90,7 +91,17 @@ class AveragedRun:
         inside = self.knots[(self.knots > t0) & (self.knots < t1)]
         return np.concatenate([[t0], inside, [t1]])
 
-    def step_products(self, both: Rows, t0: float, t1: float) -> Array:
+    def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
+        eq = self.equations
+        branches, edges = eq.network.branches, self.step_edges(t0, t1)
+        at = next((i for i, _ in eq.network.curves if branches[i].owner == owner), None)
+        if at is None:
+            return edges, np.zeros(len(edges) - 1)
+        ends = branches[at]
+        both = stack_rows([eq.volts(ends.a, ends.b), eq.amps([(at, 1.0)])])
+        return edges, self._step_products(both, t0, t1)
+
+    def _step_products(self, both: Rows, t0: float, t1: float) -> Array:
         """Integral over each step in a window of the product of two outputs."""
         times, weights = self._grid(t0, t1)
         product = np.empty(len(times))
@@ -252,7 +263,7 @@ class AveragedRun:
         return self.mean.limited(self._commands(times), self.states(times)).T
 
     def growth(self) -> Growth | None:
-        return growth_along(self, float(self._starts[0]))
+        return growth_along(self, self.mean, float(self._starts[0]))
 
     def speeds(self, times_s: Array) -> Array:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T

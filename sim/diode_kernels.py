@@ -260,6 +260,8 @@ def march(
     guard_y: np.ndarray,
     guard_0: np.ndarray,
     guard_held: np.ndarray,
+    first_knee: int,
+    ramp_guard: np.ndarray,
     # full ramps
     ramp_map: np.ndarray,
     ramp_force: np.ndarray,
@@ -413,6 +415,18 @@ def march(
                 amps = dot(amps_y[to, k], after)
                 if (state == LOW_DIODE and amps < 0.0) or (state == HIGH_DIODE and amps > 0.0):
                     return OVERLAP
+            # and so is a clamp that begins or ends to conduct within it
+            for k in range(first_knee, n_s):
+                g = guard_0[to, 2 * k] + dot(guard_held[to, 2 * k], held)
+                if g + dot(guard_y[to, 2 * k], after) < 0.0:
+                    return OVERLAP
+                for j in range(ramp_guard.shape[2]):
+                    own = ramp_guard[ramp, k - first_knee, j]
+                    g = own[n] + dot(own[:n], y)
+                    for i in range(n_h):
+                        g += own[n + 1 + i] * held[i]
+                    if g < 0.0:
+                        return OVERLAP
             if joined:
                 piece_ramp[p] = ramp
             else:

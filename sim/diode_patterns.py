@@ -19,6 +19,14 @@ source with another EMF, the output's voltage v and what the resistance drops be
 
 so that its current is nothing or the limit. All three agree where they meet, at v = voltage
 and v = voltage - ohm limit: those crossings are found like zeros of a diode's current.
+
+A clamp (`Knee`) is a resistor behind a source, and one more entry behind those: LOW_DIODE, it
+conducts, the source being where it begins to; OPEN, it does not. The source is then what keeps
+its current at nothing, as an open leg's. Where all that carries its current are inductors that is
+such a constraint; where something else stands across it (a capacitor with its resistance, say)
+its current follows from the states and inputs alone, and the source as well:
+
+    i = M(s) x + N u + D e = 0,   e = -(M(s) x + N u) / D,   a source tied to both.
 """
 
 from __future__ import annotations
@@ -38,6 +46,8 @@ from sim.state_equations import Rows, StateEquations
 from sim.switch_poly import SwitchPoly
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from sim.network import Network
@@ -48,6 +58,8 @@ if TYPE_CHECKING:
 _FADE_PER_S = 1.2345e5
 #: A guard that no state brings to zero.
 _NEVER = 1e12
+#: Points inside a ramp at which clamps are looked at.
+_INSIDE = 3
 #: What the source in series with a leg's output is called.
 DROP = "diode"
 
@@ -55,10 +67,11 @@ DROP = "diode"
 def has_diodes(network: Network) -> bool:
     """Something changes its state by itself between edges.
 
-    A leg's output depends on its current's sign (dead time, or no active freewheel), or a
-    supply limits.
+    A leg's output depends on its current's sign (dead time, or no active freewheel), a supply
+    limits, or a clamp, in straight pieces, begins to conduct.
     """
-    return legs_have_diodes(network) or bool(network.choppers and network.supplies)
+    by_itself = network.supplies or network.knees
+    return legs_have_diodes(network) or bool(network.choppers and by_itself)
 
 
 def legs_have_diodes(network: Network) -> bool:
@@ -66,15 +79,25 @@ def legs_have_diodes(network: Network) -> bool:
     return any(c.dead_s > 0.0 or not c.freewheel for c in network.choppers)
 
 
+def smooth(network: Network) -> Network:
+    """The network with back-EMFs at the mean of a commutation's sixth, as averaged runs have them.
+
+    Runs in which something changes its state by itself know no other.
+    """
+    return replace(network, rotors=tuple(replace(r, emf_ripple=0.0) for r in network.rotors))
+
+
 def with_diodes(network: Network, freewheel: bool | None = None) -> Network:
     """The network with a source of 0 V in every leg's output, for its diodes' drop.
 
-    `freewheel` overrides what the ESCs say. A network without diodes comes back as it is.
+    `freewheel` overrides what the ESCs say. A network without diodes comes back as it is, and so
+    does one that has these sources.
     """
     if freewheel is not None:
         choppers = tuple(replace(c, freewheel=freewheel) for c in network.choppers)
         network = replace(network, choppers=choppers)
-    if not has_diodes(network):
+    there = any(b.type == "source" and b.name == DROP for b in network.branches)
+    if there or not has_diodes(network):
         return network
     branches, n_nodes = list(network.branches), network.n_nodes
     for at, branch in enumerate(network.branches):
@@ -125,6 +148,48 @@ class OpenLegs(StateEquations):
         self.k = _without_rounding(self.k)
 
 
+class OpenKnee(StateEquations):
+    """The equations with a source at what keeps a current M(s) x at nothing.
+
+    As `OpenLegs`, for a current that bridges are part of: with g(s) what the source does,
+    |g|^2 - g g^T takes it out (a projector but for its size, and a polynomial), and the current
+    stands still where M x' + s' dM/ds x = 0.
+    """
+
+    def __init__(self, equations: StateEquations, column: int, amps: SwitchPoly) -> None:
+        self.__dict__.update(copy.copy(equations).__dict__)
+        g = equations.b.columns(slice(column, column + 1))
+        size = float(np.linalg.norm(g.at(np.zeros(equations.n_switches)))) or 1.0
+        g, unit = g.scaled(1.0 / size), amps.scaled(1.0 / size)
+        square = g.T @ g
+        eye = np.eye(equations.n_states)
+        terms = {key: float(m[0, 0]) * eye for key, m in square.terms.items()}
+        keep = SwitchPoly(terms, eye.shape) - g @ g.T
+        self.mass = keep @ equations.mass + g @ unit
+        self.k = keep @ equations.k - (g @ unit).scaled(_FADE_PER_S)
+        self.b = keep @ equations.b
+        none = SwitchPoly.zero(*eye.shape)
+        ramps = equations.ramp or (none,) * equations.n_switches
+        self.ramp = tuple(keep @ ramp + g @ unit.derivative(leg) for leg, ramp in enumerate(ramps))
+        self.mass_is_identity = False
+
+
+class PartedKnees(StateEquations):
+    """The equations with sources (by column) at `volts_x` x + `volts_u` u instead of inputs."""
+
+    def __init__(
+        self, equations: StateEquations, columns: list[int], volts_x: SwitchPoly, volts_u: Array
+    ) -> None:
+        self.__dict__.update(copy.copy(equations).__dict__)
+        keep = np.eye(equations.n_inputs)
+        keep[columns, columns] = 0.0
+        pick = np.zeros((equations.n_inputs, len(columns)))
+        pick[columns, np.arange(len(columns))] = 1.0
+        through = equations.b @ pick
+        self.k = equations.k + through @ volts_x
+        self.b = equations.b @ (keep + pick @ volts_u)
+
+
 def _without_rounding(poly: SwitchPoly) -> SwitchPoly:
     """The polynomial without what rounding left where the projector should leave nothing.
 
@@ -144,11 +209,17 @@ class DiodeTable(PatternTable):
     """
 
     def __init__(self, equations: StateEquations) -> None:
-        net = equations.network
-        #: of each leg: its source of the drop among the sources, and the drop in V
+        self._of = equations
+        net, n_legs = equations.network, equations.n_switches
         place = {branch: row for row, branch in enumerate(equations.source_branches)}
-        self.drops = [place[at] for at in _drop_branches(net)]
-        branches = equations.network.branches
+        branches, knees = net.branches, net.knees
+        #: of each leg, then of each clamp: its source among the sources, and what that lacks of
+        #: nothing while a diode conducts, in V
+        self.drops = [place[at] for at in _drop_branches(net)] + [place[k.source] for k in knees]
+        self.drop_v = np.array([c.diode_v for c in net.choppers] + [k.volts for k in knees])
+        #: where each of them stands in a pattern
+        self.first_knee = n_legs + len(net.supplies)
+        self._entry = [*range(n_legs), *(self.first_knee + q for q in range(len(knees)))]
         #: nodes of each leg's output and of its low rail
         mids = sorted((b for b in branches if b.type == "mid"), key=lambda b: b.value)
         self.outputs_at = [
@@ -156,10 +227,16 @@ class DiodeTable(PatternTable):
         ]
         #: equilibria already found, by the duties of the start
         self.starts: dict[bytes, Array] = {}
-        self.drop_v = np.array([c.diode_v for c in net.choppers])
-        #: currents out of the legs (n_switches, n_states)
-        still = np.zeros(equations.n_switches)
-        self.amps = equations.source_amps.x.at(still)[self.drops]
+        #: currents out of the legs, and of clamps, which follow from the states alone but for those
+        #: of `_parting` (n_switches + n_knees, n_states)
+        pick = np.zeros((len(self.drops), len(equations.sources)))
+        pick[np.arange(len(self.drops)), self.drops] = 1.0
+        self.drop_amps = equations.source_amps.combined(pick)
+        self.amps = self.drop_amps.x.at(np.zeros(n_legs))
+        self._parting: list[int] = []
+        #: clamps whose current is that of inductors and of bridges
+        self._moving_amps: list[int] = []
+        self._kinds_of_knees()
         #: supplies: their sources among the sources, set and lowest voltage at which they hold it
         supplies = net.supplies
         self.emfs = [place[one.source] for one in supplies]
@@ -170,14 +247,17 @@ class DiodeTable(PatternTable):
         #: voltages across their capacitors (n_supplies, n_states)
         self._held_v = _capacitor_volts(equations)
         self._open: dict[tuple[int, ...], tuple[RampMatrices, MonomialTable]] = {}
-        n, n_s = equations.n_states, equations.n_switches + len(supplies)
+        n, n_s = equations.n_states, self.first_knee + len(knees)
         n_h = len(equations.loads) + len(equations.speed_scale)
-        #: legs and supplies; what they do is in arrays of that many
+        #: legs, supplies and clamps; what they do is in arrays of that many
         self.n_all = n_s
         self.amps_y = np.zeros((0, n_s, n))
         self.guard_y = np.zeros((0, 2 * n_s, n))
         self.guard_0 = np.zeros((0, 2 * n_s))
         self.guard_held = np.zeros((0, 2 * n_s, n_h))
+        #: of each full ramp: guards of the clamps at points inside, of the modes at its start, a
+        #: one and what is held
+        self.ramp_guard = np.zeros((0, len(knees), _INSIDE, n + 1 + n_h))
         self.next_at = np.zeros((0, n_s, 5), dtype=np.int64)
         self.states = np.zeros((0, n_s), dtype=np.int64)
         super().__init__(equations)
@@ -187,8 +267,36 @@ class DiodeTable(PatternTable):
         # a supply has no ramp: what stands in its place is never read
         return np.tile(np.pad(own, (0, self.n_all - len(own)), mode="edge"), 2)
 
+    @property
+    def jumps(self) -> bool:
+        return bool(self._moving_amps) or super().jumps
+
     def _resting(self) -> tuple[int, ...]:
-        return (*super()._resting(), *(OPEN for _ in self.emfs))
+        return (*super()._resting(), *(OPEN for _ in range(self.n_all - self.eq.n_switches)))
+
+    def _kinds_of_knees(self) -> None:
+        """Sort the clamps by what else carries their current.
+
+        Raises
+        ------
+        Conflict   if it is inductors and a load, which do not agree on it while it is open
+        """
+        eq = self._of
+        at, still = eq.source_inputs.start, np.zeros(eq.n_switches)
+        u = self.drop_amps.u.at(still)
+        for knee, i in zip(eq.network.knees, range(eq.n_switches, len(self.drops)), strict=True):
+            if abs(u[i, at + self.drops[i]]) > 1e-12:
+                self._parting.append(i)
+                continue
+            rows = self.drop_amps.combined(np.eye(len(self.drops))[i : i + 1])
+            if rows.u.terms or rows.needs_slope:
+                raise Conflict(
+                    knee.owner,
+                    "shares a joint with a load and with nothing else but inductance",
+                    "Give the joint it is on a capacitor",
+                )
+            if not rows.x.is_constant:
+                self._moving_amps.append(i)
 
     # -- what a pattern stands for ----------------------------------------------
 
@@ -196,12 +304,31 @@ class DiodeTable(PatternTable):
         return np.array([float(is_up(state)) for state in bits[: self.eq.n_switches]])
 
     def _legs(self, bits: tuple[int, ...]) -> list[int]:
-        """Legs that are open."""
-        return [k for k, state in enumerate(bits[: self.eq.n_switches]) if state == OPEN]
+        """Those of `drops` whose current a constraint keeps at nothing: open legs and clamps."""
+        return [
+            i for i, at in enumerate(self._entry) if bits[at] == OPEN and i not in self._parting
+        ]
+
+    def _parted(self, bits: tuple[int, ...]) -> list[int]:
+        """Those of `drops` that are open clamps whose source is tied to states and inputs."""
+        return [i for i in self._parting if bits[self._entry[i]] == OPEN]
 
     def _tied(self, bits: tuple[int, ...]) -> list[int]:
         """Supplies that block or limit."""
-        return [q for q, state in enumerate(bits[self.eq.n_switches :]) if state != OPEN]
+        of_supplies = bits[self.eq.n_switches : self.first_knee]
+        return [q for q, state in enumerate(of_supplies) if state != OPEN]
+
+    def _parting_volts(self, parted: list[int]) -> tuple[SwitchPoly, Array]:
+        """EMFs of sources that keep clamps from conducting, as E(s) x + F u."""
+        eq = self.eq
+        pick = np.eye(len(self.drops))[parted]
+        rows = self.drop_amps.combined(pick)
+        u = rows.u.at(np.zeros(eq.n_switches))
+        columns = [eq.source_inputs.start + self.drops[i] for i in parted]
+        inverse = -np.linalg.inv(u[:, columns])
+        rest = u.copy()
+        rest[:, columns] = 0.0
+        return SwitchPoly.constant(np.asarray(inverse, dtype=float)) @ rows.x, inverse @ rest
 
     def supply_states(self, x: Array) -> tuple[int, ...]:
         """States of the supplies at a state x (n_states,)."""
@@ -214,24 +341,31 @@ class DiodeTable(PatternTable):
     def sources(self, bits: tuple[int, ...]) -> Array:
         out = self.eq.sources.copy()
         n_s = self.eq.n_switches
-        for k, state in enumerate(bits[:n_s]):
-            if state in (LOW_DIODE, HIGH_DIODE):
-                out[self.drops[k]] = self.drop_v[k] * (1.0 if state == HIGH_DIODE else -1.0)
+        for i, at in enumerate(self._entry):
+            if bits[at] in (LOW_DIODE, HIGH_DIODE):
+                out[self.drops[i]] = self.drop_v[i] * (1.0 if bits[at] == HIGH_DIODE else -1.0)
         for q in self._tied(bits):
             out[self.emfs[q]] = self._excess_v[q] if bits[n_s + q] == HIGH_DIODE else 0.0
         return out
 
     def _opened(self, bits: tuple[int, ...]) -> tuple[RampMatrices, MonomialTable]:
-        legs, tied = self._legs(bits), self._tied(bits)
-        if not legs and not tied:
+        legs, tied, parted = self._legs(bits), self._tied(bits), self._parted(bits)
+        if not legs and not tied and not parted:
             return self.ramps, self.monomials
-        key = (*legs, -1, *tied)
+        key = (*legs, -1, *tied, -1, *parted)
         if key not in self._open:
             own = self.eq
             if tied:
                 own = TiedSupplies(own, [self.emfs[q] for q in tied], self._held_v[tied])
-            if legs:
-                own = OpenLegs(own, [self.drops[k] for k in legs], self.amps[legs])
+            if parted:
+                columns = [self.eq.source_inputs.start + self.drops[i] for i in parted]
+                own = PartedKnees(own, columns, *self._parting_volts(parted))
+            fixed = [k for k in legs if k not in self._moving_amps]
+            if fixed:
+                own = OpenLegs(own, [self.drops[k] for k in fixed], self.amps[fixed])
+            for i in (i for i in legs if i in self._moving_amps):
+                amps = np.eye(len(self.drops))[i : i + 1] @ self.drop_amps.x
+                own = OpenKnee(own, self.eq.source_inputs.start + self.drops[i], amps)
             self._open[key] = RampMatrices(own), MonomialTable(own)
         return self._open[key]
 
@@ -245,12 +379,16 @@ class DiodeTable(PatternTable):
         self, rows: Rows, bits: tuple[int, ...], s: Array, slope: Array
     ) -> tuple[Array, Array]:
         x, u = super().outputs(rows, bits, s, slope)
-        legs, tied = self._legs(bits), self._tied(bits)
-        if not legs and not tied:
+        legs, tied, parted = self._legs(bits), self._tied(bits), self._parted(bits)
+        if not legs and not tied and not parted:
             return x, u
         direct = rows.u.at(s)[:, self.eq.source_inputs]
         if tied:
             x = x + direct[:, [self.emfs[q] for q in tied]] @ self._held_v[tied]
+        if parted:
+            p_x, p_u = self._parting_volts(parted)
+            through = direct[:, [self.drops[i] for i in parted]]
+            x, u = x + through @ p_x.at(s), u + through @ p_u
         if legs:
             # the open outputs' voltages e, from M (a x + b u + b_e e) = 0
             e_x, e_u = self.open_volts(bits, s, slope)
@@ -259,25 +397,77 @@ class DiodeTable(PatternTable):
         return x, u
 
     def open_volts(self, bits: tuple[int, ...], s: Array, slope: Array) -> tuple[Array, Array]:
-        """Voltages of open outputs over their legs' low rails as E x + F u."""
+        """Voltages of open outputs over their legs' low rails as E x + F u.
+
+        Of clamps that are open by a constraint the same: minus the voltage across them.
+        """
         legs = self._legs(bits)
-        closed = tuple(LOW if k in legs else state for k, state in enumerate(bits))
-        a, b = self.ramps_of(closed).at(s, slope)
+        closed = list(bits)
+        for i in legs:
+            closed[self._entry[i]] = LOW if i < self.eq.n_switches else LOW_DIODE
+        a, b = self.ramps_of(tuple(closed)).at(s, slope)
         columns = [self.eq.source_inputs.start + self.drops[k] for k in legs]
-        m = self.amps[legs]
+        m = self.drop_amps.x.at(s)[legs]
         inverse = -np.linalg.inv(m @ b[:, columns])
         rest = b.copy()
         rest[:, columns] = 0.0
-        return inverse @ m @ a, inverse @ m @ rest
+        current = m @ a
+        if self._moving_amps:
+            for leg in np.flatnonzero(slope).tolist():
+                current = current + slope[leg] * self.drop_amps.x.derivative(leg).at(s)[legs]
+        return inverse @ current, inverse @ m @ rest
 
     def complete(self, bits: tuple[int, ...], s: Array, slope: Array, x: Array, u: Array) -> None:
         legs, start = self._legs(bits), self.eq.source_inputs.start
+        parted = self._parted(bits)
+        if parted:
+            p_x, p_u = self._parting_volts(parted)
+            u[[start + self.drops[i] for i in parted]] = p_x.at(s) @ x + p_u @ u
         if legs:
             e_x, e_u = self.open_volts(bits, s, slope)
             columns = [start + self.drops[k] for k in legs]
             u[columns] = e_x @ x + e_u @ u
         for q in self._tied(bits):
             u[start + self.emfs[q]] += self._held_v[q] @ x
+
+    def knee_guard(
+        self, knee: int, bits: tuple[int, ...], s: Array, slope: Array
+    ) -> tuple[Array, Array, float]:
+        """What stays above zero while a clamp's state lasts, as X x + U u + a number.
+
+        Its current while it conducts; how far its voltage is below where it begins to.
+        """
+        i = self.eq.n_switches + knee
+        if bits[self._entry[i]] != OPEN:
+            pick = np.eye(len(self.drops))[i : i + 1]
+            x, u = self.outputs(self.drop_amps.combined(pick), bits, s, slope)
+            return x[0], u[0], 0.0
+        volts = float(self.drop_v[i])
+        if i in self._parting:
+            parted = self._parted(bits)
+            p_x, p_u = self._parting_volts(parted)
+            row = parted.index(i)
+            return p_x.at(s)[row], p_u[row], volts
+        e_x, e_u = self.open_volts(bits, s, slope)
+        row = self._legs(bits).index(i)
+        return e_x[row], e_u[row], volts
+
+    def knee_states(self, x: Array, bits: Sequence[int]) -> tuple[int, ...]:
+        """States of the clamps at a state x (n_states,), where legs and supplies are in `bits`.
+
+        The current it settled with says so; a clamp whose corner is round leaks below it.
+        """
+        eq = self.eq
+        sources = np.zeros(eq.n_inputs)
+        found: list[int] = []
+        for knee in range(len(eq.network.knees)):
+            rest = len(eq.network.knees) - knee - 1
+            trial = (*bits, *found, OPEN, *[OPEN] * rest)
+            sources[eq.source_inputs] = self.sources(trial)
+            still = np.zeros(eq.n_switches)
+            of_x, of_u, volts = self.knee_guard(knee, trial, self.switches(trial), still)
+            found.append(OPEN if of_x @ x + of_u @ sources + volts >= 0.0 else LOW_DIODE)
+        return tuple(found)
 
     # -- ramps ------------------------------------------------------------------
 
@@ -290,6 +480,34 @@ class DiodeTable(PatternTable):
         up = not is_up(states[k])
         states[k] = (HIGH_DIODE if up else LOW_DIODE) if to_diode else (HIGH if up else LOW)
         return tuple(states)
+
+    def make_ramp(self, at: int, leg: int) -> int:
+        new = self.leg_ramp[at, leg] < 0
+        ramp = super().make_ramp(at, leg)
+        if not new:
+            return ramp
+        if ramp >= len(self.ramp_guard):
+            more = len(self.ramp_to) - len(self.ramp_guard)
+            none = np.zeros((more, *self.ramp_guard.shape[1:]))
+            self.ramp_guard = np.concatenate([self.ramp_guard, none])
+        eq, knees = self.eq, self.ramp_guard.shape[1]
+        if not knees:
+            return ramp
+        s0, slope = self.way(at, leg)
+        bits = self.after_ramp(at, leg)
+        shares, maps = self.node_points()[0], self.node_maps(at, leg)
+        rise, sources, n = float(self.rise_s[leg]), self.sources(bits), eq.n_states
+        spread = np.linspace(0, len(shares) - 1, _INSIDE + 2)[1:-1]
+        for j, node in enumerate(np.round(spread).astype(int)):
+            s = s0 + slope * (shares[node] * rise)
+            for knee in range(knees):
+                of_x, of_u, volts = self.knee_guard(knee, bits, s, slope)
+                to_x, to_u = maps[node]
+                own, u = self.ramp_guard[ramp, knee, j], of_u + of_x @ to_u
+                own[:n] = of_x @ to_x
+                own[n] = volts + u[eq.source_inputs] @ sources
+                own[n + 1 :] = np.concatenate([u[eq.load_inputs], u[eq.torque_inputs]])
+        return ramp
 
     # -- patterns ---------------------------------------------------------------
 
@@ -318,10 +536,20 @@ class DiodeTable(PatternTable):
         basis = self.patterns["basis"][at]
         self.states[at] = bits
         self.next_at[at] = -1
-        self.amps_y[at, : len(self.amps)] = self.amps @ basis
+        self.amps_y[at, : eq.n_switches] = self.amps[: eq.n_switches] @ basis
         self.guard_y[at], self.guard_0[at], self.guard_held[at] = 0.0, 0.0, 0.0
         s, still = self.switches(bits), np.zeros(eq.n_switches)
-        for q, state in enumerate(bits[eq.n_switches :]):
+        sources = self.sources(bits)
+        for knee in range(len(eq.network.knees)):
+            g = 2 * (self.first_knee + knee)
+            of_x, of_u, volts = self.knee_guard(knee, bits, s, still)
+            self.guard_y[at, g] = of_x @ basis
+            self.guard_0[at, g] = volts + of_u[eq.source_inputs] @ sources
+            held = of_u[eq.load_inputs], of_u[eq.torque_inputs]
+            self.guard_held[at, g] = np.concatenate(held)
+            # (only while open is the second one read)
+            self.guard_0[at, g + 1] = _NEVER
+        for q, state in enumerate(bits[eq.n_switches : self.first_knee]):
             g, row = 2 * (eq.n_switches + q), self._held_v[q] @ basis
             set_v, least_v = float(self._set_v[q]), float(self._least_v[q])
             if state == LOW_DIODE:
@@ -338,7 +566,6 @@ class DiodeTable(PatternTable):
         if legs:
             e_x, e_u = self.open_volts(bits, s, still)
             bus_x, bus_u = self.outputs(eq.bus_volts, bits, s, still)
-            sources = self.sources(bits)
         for k, state in enumerate(bits[: eq.n_switches]):
             if state == LOW_DIODE:
                 self.guard_y[at, 2 * k] = self.amps_y[at, k]

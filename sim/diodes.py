@@ -13,8 +13,9 @@ supply). So
 An edge that moves a current takes the ESC's rise time, as everywhere; the drop of the state
 it leads to acts from its start. A leg without current switches at once: there is nothing to
 ramp. Zeros of the current are located within flat stretches and ramps alike, by a bound that
-cannot pass one; an open output's threshold, and where a bench supply begins to block or to
-limit, between ramps.
+cannot pass one; so is where a clamp begins or ends to conduct (on ramps it is looked for at a few
+points). An open output's threshold, and where a bench supply begins to block or to limit, are
+located between ramps.
 """
 
 from __future__ import annotations
@@ -63,8 +64,9 @@ class DiodeMarcher(Marcher):
         table: PatternTable,
     ) -> None:
         choppers = mean.eq.network.choppers
-        # supplies stand behind the legs, with carriers whose first period never starts
-        n_s, more = len(choppers), len(mean.eq.network.supplies)
+        # supplies and clamps stand behind the legs, with carriers whose first period never starts
+        n_s = len(choppers)
+        more = len(mean.eq.network.supplies) + len(mean.eq.network.knees)
         self.dead = np.array([c.dead_s for c in choppers] + [0.0] * more)
         self.freewheel = np.array([c.freewheel for c in choppers] + [True] * more, dtype=np.bool_)
         self.gate = np.zeros(n_s + more, dtype=np.int64)
@@ -100,7 +102,8 @@ class DiodeMarcher(Marcher):
                     self.gate[k] = legs.GATE_OFF
                     self.wait_t[k], self.wait_gate[k] = end, bit
             states.append(int(legs.state_for(int(self.gate[k]), legs.LOW, float(amps[k]))))
-        return (*states, *self.table.supply_states(x0))
+        states += self.table.supply_states(x0)
+        return (*states, *self.table.knee_states(x0, states))
 
     def _last_command(self, k: int, bit: int, start_s: float) -> float:
         """When leg k was told to be where it is; long ago if its duty is 0 or 1."""
@@ -127,7 +130,7 @@ class DiodeMarcher(Marcher):
                 p["re"], p["im"], p["basis"], p["inverse"], p["force"], p["force_load"],
                 p["force_drag"], p["load_y"], p["load_0"], p["load_load"], p["speed_y"],
                 p["speed_slope_y"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
-                t.amps_y, t.guard_y, t.guard_0, t.guard_held,
+                t.amps_y, t.guard_y, t.guard_0, t.guard_held, t.first_knee, t.ramp_guard,
                 r["map"], r["force"], r["force_load"], r["force_drag"], t.ramp_to,
                 self.piece_t, self.piece_d, self.piece_pattern, self.piece_ramp,
                 self.piece_y, self.piece_held,
@@ -254,7 +257,7 @@ class _Ramps:
         slope = np.zeros(len(self.s))
         for k, rate, _ in self.live:
             slope[k] += rate
-        ended = -1
+        ended, first_knee = -1, self.table.first_knee
         if seconds > 0.0:
             with self.table.lock:
                 at = self.table.pattern(tuple(self.states))
@@ -283,20 +286,41 @@ class _Ramps:
                 elif row @ x < 0.0:
                     # it began at zero and only goes on falling
                     x, ended, seconds = self.x, k, 0.0
+            for entry in range(first_knee, len(self.states)):
+                guard = self._knee_guard(entry - first_knee, slope, u, after)
+                met = _first_crossing(guard, max(m.calm[entry] - self.t, 0.0), seconds)
+                if met is not None:
+                    seconds, ended = met, entry
+                    x = after(seconds) if seconds > 0.0 else self.x
             if seconds > 0.0:
                 self._keep(at, seconds, slope)
             self.x = x
             self.s = self.s + slope * seconds
             self.t = stop if ended < 0 else self.t + seconds
         if ended >= 0:
-            self.states[ended] = legs.OPEN
             m.calm[ended] = self.t + legs.CALM_S
-            self._stand(ended, 0.0)
+            opens = ended < first_knee or self.states[ended] != legs.OPEN
+            self.states[ended] = legs.OPEN if opens else legs.LOW_DIODE
+            if ended < first_knee:
+                self._stand(ended, 0.0)
         done = [one for one in self.live if one[2] <= self.t]
         self.live = [one for one in self.live if one[2] > self.t]
         for k, *_ in done:
             if not any(one[0] == k for one in self.live):
                 self.s[k] = round(self.s[k])
+
+    def _knee_guard(
+        self, knee: int, slope: Array, u: Array, after: Callable[[float], Array]
+    ) -> Callable[[float], float]:
+        """What stays above zero while a clamp's state lasts, so many seconds on."""
+        bits = tuple(self.states)
+
+        def guard(tau: float) -> float:
+            x = after(tau) if tau > 0.0 else self.x
+            of_x, of_u, base = self.table.knee_guard(knee, bits, self.s + slope * tau, slope)
+            return float(of_x @ x + of_u @ u + base)
+
+        return guard
 
     def _keep(self, at: int, seconds: float, slope: Array) -> None:
         m = self.m
@@ -310,6 +334,29 @@ class _Ramps:
         m.count[kernels.N_PIECES], m.count[kernels.N_RAMPS] = p + 1, r + 1
 
 
+#: Longest stretch over which the power of a clamp is summed by three points, in s.
+_HEAT_S = 2e-7
+#: Points of a part of a ramp at which clamps are looked at.
+_LOOKS = np.array([0.25, 0.5, 0.75, 1.0])
+
+
+def _first_crossing(guard: Callable[[float], float], calm: float, seconds: float) -> float | None:
+    """When a guard, seen at `_LOOKS`, first is below zero; at 0 where it begins so."""
+    from scipy.optimize import brentq
+
+    last = 0.0
+    for tau in _LOOKS * seconds:
+        if tau <= calm:
+            last = tau
+            continue
+        if guard(tau) < 0.0:
+            if guard(last) <= 0.0:
+                return float(last)
+            return float(brentq(guard, last, tau, xtol=1e-24, rtol=1e-14))
+        last = tau
+    return None
+
+
 class DiodeRun(EdgeRun):
     """A solved run with every edge in which legs have diodes (see `Trajectory`)."""
 
@@ -317,7 +364,7 @@ class DiodeRun(EdgeRun):
 
     def energy(self, t0: float, t1: float) -> EnergyBalance:
         plain, eq, table = super().energy(t0, t1), self.equations, self._m.table
-        n_s = eq.n_switches
+        n_s = len(table.drops)
         pick = np.zeros((n_s, len(eq.sources)))
         pick[np.arange(n_s), table.drops] = 1.0
         emf = np.zeros((n_s, eq.n_inputs))
@@ -327,6 +374,7 @@ class DiodeRun(EdgeRun):
         joules = -self._products(stack_rows([drops, eq.source_amps.combined(pick)]), t0, t1)
         by_owner = dict(plain.by_owner)
         owners = [chopper.owner for chopper in eq.network.choppers]
+        owners += [knee.owner for knee in eq.network.knees]
         if eq.network.supplies:
             owners += [supply.owner for supply in eq.network.supplies]
             joules = np.append(joules, self._lost_in_supplies(t0, t1))
@@ -351,6 +399,46 @@ class DiodeRun(EdgeRun):
         followed = Rows(zero, zero, SwitchPoly.constant(emf))
         given = eq.sources[emfs] * self.means(amps, t0, t1)[0] * (t1 - t0)
         return np.asarray(given - self._products(stack_rows([followed, amps]), t0, t1))
+
+    def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
+        eq, table = self.equations, self._m.table
+        at = next((q for q, k in enumerate(eq.network.knees) if k.owner == owner), None)
+        if at is None:
+            return super().heat_steps(owner, t0, t1)
+        knee = eq.network.knees[at]
+        pick = np.zeros((1, len(table.drops)))
+        pick[0, eq.n_switches + at] = 1.0
+        on = table.states[self._pattern, table.first_knee + at] != legs.OPEN
+        stop = self._t + self._d
+        pieces = np.flatnonzero(on & (self._ramp > -2) & (self._d > 0.0) & (stop > t0))
+        pieces = pieces[self._t[pieces] < t1]
+        begin, end = np.maximum(self._t[pieces], t0), np.minimum(stop[pieces], t1)
+        # equal stretches of each piece, and what lies between two pieces
+        many = np.maximum(np.ceil((end - begin) / _HEAT_S), 1.0).astype(np.int64)
+        which = np.repeat(np.arange(len(pieces)), many)
+        number = np.arange(len(which)) - np.repeat(np.cumsum(many) - many, many)
+        width = ((end - begin) / many)[which]
+        first = begin[which] + number * width
+        last = np.where(number == many[which] - 1, end[which], first + width)
+        # at their ends, and at the middle
+        at_s = np.concatenate([first, 0.5 * (first + last), last])
+        piece = np.tile(pieces[which], 3)
+        whole = self._in_modes(table.drop_amps.combined(pick))
+        amps = self._read_flat(piece, at_s - self._t[piece], whole)[:, 0]
+        ohm = eq.network.branches[knee.resistor].value
+        watts = (amps * (knee.volts + ohm * amps)).reshape(3, -1)
+        joules = (last - first) * (watts[0] + 4.0 * watts[1] + watts[2]) / 6.0
+        # ramps on which it goes on
+        gap = first[1:] - last[:-1]
+        near = gap < 2.0 * float(np.max(self._m.rise, initial=0.0))
+        between = np.where(near, 0.5 * gap * (watts[2, :-1] + watts[0, 1:]), 0.0)
+        if not len(first):
+            return super().heat_steps(owner, t0, t1)
+        edges = np.concatenate([[t0], np.column_stack([first, last]).ravel(), [t1]])
+        inner = np.zeros(2 * len(first) - 1)
+        inner[::2], inner[1::2] = joules, between
+        # (ends that are one to rounding stay in order)
+        return np.maximum.accumulate(edges), np.concatenate([[0.0], inner, [0.0]])
 
     def leg_states(self, times_s: Array) -> NDArray[np.int64]:
         """State of each leg (see `sim.diode_kernels`) at times (T,), (n_switches, T)."""
@@ -455,12 +543,14 @@ def run(
 ) -> DiodeRun:
     """As `switching.run`, for a network made by `with_diodes` in which something has diodes.
 
-    `curved` are the equations averaged runs are solved with, where supplies are curves.
+    `curved` are the equations averaged runs are solved with, where supplies and clamps are curves.
     """
     own = table if isinstance(table, DiodeTable) else DiodeTable(mean.eq)
     if before is None and legs_have_diodes(mean.eq.network):
         x0 = start_state(mean, drive, x0, own, curved)
-    start, carriers = begin(mean, drive, x0, seed, before)
+    start, carriers = begin(curved or mean, drive, x0, seed, before)
     marcher = DiodeMarcher(mean, drive, carriers, x0, start, own)
     marcher.run(cancelled, progress)
-    return DiodeRun(marcher)
+    solved = DiodeRun(marcher)
+    solved.lawful = curved or mean
+    return solved

@@ -4,7 +4,8 @@ Linear networks go in closed form from edge to edge, with diodes or without. Sto
 are followed (`sim.followed`), as plug-ins do, where their kernels are compiled and no leg has
 diodes; otherwise they are taken for what is left of them where the event starts, as in averaged
 runs of such events (`sim.api.Wired.counted`). A supply that limits goes from straight piece to
-straight piece; other curves are refused.
+straight piece. So does a clamp; where it never conducts the network is solved without it
+(`reached` tells), for that is the cheaper way and stores that fade are then followed.
 """
 
 from __future__ import annotations
@@ -12,12 +13,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sim import diodes, followed, followed_kernels, plain, switching
-from sim.diode_patterns import DiodeTable, has_diodes
-from sim.errors import Conflict
+from sim.diode_patterns import DiodeTable, has_diodes, smooth, with_diodes
 from sim.followed_patterns import FollowedTable, can_follow
 from sim.mean_equations import MeanEquations
 from sim.patterns import PatternTable
-from sim.state_equations import StateEquations
+from sim.state_equations import StateEquations, stack_rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.event import Drive
+    from sim.network import Network
     from sim.switching import EdgeRun
+    from sim.trajectory import Trajectory
 
     Array = NDArray[np.float64]
 
@@ -48,10 +50,25 @@ def table_of(equations: StateEquations, *, follow: bool = False) -> PatternTable
     """An empty table of switch patterns, which several runs may share; `follow` for such runs."""
     if follow:
         return FollowedTable(equations)
-    if equations.network.supplies:
-        equations = StateEquations(equations.network.in_pieces())
+    network = equations.network
+    if network.supplies or network.clamps:
+        equations = StateEquations(smooth(with_diodes(network.in_pieces())))
     made = DiodeTable if has_diodes(equations.network) else PatternTable
     return made(equations)
+
+
+def reached(run: Trajectory, network: Network) -> bool:
+    """A clamp that a run was solved without would have conducted in it.
+
+    Parameters
+    ----------
+    network : with the clamps; nodes and branches are those of the run's own
+    """
+    clamps = network.clamps
+    ends = [network.branches[index] for index, _ in clamps]
+    rows = stack_rows([run.equations.volts(branch.a, branch.b) for branch in ends])
+    _, high = run.extremes(rows, 0.0, run.duration_s)
+    return any(volts > law.sharp[0] for volts, (_, law) in zip(high, clamps, strict=True))
 
 
 def run(
@@ -68,31 +85,21 @@ def run(
     """Solve an event with every edge; see `sim.switching.run`.
 
     Stores that fade are followed where the `table` is one for that.
-
-    Raises
-    ------
-    Conflict   if a resistor is a curve
     """
-    network = mean.eq.network.in_pieces()
-    if network.curves:
-        raise Conflict(
-            network.branches[network.curves[0][0]].owner,
-            "is not solved with every edge yet",
-            "Ask for averaged, or leave it out; plug-ins are solved with it",
-        )
+    network = mean.eq.network
     if isinstance(table, FollowedTable):
         return followed.run(
             mean, drive, x0, seed,
             table=table, before=before, cancelled=cancelled, progress=progress,
         )  # fmt: skip
     x0 = mean.stores.w(x0)
-    if not has_diodes(network):
+    if not (network.clamps or has_diodes(network)):
         return switching.run(
             mean, drive, x0, seed,
             table=table, before=before, cancelled=cancelled, progress=progress,
         )  # fmt: skip
     pieces = mean
-    if network.supplies:
+    if network.supplies or network.clamps:
         table = table or table_of(mean.eq)
         pieces = MeanEquations(table.eq)
     return diodes.run(

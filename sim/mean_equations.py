@@ -535,7 +535,7 @@ def _supplied(mean: MeanEquations, command: Array) -> Array:
 
 def _with_limits(net: Network, limits: Mapping[int, float]) -> Network:
     """The network in middle pieces, but for supplies that give a limit through 1 MOhm."""
-    net = net.in_pieces()
+    net = net.supplies_in_pieces()
     values = dict.fromkeys(limits, 1.0 / SUPPLY_LEAK_S)
     for supply in net.supplies:
         if supply.resistor in limits:

@@ -171,6 +171,23 @@ class Supply:
 
 
 @dataclass(frozen=True)
+class Knee:
+    """A clamp in straight pieces: open below a voltage, from there on a resistance.
+
+    Attributes
+    ----------
+    source, resistor : indices into `Network.branches` of both, which are in series; the source
+        counts against the clamp's current, so that its EMF is -`volts` while that flows
+    volts : where it begins to conduct
+    """
+
+    owner: str
+    source: int
+    resistor: int
+    volts: float
+
+
+@dataclass(frozen=True)
 class Network:
     """Branches between nodes 0 .. n_nodes-1, and what the nodes are called.
 
@@ -187,6 +204,7 @@ class Network:
         what they are linearised to
     curves : (branch index, law) of resistors that are curves, likewise
     supplies : whose resistors are among the curves
+    knees : clamps in straight pieces; see `in_pieces`
     """
 
     n_nodes: int
@@ -202,6 +220,13 @@ class Network:
     stores: tuple[tuple[int, Fading], ...] = ()
     curves: tuple[tuple[int, Curve], ...] = ()
     supplies: tuple[Supply, ...] = ()
+    knees: tuple[Knee, ...] = ()
+
+    @property
+    def clamps(self) -> tuple[tuple[int, Curve], ...]:
+        """Those of `curves` that are no supply's."""
+        whose = {supply.resistor for supply in self.supplies}
+        return tuple(one for one in self.curves if one[0] not in whose)
 
     @property
     def is_linear(self) -> bool:
@@ -216,11 +241,41 @@ class Network:
         )
         return replace(self, branches=branches)
 
-    def in_pieces(self) -> Network:
-        """The network with the resistors of supplies in their middle piece, no curves any more."""
+    def supplies_in_pieces(self) -> Network:
+        """The network with the resistors of supplies in their middle piece, those no curves."""
         whose = {supply.resistor: supply.ohm for supply in self.supplies}
-        curves = tuple(one for one in self.curves if one[0] not in whose)
-        return replace(self.linearised(whose), curves=curves)
+        return replace(self.linearised(whose), curves=self.clamps)
+
+    def in_pieces(self) -> Network:
+        """The network in straight pieces, no curves any more.
+
+        Resistors of supplies are in their middle piece, clamps conduct, with a source that
+        lacks its EMF behind each.
+        """
+        values = {supply.resistor: supply.ohm for supply in self.supplies}
+        sharp = [(index, *law.sharp) for index, law in self.clamps]
+        values |= {index: ohm for index, _, ohm in sharp}
+        branches, n_nodes = list(self.linearised(values).branches), self.n_nodes
+        knees = list(self.knees)
+        for index, volts, _ in sharp:
+            resistor = branches[index]
+            knees.append(Knee(resistor.owner, len(branches), index, volts))
+            branches[index] = replace(resistor, b=n_nodes)
+            branches.append(Branch("source", resistor.b, n_nodes, 0.0, resistor.owner, "knee"))
+            n_nodes += 1
+        return replace(
+            self, branches=tuple(branches), n_nodes=n_nodes, curves=(), knees=tuple(knees)
+        )
+
+    def without_clamps(self) -> Network:
+        """The network with clamps that never conduct: their resistors lead nowhere."""
+        clamps = dict(self.clamps)
+        branches = tuple(
+            replace(branch, b=branch.a, value=1.0) if i in clamps else branch
+            for i, branch in enumerate(self.branches)
+        )
+        curves = tuple(one for one in self.curves if one[0] not in clamps)
+        return replace(self, branches=branches, curves=curves)
 
 
 class _Sets:

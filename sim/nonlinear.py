@@ -92,6 +92,19 @@ class Curve:
         """Next to nothing below a voltage, from there on a resistance: a clamp."""
         return cls(leak_s, ((at_v, 1.0 / slope_ohm, width_v),))
 
+    @property
+    def sharp(self) -> tuple[float, float]:
+        """A `knee` without its round corner: where it begins to conduct, in V, and its ohm.
+
+        Raises
+        ------
+        Conflict   if it is no knee
+        """
+        if len(self.corners) != 1 or self.corners[0][1] <= 0.0:
+            raise Conflict("curve", "is no knee", "Give it one corner")
+        at, change, _width = self.corners[0]
+        return at, 1.0 / change
+
     @classmethod
     def limiter(cls, ohm: float, limit_a: float, width_v: float, leak_s: float) -> Curve:
         """A resistance forwards up to a current, and nothing backwards.

@@ -533,7 +533,10 @@ class PatternTable:
         p["force_load"][at] = force[:, eq.load_inputs]
         p["force_drag"][at] = force[:, eq.rotor_inputs]
         if len(eq.loads):
-            x, u = pattern_rows(eq.load_volts, s, a, b)
+            if self.plain:
+                x, u = pattern_rows(eq.load_volts, s, a, b)
+            else:
+                x, u = self.outputs(eq.load_volts, bits, s, np.zeros(eq.n_switches))
             p["load_y"][at] = x @ modes.basis
             p["load_0"][at] = u[:, eq.source_inputs] @ sources
             p["load_load"][at] = u[:, eq.load_inputs]
@@ -659,6 +662,11 @@ class PatternTable:
         return s0, slope
 
     @property
+    def jumps(self) -> bool:
+        """A bridge sits in a cut-set of inductors, so that voltages jump at a ramp's ends."""
+        return bool(self.eq.ramp)
+
+    @property
     def turn(self) -> float:
         """How far, in radian, the fastest mode turns or dies in the longest ramp."""
         return self.fastest_per_s * float(np.max(self.rise_s, initial=0.0))
@@ -678,7 +686,7 @@ class PatternTable:
         steps = self.node_steps
         shares = np.concatenate([(i + 0.5 + 0.5 * points) / steps for i in range(steps)])
         inner = np.tile(0.5 * weights / steps, steps)
-        if not self.eq.ramp:
+        if not self.jumps:
             return shares, inner
         return np.concatenate([[0.0], shares, [1.0]]), np.concatenate([[0.0], inner, [0.0]])
 

@@ -17,7 +17,6 @@ from sim.harmonic_balance import Expected, expected
 from sim.parts import KINDS
 from sim.pulse_heat import peak_rise
 from sim.signals import Signal
-from sim.staged import StagedRun
 from sim.state_equations import Rows, stack_rows
 from sim.verdict import RatingUse, use_of_limit, verdict
 
@@ -592,17 +591,10 @@ class Solution:
         self, part: str, rating: Rating, values: Values, limit: float
     ) -> list[RatingUse]:
         """How warm pulses make a clamp's junction; nothing where peaks are not known."""
-        run, net = self.trajectory, self.equations.network
-        at = next((i for i, _ in net.curves if net.branches[i].owner == part), None)
-        if not self.knows_peaks or at is None or not isinstance(run, AveragedRun | StagedRun):
+        if not self.knows_peaks:
             return []
-        branch = net.branches[at]
-        eq = self.equations
-        both = stack_rows([eq.volts(branch.a, branch.b), eq.amps([(at, 1.0)])])
-        window = 0.0, self.duration_s
-        rise = peak_rise(
-            run.step_edges(*window), run.step_products(both, *window), values.number(rating.field)
-        )
+        steps = self.trajectory.heat_steps(part, 0.0, self.duration_s)
+        rise = peak_rise(*steps, values.number(rating.field))
         used = use_of_limit(rise, limit, lower=False)
         place = f"{part}.{rating.port}"
         return [RatingUse(rating.name, "warms by", place, rise, limit, used, "K", verdict(used))]

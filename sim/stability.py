@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.averaged import AveragedRun
+    from sim.mean_equations import MeanEquations
     from sim.switching import EdgeRun
 
     Array = NDArray[np.float64]
@@ -49,15 +50,25 @@ class Growth:
     part: str
 
 
-def growth_along(run: AveragedRun | EdgeRun, start_s: float) -> Growth | None:
-    """The growth along a run that began at `start_s`; None where nothing grows."""
-    mean, eq = run.mean, run.equations
+def growth_along(
+    run: AveragedRun | EdgeRun, mean: MeanEquations, start_s: float, *, charges: bool = True
+) -> Growth | None:
+    """The growth along a run that began at `start_s`; None where nothing grows.
+
+    Parameters
+    ----------
+    mean : the averaged equations of the run's states
+    charges : the run's states are charges and fluxes where stores fade, else voltages and currents
+    """
+    eq = run.equations
     powers = [load.draws and load.mode == "power" and load.value > 0.0 for load in eq.loads]
     if not any(powers) or not eq.n_states:
         return None
     width = (run.duration_s - start_s) / MOMENTS
     times: Array = np.asarray(start_s + width * (np.arange(MOMENTS) + 0.5), dtype=np.float64)
     states = _smoothed(run, times, start_s)
+    if mean.stores.some and not charges:
+        states = np.array([mean.stores.x(w) for w in states])
     duties = run.duties(times).T if eq.n_switches else np.zeros((MOMENTS, 0))
     jacobians = np.array([mean.jacobian(d, x) for d, x in zip(duties, states, strict=True)])
     values = np.linalg.eigvals(jacobians)

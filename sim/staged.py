@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim.averaged import AveragedRun
 from sim.state_equations import StagedRows, StateEquations
 from sim.trajectory import EnergyBalance, RowFigures
 
@@ -131,22 +130,10 @@ class StagedRun:
             np.max([high for _, high in found], axis=0),
         )
 
-    def step_edges(self, t0: float, t1: float) -> Array:
-        """See `AveragedRun`; for stages that are."""
-        found = [self._averaged(i).step_edges(a, b) for i, a, b in self._parts(t0, t1)]
-        return np.concatenate([found[0], *(edges[1:] for edges in found[1:])])
-
-    def step_products(self, both: Rows, t0: float, t1: float) -> Array:
-        """See `AveragedRun`; for stages that are."""
-        per = self._per(both)
-        return np.concatenate(
-            [self._averaged(i).step_products(per[i], a, b) for i, a, b in self._parts(t0, t1)]
-        )
-
-    def _averaged(self, stage: int) -> AveragedRun:
-        run = self._runs[stage]
-        assert isinstance(run, AveragedRun)
-        return run
+    def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
+        found = [self._runs[i].heat_steps(owner, a, b) for i, a, b in self._parts(t0, t1)]
+        edges = np.concatenate([found[0][0], *(own[1:] for own, _ in found[1:])])
+        return edges, np.concatenate([joules for _, joules in found])
 
     def ready_integrals(self, t0: float, t1: float, cancelled: Callable[[], bool]) -> None:
         for i, a, b in self._parts(t0, t1):

@@ -247,6 +247,8 @@ class EdgeRun:
     def __init__(self, marcher: Marcher) -> None:
         self._m = marcher
         self.mean = marcher.mean
+        #: the averaged equations of the same states, with whatever is a law in them
+        self.lawful = marcher.mean
         self.equations = marcher.mean.eq
         self.drive = marcher.drive
         self.duration_s = float(marcher.drive.duration_s)
@@ -511,7 +513,7 @@ class EdgeRun:
         A mode that turns by less than a fifth of a radian in a ramp bends an output by under
         0.2^2 / 8 of its swing, half a percent, between the ramp's ends.
         """
-        return bool(self.equations.ramp) or self._m.table.turn > 0.2
+        return self._m.table.jumps or self._m.table.turn > 0.2
 
     def envelope(
         self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
@@ -740,7 +742,12 @@ class EdgeRun:
         return np.take_along_axis(self._m.used, at, axis=1)
 
     def growth(self) -> Growth | None:
-        return growth_along(self, max(float(self._t[0]), 0.0))
+        # (its states are voltages and currents, also where stores fade)
+        return growth_along(self, self.lawful, max(float(self._t[0]), 0.0), charges=False)
+
+    def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
+        del owner
+        return np.array([t0, t1]), np.zeros(1)
 
     def speeds(self, times_s: Array) -> Array:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T

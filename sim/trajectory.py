@@ -104,6 +104,13 @@ class Trajectory(Protocol):
         """Energy balance over a window."""
         ...
 
+    def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
+        """What a clamp turns to heat over a window, in stretches.
+
+        Returns their ends (n + 1,), in s and rising, and joules (n,); no joules where it is none.
+        """
+        ...
+
     def edge_times(self, t0: float, t1: float) -> Array:
         """Instants in a window at which a bridge begins to switch, s; none when averaged."""
         ...

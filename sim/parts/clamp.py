@@ -49,9 +49,13 @@ class Clamp(Kind):
 
     Heat: Carslaw and Jaeger, Conduction of Heat in Solids, 2.9 (from memory).
 
-    Left out: every edge (events in which an ESC chops are solved averaged only), that breakdown
-    rises with temperature (about 0.1 % per K), junction capacitance, and that it conducts
-    forwards when reversed.
+    Where every edge is worked out its corner is sharp: open below where its straight part begins,
+    that straight part above. Within a third of a volt of the corner up to 0.1 A less flows then.
+    In an event in which it conducts so, ceramics and coils that fade are taken as they are at the
+    start, and motors' EMFs without the ripple of commutation.
+
+    Left out: that breakdown rises with temperature (about 0.1 % per K), junction capacitance, and
+    that it conducts forwards when reversed.
     """
 
     kind = "clamp"
