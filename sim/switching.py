@@ -371,13 +371,17 @@ class EdgeRun:
         )  # fmt: skip
         return moved, s0 + slope * seconds, slope
 
-    def sample(self, rows: Rows, times_s: Array) -> Array:
-        times = np.asarray(times_s, dtype=float)
+    def _places(self, times: Array) -> tuple[Ints, Array, NDArray[np.bool_]]:
+        """The pieces of times (T,), how far into them (s), and which lie in a ramp."""
         piece = np.clip(np.searchsorted(self._t, times, side="right") - 1, 0, len(self._t) - 1)
         dt = times - self._t[piece]
         # (a piece of no length is all ramp)
         beyond = (dt > self._d[piece]) | (self._d[piece] <= 0.0)
-        in_ramp = (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & beyond)
+        return piece, dt, (self._ramp[piece] <= -2) | ((self._ramp[piece] >= 0) & beyond)
+
+    def sample(self, rows: Rows, times_s: Array) -> Array:
+        times = np.asarray(times_s, dtype=float)
+        piece, dt, in_ramp = self._places(times)
         out = np.zeros((rows.x.shape[0], len(times)))
         flat = np.flatnonzero(~in_ramp)
         out[:, flat] = self._read_flat(piece[flat], dt[flat], self._in_modes(rows)).T
@@ -437,6 +441,7 @@ class EdgeRun:
         tolerance = max(1e-5, 0.05 * slack)
         best = plain.Extremes(found, t0, t1)
         self._scan_flat(table, best, tolerance, slack, whole, parts)
+        self._see_ends(rows, best)
         if not self._ramps_matter():
             return found
         nodes = self._node_maps()
@@ -452,6 +457,35 @@ class EdgeRun:
             high[higher, b], high_at[higher, b] = v[higher], when[i]
             low[lower, b], low_at[lower, b] = v[lower], when[i]
         return found
+
+    def _see_ends(self, rows: Rows, best: plain.Extremes) -> None:
+        """Let ends of bins that lie within ramps count in the bins to either side.
+
+        What a ramp's ends and nodes tell belongs to the bins these are in: a bin that ends
+        within the ramp sees as much of it as there is until then. So does a window that begins in
+        one, of which no node counts (`kernels.scan_ramps` asks where a ramp begins).
+        """
+        ends = np.linspace(best.t0, best.t1, best.bins + 1)
+        pieces, _, inside = self._places(ends)
+        at = np.flatnonzero(inside)
+        if not len(at):
+            return
+        values = self.sample(rows, ends[at])
+        for shift in (-1, 0):
+            mine = (at + shift >= 0) & (at + shift < best.bins)
+            for row, of_row in enumerate(values[:, mine]):
+                best.see(row, at[mine] + shift, of_row, ends[at[mine]])
+        first = int(pieces[0])
+        if not inside[0] or self._ramp[first] < 0 or not self._ramps_matter():
+            return
+        nodes = self._node_maps()
+        begin = float(self._t[first] + self._d[first])
+        when = begin + nodes.at * float(nodes.rise[self._ramp[first]])
+        when = when[(when > best.t0) & (when < best.t1)]
+        width = (best.t1 - best.t0) / best.bins
+        bin_of = np.clip(((when - best.t0) / width).astype(np.int64), 0, best.bins - 1)
+        for row, of_row in enumerate(self.sample(rows, when)):
+            best.see(row, bin_of, of_row, when)
 
     def _pieces(self) -> tuple[Any, ...]:
         return self._t, self._d, self._pattern, self._ramp, self._y, self._held
