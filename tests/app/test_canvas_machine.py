@@ -7,10 +7,12 @@ The suite runs a few short sequences. The long run is asked for by
 
 from __future__ import annotations
 
+import gc
 import os
 import random
 
 import pytest
+import shiboken6
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -194,7 +196,12 @@ class Canvas(RuleBasedStateMachine):
         assert dumps(self.bench.build) == end
         assert stack.count() == steps
         print(f"{steps} undo steps, {len(self.bench.build.parts)} parts")
-        self.view.deleteLater()
+        # No loop runs between sequences that would do what is left for later: two hundred
+        # canvases with all their pictures would stay.
+        shiboken6.delete(self.view)
+        shiboken6.delete(self.bench)
+        del self.view, self.sheet, self.bench
+        gc.collect()
 
 
 @pytest.mark.usefixtures("qapp")
