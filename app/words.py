@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from sim import quantity
@@ -18,6 +19,15 @@ MARKS = {
     "assumed": "our guess",
     "measured": "you measured",
 }
+
+
+#: A figure and a unit, that no line may end between.
+_QUANTITY = re.compile(r"(?<=\d) (?=(?:[µmkM]?(?:V|A|W|Ω|F|H|Hz|s|J)|mm|g|rpm|°C|%)\b)")
+
+
+def unbroken(text: str) -> str:
+    """The same with figures that stay with their units where lines fold."""
+    return _QUANTITY.sub("\N{NO-BREAK SPACE}", text)
 
 
 def volts(value: float) -> str:

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 from app.going import go_to_worst
 from app.spoken import announce
 from app.wiring.facts import part_name
+from app.words import unbroken
 
 if TYPE_CHECKING:
     from app.look import Look
@@ -147,6 +148,12 @@ class _Sentence(QLabel):
         self.setToolTip(
             "Click or Enter: frame and curves go to this figure (G for the present option)"
         )
+
+    def setText(self, text: str) -> None:
+        super().setText(unbroken(text))
+
+    def text(self) -> str:
+        return super().text().replace("\N{NO-BREAK SPACE}", " ")
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         if self.rect().contains(event.position().toPoint()):

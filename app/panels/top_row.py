@@ -109,12 +109,29 @@ class TopRow(QWidget):
                 "other: 16 timings are compared, the curves show one of them"
             )
         if answer is not None and answer.compiling:
-            self.timing.setText(f"{self.timing.text()}, solver being compiled")
+            # In large type the row is as wide as the window without the rest.
+            how = "compiling" if self._look.projector else "solver being compiled"
+            self.timing.setText(f"{self.timing.text()}, {how}")
             self.timing.setToolTip(
                 f"{self.timing.toolTip()}. The solver's quick part is being compiled, once on this "
                 "machine, about a minute: until then a picture takes seconds"
             )
         self.timing.setAccessibleName(f"ESC timing: {self.timing.text()}")
+        self._fit()
+
+    def _fit(self) -> None:
+        """In large type the words before what is shown go where the screen has no room for them."""
+        for label in self._labels:
+            label.show()
+        if self._look.projector:
+            for label in reversed(self._labels):
+                # what the row needs is kept from before, until it is asked to forget
+                self.layout().invalidate()
+                if self.layout().minimumSize().width() > self.window().width():
+                    label.hide()
+
+    def resizeEvent(self, event: object) -> None:
+        self._fit()
 
     def _restyle(self) -> None:
         muted = f"color: {self._look.palette.muted.name()}"
@@ -131,4 +148,5 @@ class TopRow(QWidget):
         )
         self.minute.setVisible(not self._look.projector)
         self.timing.setFont(self._look.font("figure"))
+        self._show_timing()
         self._keys.setVisible(not self._look.projector)

@@ -76,7 +76,8 @@ class ScopeLine(QWidget):
         if bench.option is None:
             return "the base, so all options"
         if not only:
-            return "all options"
+            # Its own rule: what comes or goes belongs to the option that is shown.
+            return "all options, new parts to this one"
         name = bench.build.options[bench.option].name
         return f"“{name if len(name) <= _LONGEST else name[: _LONGEST - 1] + '…'}” only"
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 _KIND = int(Qt.ItemDataRole.UserRole)
 _POWER = "Power"
+#: What a builder means by the word of its group, before the rest of the group.
+_USUAL = ("electrolytic",)
 _GROUPS = (GROUP, "Capacitors", "Filters", _POWER, "Motors", "Quiet parts")
 
 
@@ -154,7 +156,7 @@ class Tray(QFrame):
             head.setFont(self.look.font("name"))
             self.list.addItem(head)
             kept = group == GROUP or (self.power_first and group == _POWER)
-            for name in shown if kept else sorted(shown, key=_title):
+            for name in shown if kept else sorted(shown, key=_rank):
                 row = QListWidgetItem(self._icon(name, side), _title(name))
                 row.setData(_KIND, name)
                 row.setToolTip(_first_line(name))
@@ -258,6 +260,10 @@ class Tray(QFrame):
 
 def _title(name: str) -> str:
     return SETS[name].title if name in SETS else KINDS[name].title
+
+
+def _rank(name: str) -> tuple[bool, str]:
+    return (name not in _USUAL, _title(name))
 
 
 def _first_line(name: str) -> str:
