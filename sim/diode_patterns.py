@@ -190,6 +190,14 @@ class PartedKnees(StateEquations):
         self.b = equations.b @ (keep + pick @ volts_u)
 
 
+def _each(poly: SwitchPoly, s: Array, vectors: Array) -> Array:
+    """The polynomial (r, c) at switches s (T, n_switches) times vectors (T, c), (T, r)."""
+    out = np.zeros((len(s), poly.shape[0]))
+    for key, matrix in poly.terms.items():
+        out += np.prod(s[:, list(key)], axis=1)[:, None] * (vectors @ matrix.T)
+    return out
+
+
 def _without_rounding(poly: SwitchPoly) -> SwitchPoly:
     """The polynomial without what rounding left where the projector should leave nothing.
 
@@ -246,6 +254,7 @@ class DiodeTable(PatternTable):
         self._sinks = [s.sinks for s in supplies]
         #: voltages across their capacitors (n_supplies, n_states)
         self._held_v = _capacitor_volts(equations)
+        self._volts: dict[tuple[tuple[int, ...], bytes, bytes], tuple[Array, Array]] = {}
         self._open: dict[tuple[int, ...], tuple[RampMatrices, MonomialTable]] = {}
         n, n_s = equations.n_states, self.first_knee + len(knees)
         n_h = len(equations.loads) + len(equations.speed_scale)
@@ -391,10 +400,21 @@ class DiodeTable(PatternTable):
             x, u = x + through @ p_x.at(s), u + through @ p_u
         if legs:
             # the open outputs' voltages e, from M (a x + b u + b_e e) = 0
-            e_x, e_u = self.open_volts(bits, s, slope)
+            key = bits, s.tobytes(), slope.tobytes()
+            if key not in self._volts:
+                # (figures ask for the same points in each ramp again and again)
+                self._volts[key] = self.open_volts(bits, s, slope)
+            e_x, e_u = self._volts[key]
             through = direct[:, [self.drops[k] for k in legs]]
             x, u = x + through @ e_x, u + through @ e_u
         return x, u
+
+    def _closed(self, bits: tuple[int, ...]) -> tuple[int, ...]:
+        """The pattern with what is open by a constraint closed."""
+        closed = list(bits)
+        for i in self._legs(bits):
+            closed[self._entry[i]] = LOW if i < self.eq.n_switches else LOW_DIODE
+        return tuple(closed)
 
     def open_volts(self, bits: tuple[int, ...], s: Array, slope: Array) -> tuple[Array, Array]:
         """Voltages of open outputs over their legs' low rails as E x + F u.
@@ -402,10 +422,7 @@ class DiodeTable(PatternTable):
         Of clamps that are open by a constraint the same: minus the voltage across them.
         """
         legs = self._legs(bits)
-        closed = list(bits)
-        for i in legs:
-            closed[self._entry[i]] = LOW if i < self.eq.n_switches else LOW_DIODE
-        a, b = self.ramps_of(tuple(closed)).at(s, slope)
+        a, b = self.ramps_of(self._closed(bits)).at(s, slope)
         columns = [self.eq.source_inputs.start + self.drops[k] for k in legs]
         m = self.drop_amps.x.at(s)[legs]
         inverse = -np.linalg.inv(m @ b[:, columns])
@@ -422,13 +439,43 @@ class DiodeTable(PatternTable):
         parted = self._parted(bits)
         if parted:
             p_x, p_u = self._parting_volts(parted)
-            u[[start + self.drops[i] for i in parted]] = p_x.at(s) @ x + p_u @ u
+            columns = [start + self.drops[i] for i in parted]
+            u[:, columns] = _each(p_x, s, x) + u @ p_u.T
         if legs:
-            e_x, e_u = self.open_volts(bits, s, slope)
-            columns = [start + self.drops[k] for k in legs]
-            u[columns] = e_x @ x + e_u @ u
+            u[:, [start + self.drops[k] for k in legs]] = self._open_volts_at(bits, s, slope, x, u)
         for q in self._tied(bits):
-            u[start + self.emfs[q]] += self._held_v[q] @ x
+            u[:, start + self.emfs[q]] += x @ self._held_v[q]
+
+    def _open_volts_at(
+        self, bits: tuple[int, ...], s: Array, slope: Array, x: Array, u: Array
+    ) -> Array:
+        """`open_volts` (T, legs) where states (T, n), inputs and switches are given."""
+        legs = self._legs(bits)
+        m = self.monomials_of(self._closed(bits))
+        columns = [self.eq.source_inputs.start + self.drops[k] for k in legs]
+        rest = u.copy()
+        rest[:, columns] = 0.0
+        moved, through = np.zeros(x.shape), np.zeros((*x.shape, len(legs)))
+        mass = np.zeros((len(x), x.shape[1], x.shape[1]))
+        for i, key in enumerate(m.keys):
+            weight = np.prod(s[:, key[key >= 0]], axis=1)[:, None]
+            moved += weight * (x @ m.k[i].T + rest @ m.b[i].T)
+            for leg in np.flatnonzero(slope[: len(m.ramp)]).tolist():
+                moved -= (slope[leg] * weight) * (x @ m.ramp[leg, i].T)
+            through += weight[:, :, None] * m.b[i][:, columns]
+            if not m.trivial_mass:
+                mass += weight[:, :, None] * m.mass[i]
+        if not m.trivial_mass:
+            both = np.linalg.solve(mass, np.concatenate([moved[:, :, None], through], axis=2))
+            moved, through = both[:, :, 0], both[:, :, 1:]
+        pick = np.eye(len(self.drops))[legs]
+        amps = pick @ self.drop_amps.x
+        stands = _each(amps, s, moved)
+        if self._moving_amps:
+            for leg in np.flatnonzero(slope).tolist():
+                stands = stands + slope[leg] * _each(amps.derivative(leg), s, x)
+        by_source = np.stack([_each(amps, s, through[:, :, j]) for j in range(len(legs))], axis=2)
+        return np.asarray(-np.linalg.solve(by_source, stands[:, :, None])[:, :, 0])
 
     def knee_guard(
         self, knee: int, bits: tuple[int, ...], s: Array, slope: Array

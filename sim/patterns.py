@@ -607,7 +607,10 @@ class PatternTable:
         return x, u
 
     def complete(self, bits: tuple[int, ...], s: Array, slope: Array, x: Array, u: Array) -> None:
-        """Put into inputs u (n_inputs,) what follows from a state x on a ramp."""
+        """Put into inputs u (T, n_inputs) what follows from states x (T, n) on a ramp.
+
+        `s` (T, n_switches) are the switches' values, `slope` (n_switches,) what they move at.
+        """
 
     def make_ramp(self, at: int, leg: int) -> int:
         """Index of the full ramp of one leg out of a pattern, made if new."""

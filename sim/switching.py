@@ -1011,8 +1011,8 @@ class _OverlapPoints:
         self.slope = np.repeat(slope, len(shares), axis=0)
         self.u = np.repeat(u[:, : eq.n_inputs], len(shares), axis=0)
         for i, bits in enumerate(names):
-            for j in range(i * len(shares), (i + 1) * len(shares)):
-                table.complete(bits, self.s[j], self.slope[j], self.x[j], self.u[j])
+            its = slice(i * len(shares), (i + 1) * len(shares))
+            table.complete(bits, self.s[its], slope[i], self.x[its], self.u[its])
         self.held = np.repeat(held, len(shares), axis=0)
 
 
