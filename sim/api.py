@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Literal, cast
@@ -13,7 +14,7 @@ from sim import averaged, edges, rosenbrock
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
 from sim.diode_patterns import has_diodes, smooth, with_diodes
-from sim.errors import BadField, Conflict
+from sim.errors import BadField, Conflict, Unsettled
 from sim.event import drive as drive_of
 from sim.fading import moved
 from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
@@ -339,7 +340,11 @@ def _edge_runs(
         if not any(edges.reached(run, stage.equations.network) for run, stage in pairs):
             return runs, followed
         follow = False
-    return list(_edges_of(case, seed, cancelled, progress, follow=follow)), follow
+    if follow:
+        # (what moves too far for it, a coil deep in saturation, is taken as at the start)
+        with suppress(Unsettled):
+            return list(_edges_of(case, seed, cancelled, progress, follow=True)), True
+    return list(_edges_of(case, seed, cancelled, progress, follow=False)), False
 
 
 def _edges_of(

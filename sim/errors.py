@@ -100,6 +100,10 @@ class NoStart(SolveError):
     """No equilibrium was found to start from."""
 
 
+class Unsettled(SolveError):
+    """A store that fades moves too far to be followed from edge to edge."""
+
+
 class Cancelled(SolveError):
     """The run was stopped because a newer request came."""
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from sim import followed_kernels as steps
 from sim import kernels, scan_kernels
+from sim.errors import Unsettled
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
 from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
@@ -78,6 +79,10 @@ class FollowedMarcher(Marcher):
         )  # fmt: skip
 
     def _supply(self, code: int) -> None:
+        if code == steps.UNSETTLED:
+            raise Unsettled(
+                "run", "a store moves too far to be followed", "Take it as at the start"
+            )
         if code != steps.NEED_LEVEL:
             super()._supply(code)
             return

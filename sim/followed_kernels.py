@@ -50,7 +50,7 @@ from sim.kernels import (
 from sim.scan_kernels import mode_reach, output_reach
 
 #: Why `march` came back, beside the codes of `sim.kernels`: matrices of a step are wanted.
-NEED_LEVEL = 4
+NEED_LEVEL, UNSETTLED = 4, 5
 #: Places in the `count` array: steps, and the length last used.
 N_STEPS, LENGTH = 6, 7
 
@@ -62,6 +62,8 @@ _APART = math.sqrt(0.15)
 _FOUND, _MOST_GOES = 1e-3, 12
 #: A step that misses by less than this share is followed by one twice as long.
 _EASY = 0.08
+#: What even the shortest step misses by at most, of what it may: beyond that nothing is followed.
+_STRAY = 100.0
 
 
 def ready() -> bool:
@@ -266,13 +268,14 @@ def found(
             for i in range(count):
                 c[i] += a * own[slot, j, i]
         residuals(stores, count, c, new)
-        far = 0.0
+        settled = True
         for first in range(0, count, n_r):
             for k in range(n_r):
                 i = first + k
-                far = max(far, abs(new[i] - r[i]) / tolerance[k])
+                # (what is no number any more has not settled)
+                settled &= abs(new[i] - r[i]) <= enough * tolerance[k]
                 r[i] = new[i]
-        if far <= enough:
+        if settled:
             return True
     return False
 
@@ -354,7 +357,11 @@ def follow(
     step_r: np.ndarray,
     r_now: np.ndarray,
 ) -> int:
-    """Carry modal states y (n,) over a flat stretch in steps; `GO_ON`, or what is wanted."""
+    """Carry modal states y (n,) over a flat stretch in steps; `GO_ON`, or what is wanted.
+
+    `UNSETTLED` where even the shortest step finds no residuals: a coil far beyond saturation is
+    thousands of times faster than what it was made linear to.
+    """
     n, n_r = len(y), len(r_now)
     wide, n_h = 3 * n_r, len(held)
     both = np.zeros(n + n_h)
@@ -396,7 +403,9 @@ def follow(
                 else:
                     r[j * n_r + k] = r_now[k]
         sure = found(slot, wide, stores, levels.own, base, _FOUND, levels.tolerance, c, r, new)
-        if level > 0 and not sure:
+        if not sure:
+            if level == 0:
+                return UNSETTLED
             level -= 1
             continue
         for i in range(wide):
@@ -411,6 +420,8 @@ def follow(
             forces(at, n, n_r, levels.inject, poly, q)
             move_within(at, n, pairs, rates, left, w, q, ahead, whole, f, more)
         off = missed(at, levels.control, stores, ahead, poly, until, levels.tolerance, c, r, new)
+        if level == 0 and not off <= _STRAY:
+            return UNSETTLED
         if level > 0 and off > 1.0:
             level -= 1
             if last_h > 0.0:
