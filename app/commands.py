@@ -126,18 +126,18 @@ class Commands:
     def _fill_lessons(self, menu: QMenu) -> None:
         from sim.lessons import lessons
 
-        window = self._window
+        desk = self._window.lessons
         for row in lessons():
             action = menu.addAction(f"{row.title.replace('&', '&&')}, {row.minutes} minutes")
             action.setToolTip(row.story)
-            action.triggered.connect(lambda _=False, id_=row.id: window.play_lesson(id_))
+            action.triggered.connect(lambda _=False, id_=row.id: desk.play(id_))
         menu.addSeparator()
         on_paper = menu.addMenu("Handout of")
         for row in lessons():
             action = on_paper.addAction(f"{row.title.replace('&', '&&')}…")
-            action.triggered.connect(lambda _=False, id_=row.id: window.save_handout(id_))
+            action.triggered.connect(lambda _=False, id_=row.id: desk.save_handout(id_))
         on_paper.addAction("A lesson’s file…").triggered.connect(
-            lambda _=False: window.with_lesson_file(window.save_handout)
+            lambda _=False: desk.with_file(desk.save_handout)
         )
-        menu.addAction("Write a lesson…").triggered.connect(lambda _=False: window.write_lesson())
-        menu.addAction("Open a lesson…").triggered.connect(lambda _=False: window.open_lesson())
+        menu.addAction("Write a lesson…").triggered.connect(lambda _=False: desk.write())
+        menu.addAction("Open a lesson…").triggered.connect(lambda _=False: desk.ask_and_play())

@@ -19,7 +19,6 @@ from PySide6.QtWidgets import (
     QInputDialog,
     QMainWindow,
     QMenu,
-    QMessageBox,
     QSplitter,
     QStackedWidget,
     QVBoxLayout,
@@ -30,6 +29,7 @@ from app import keyboard
 from app.commands import Commands
 from app.documents import ChangedOnDisk, Documents
 from app.going import go_to_worst
+from app.lesson_desk import LessonDesk
 from app.look import Look
 from app.notices import BugDialog, Strip
 from app.panels.answer_row import AnswerRow, ProgressLine
@@ -56,17 +56,11 @@ from sim.errors import SimError
 from sim.readings import next_reading, readings_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from PySide6.QtGui import QCloseEvent, QKeyEvent, QPaintEvent, QResizeEvent
 
     from app.documents import Recovery
     from app.scope.scope import Scope
-    from app.workshop.course import Course
-    from app.workshop.editor.window import EditorWindow
-    from app.workshop.lesson_window import LessonWindow
     from sim.build import Build
-    from sim.lessons import Lesson, Screen
     from sim.quick_build import QuickBuild
 
 _LONGEST_NAME = 200
@@ -102,8 +96,6 @@ class MainWindow(QMainWindow):
         self.documents = Documents(self.workbench, data_folder, self)
         self.recordings = Recordings(self.workbench, self)
         self.scope: Scope | None = None
-        self.lesson: LessonWindow | None = None
-        self.editor: EditorWindow | None = None
         self._painted = False
         self._from_questions: Build | None = None
         self._shown_bugs: set[str] = set()
@@ -111,6 +103,7 @@ class MainWindow(QMainWindow):
         self.setAccessibleName("Rippletree")
         menu = QMenu(self)
         self._make_layout(menu)
+        self.lessons = LessonDesk(self)
         self.commands = Commands(self, menu)
         self.frame.setFocus()
         self.solver.message.connect(self.workbench.take)
@@ -194,106 +187,6 @@ class MainWindow(QMainWindow):
             view.sheet_requested.connect(self._open_sheet)
         self.part_sheet.closed.connect(lambda: self.places.currentWidget().setFocus())
 
-    def open_lesson(self) -> None:
-        """Ask for a lesson's file and play it."""
-        self.with_lesson_file(self.play_lesson)
-
-    def with_lesson_file(self, act: Callable[[Path], None]) -> None:
-        name, _ = QFileDialog.getOpenFileName(
-            self, "Open a lesson", self._folder(), "Rippletree lesson (*.json);;All files (*)"
-        )
-        if name:
-            act(Path(name))
-
-    def save_handout(self, lesson: str | Path) -> None:
-        """Ask for a name and save the page for the class."""
-        from app.workshop import handouts
-        from sim.lessons import load
-
-        try:
-            found = load(lesson)
-        except SimError as error:
-            self.strip.say(f"{error} There is no handout of it.", [])
-            return
-        handouts.save(self, found, lambda words: self.strip.say(words, []))
-
-    def play_lesson(self, lesson: str | Path) -> None:
-        """Play a lesson in a window of its own; what is on this bench stays as it is."""
-        from sim.lessons import load
-
-        try:
-            found = load(lesson)
-        except SimError as error:
-            self.strip.say(f"{error} The lesson is not played.", [])
-            return
-        self._play(found, 0)
-
-    def _play(self, lesson: Lesson, at: int) -> None:
-        from app.workshop.kept_place import KeptPlace
-        from app.workshop.lesson_window import LessonWindow
-
-        if self.lesson is not None:
-            self.lesson.close()
-        kept = KeptPlace(self.documents.folder / "lesson-place.json", lesson)
-        course = None if at else kept.found()
-        if course is not None and not self._goes_on(course):
-            course = None
-        self.lesson = LessonWindow(lesson, dark=self.look.dark, course=course, kept=kept)
-        self.lesson.closed.connect(self._forget_lesson)
-        if self.lesson.course.go(at):
-            self.lesson.show_card()
-        self.lesson.show()
-
-    def _goes_on(self, course: Course) -> bool:
-        """Ask whether a class goes on where it was."""
-        box = QMessageBox(self)
-        box.setWindowTitle(course.lesson.title)
-        box.setText(
-            f"The class was at card {course.at + 1} of {len(course.lesson.cards)}. Go on there, "
-            "with its hands and reveals? No starts at the first card."
-        )
-        buttons = QMessageBox.StandardButton
-        box.setStandardButtons(buttons.Yes | buttons.No)
-        box.setDefaultButton(buttons.Yes)
-        return bool(box.exec() == buttons.Yes)
-
-    def write_lesson(self) -> EditorWindow:
-        """The lesson editor beside this bench; one at a time."""
-        from app.workshop.editor.window import EditorWindow
-
-        if self.editor is None:
-            editor = EditorWindow(self.workbench, self.slow, self.look, self.documents.folder)
-            editor.play_wanted.connect(self._play)
-            editor.put_wanted.connect(self._put_screen)
-            editor.closed.connect(self._forget_editor)
-            self.editor = editor
-            editor.offer_recovery()
-        self.editor.show()
-        self.editor.raise_()
-        self.editor.activateWindow()
-        return self.editor
-
-    def _put_screen(self, lesson: Lesson, screen: Screen) -> None:
-        """A lesson's screen on this bench, after asking about unsaved work on another build."""
-        from app.workshop import screens
-        from sim.lessons import build_of
-
-        try:
-            build = build_of(lesson, screen)
-            if build != self.workbench.build:
-                if not self._may_leave():
-                    return
-                self.documents.start(build)
-            screens.put(self.workbench, lesson, screen)
-        except SimError as error:
-            self.strip.say(f"{error} The bench is as it was.", [])
-
-    def _forget_editor(self) -> None:
-        self.editor = None
-
-    def _forget_lesson(self) -> None:
-        self.lesson = None
-
     def _import_curves(self) -> None:
         from app.scope.scope import Scope
 
@@ -307,7 +200,7 @@ class MainWindow(QMainWindow):
 
     def new(self) -> None:
         """An empty frame, after asking about unsaved work."""
-        if self._may_leave():
+        if self.may_leave():
             self.documents.new()
             self.strip.say(_SIX, [("Your quad in a minute", self.ask_questions)])
 
@@ -330,7 +223,7 @@ class MainWindow(QMainWindow):
     def _put_on_bench(self, made: QuickBuild) -> None:
         """The build that the questions gave, unsaved, and what it takes for granted."""
         # Another answer to the same questions replaces what they gave, if it is untouched.
-        if self.workbench.build is not self._from_questions and not self._may_leave():
+        if self.workbench.build is not self._from_questions and not self.may_leave():
             return
         self._from_questions = made.build
         answers = self.minute_sheet.answers()
@@ -339,13 +232,13 @@ class MainWindow(QMainWindow):
 
     def choose_and_open(self) -> None:
         """Ask for a file and open it."""
-        name, _ = QFileDialog.getOpenFileName(self, "Open a build", self._folder(), _FILTER)
+        name, _ = QFileDialog.getOpenFileName(self, "Open a build", self.folder(), _FILTER)
         if name:
             self.open(Path(name))
 
     def open(self, path_or_preset: str | Path) -> None:
         """Open a file or a preset; a broken one leaves the bench as it is and says why."""
-        if not self._may_leave():
+        if not self.may_leave():
             return
         try:
             self.documents.open(path_or_preset)
@@ -370,7 +263,7 @@ class MainWindow(QMainWindow):
     def save_as(self) -> bool:
         """Ask for a name and save; False if it was not saved."""
         stem = "".join(c if c.isalnum() else "_" for c in self.workbench.build.name.lower())
-        start = self.workbench.path or Path(self._folder()) / f"{stem or 'build'}.json"
+        start = self.workbench.path or Path(self.folder()) / f"{stem or 'build'}.json"
         name, _ = QFileDialog.getSaveFileName(self, "Save the build as", str(start), _FILTER)
         if not name:
             return False
@@ -424,7 +317,7 @@ class MainWindow(QMainWindow):
         from app.wiring.picture import FILTER, save
 
         stem = "".join(c if c.isalnum() else "_" for c in self.workbench.build.name.lower())
-        start = Path(self._folder()) / f"{stem or 'frame'}.png"
+        start = Path(self.folder()) / f"{stem or 'frame'}.png"
         name, _ = QFileDialog.getSaveFileName(self, "Save the drawing as", str(start), FILTER)
         if not name:
             return
@@ -461,7 +354,7 @@ class MainWindow(QMainWindow):
         return True
 
     def _recover(self, recovery: Recovery) -> None:
-        if self._may_leave():
+        if self.may_leave():
             self.documents.recover(recovery)
 
     def say_broken(self, error: SimError) -> None:
@@ -472,11 +365,12 @@ class MainWindow(QMainWindow):
             remedies.insert(0, ("Unsaved work kept", lambda: self._recover(left[0])))
         self.strip.say(f"{error} The file is as it was.", remedies)
 
-    def _may_leave(self) -> bool:
+    def may_leave(self) -> bool:
         """Ask what to do with unsaved work; True if the bench may be cleared."""
         return not self.documents.dirty or may_let_go(self, self.workbench.build.name, self.save)
 
-    def _folder(self) -> str:
+    def folder(self) -> str:
+        """Where files are looked for and saved first."""
         path = self.workbench.path
         return str(Path.home() if path is None else path.parent)
 
@@ -560,7 +454,7 @@ class MainWindow(QMainWindow):
         if self.scope is None or answer is None:
             self.strip.say("There are no curves yet: the build is not solved.", [])
             return
-        start = Path(self._folder()) / "curves.png"
+        start = Path(self.folder()) / "curves.png"
         name, _ = QFileDialog.getSaveFileName(self, "Save the curves as", str(start), FILTER)
         if not name:
             return
@@ -704,14 +598,9 @@ class MainWindow(QMainWindow):
             self._make_room()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if not self._may_leave():
+        if not self.may_leave() or not self.lessons.close():
             event.ignore()
             return
-        if self.editor is not None and not self.editor.close():
-            event.ignore()
-            return
-        if self.lesson is not None:
-            self.lesson.close()
         self.ask_sheet.stop()
         self.recording_sheet.close_sheet()
         self.recordings.stop()

@@ -257,10 +257,10 @@ def test_the_list_of_lessons_saves_one_too(
 ) -> None:
     window = opened(with_capacitor()).window
     monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(tmp_path / "h.pdf"), ""))
-    window.save_handout(IDS[1])
+    window.lessons.save_handout(IDS[1])
     assert (tmp_path / "h.pdf").read_bytes() == handout.pdf(lessons.load(IDS[1]), "a4")
     broken = tmp_path / "broken.json"
     broken.write_text(json.dumps({**SMALL, "spare": 1}))
-    window.save_handout(broken)
+    window.lessons.save_handout(broken)
     assert "broken.json: " in window.strip.text
     assert "spare" in window.strip.text

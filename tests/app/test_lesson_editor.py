@@ -60,12 +60,12 @@ class Hand:
 @pytest.fixture
 def hand(opened: Callable[[Build], Driver], qtbot: QtBot) -> Iterator[Hand]:
     driver = opened(with_capacitor())
-    editor = driver.window.write_lesson()
+    editor = driver.window.lessons.write()
     qtbot.waitUntil(editor.isActiveWindow)
     yield Hand(qtbot, driver, editor)
     editor.draft.undo_stack.setClean()
-    if driver.window.lesson is not None:
-        driver.window.lesson.close()
+    if driver.window.lessons.playing is not None:
+        driver.window.lessons.playing.close()
     editor.close()
 
 
@@ -115,11 +115,11 @@ def test_a_lesson_is_written_from_nothing_saved_and_played(
     hand.key(Qt.Key.Key_S)
     assert not editor.draft.dirty
     hand.key(Qt.Key.Key_F5, NONE)
-    assert window.lesson is not None
-    assert window.lesson.course.lesson == editor.draft.lesson
+    assert window.lessons.playing is not None
+    assert window.lessons.playing.course.lesson == editor.draft.lesson
     # from its file, which holds the build too
-    window.play_lesson(tmp_path / "ours.json")
-    player = window.lesson
+    window.lessons.play(tmp_path / "ours.json")
+    player = window.lessons.playing
     assert player is not None
     assert player.bench.build == with_capacitor()
     qtbot.waitUntil(lambda: not player.sums.running, timeout=WAIT_MS)
@@ -153,7 +153,7 @@ def test_a_mistake_in_what_it_says_is_named_and_gone_to(hand: Hand, tmp_path: Pa
     editor.open(file)
     assert editor.foot.text().startswith(f"■ Card {len(cards)}, figure 1: there is no figure")
     hand.key(Qt.Key.Key_F5, NONE)
-    assert hand.driver.window.lesson is None
+    assert hand.driver.window.lessons.playing is None
     assert "cannot be played yet" in editor.strip.text
     hand.key(Qt.Key.Key_G)
     assert editor.at == len(cards) - 1
@@ -228,7 +228,7 @@ def test_the_screen_is_taken_as_it_is_and_shown_so(hand: Hand) -> None:
     slow = editor.draft.lesson.cards[0].screen.slow
     assert slow is not None
     hand.key(Qt.Key.Key_F5, NONE)
-    player = hand.driver.window.lesson
+    player = hand.driver.window.lessons.playing
     assert player is not None
     hand.qtbot.waitUntil(lambda: player.slow.playing, timeout=WAIT_MS)
     assert player.slow.speed == mine.speed

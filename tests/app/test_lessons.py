@@ -143,21 +143,21 @@ def test_the_bench_stays_as_it_is(
     window = driver.window
     broken = tmp_path / "broken.json"
     broken.write_text(json.dumps({**SMALL, "build": "nowhere"}))
-    window.play_lesson(broken)
-    assert window.lesson is None
+    window.lessons.play(broken)
+    assert window.lessons.playing is None
     assert "nowhere" in window.strip._label.text()
     good = tmp_path / "good.json"
     good.write_text(json.dumps(SMALL))
-    window.play_lesson(good)
-    player = window.lesson
+    window.lessons.play(good)
+    player = window.lessons.playing
     assert player is not None
     assert window.workbench.build == with_capacitor()
     player.course.go(1)
-    window.play_lesson(broken)  # a mistake in another lesson does not lose the class's place
-    assert window.lesson is player
+    window.lessons.play(broken)  # a mistake in another lesson does not lose the class's place
+    assert window.lessons.playing is player
     assert player.course.at == 1
     player.close()
-    assert window.lesson is None
+    assert window.lessons.playing is None
 
 
 def test_the_place_is_kept_through_what_happens_in_a_room(qtbot: QtBot, tmp_path: Path) -> None:
@@ -297,9 +297,9 @@ def test_the_place_of_a_class_outlives_the_program(
         monkeypatch.setattr(QMessageBox, "exec", reply)
         window = MainWindow(load("whoop_1s"), data_folder=tmp_path / "data")
         qtbot.addWidget(window)
-        window.play_lesson(file)
-        assert window.lesson is not None
-        return window, window.lesson
+        window.lessons.play(file)
+        assert window.lessons.playing is not None
+        return window, window.lessons.playing
 
     window, player = open_it(answers.No)
     assert not asked
