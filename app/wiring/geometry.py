@@ -21,6 +21,8 @@ _NO_SLACK_MM = 1.0
 _LOOP_RADIUS_MM = 3.2
 #: and no longer than this share of the stretch it lies in, else there are more of them.
 _LOOP_SHARE = 0.62
+#: Points for each turn of a twist.
+_TURN_STEPS = 12
 
 
 def turned(point: Point, degrees_: float) -> Point:
@@ -193,6 +195,25 @@ def beside(
         by *= half / size
         out.append((x - uy * by, y + ux * by))
     return out
+
+
+def twisted(points: tuple[Point, ...], offset: float, pitch: float) -> list[Point]:
+    """One wire of a pair that turns once every `pitch` mm, seen from above.
+
+    It begins `offset` mm beside the way, as it would untwisted.
+    """
+    out: list[Point] = []
+    step, run, next_at = pitch / _TURN_STEPS, 0.0, 0.0
+    for (a, b), (ux, uy) in zip(itertools.pairwise(points), directions(points), strict=True):
+        size = hypot(b[0] - a[0], b[1] - a[1])
+        while next_at <= run + size:
+            along = next_at - run
+            by = offset * cos(2.0 * pi * next_at / pitch)
+            out.append((a[0] + ux * along - uy * by, a[1] + uy * along + ux * by))
+            next_at += step
+        run += size
+    by = offset * cos(2.0 * pi * run / pitch)
+    return [*out, (points[-1][0] - uy * by, points[-1][1] + ux * by)]
 
 
 @lru_cache(maxsize=16)

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.wiring.geometry import Course, Point, beside, course, length, nearest
+from app.wiring.geometry import Course, Point, beside, course, length, nearest, twisted
 
 if TYPE_CHECKING:
     from app.look import Look
@@ -25,6 +25,9 @@ _UNDER_PARTS_Z = 2.0
 _RAISED_Z = 5.0
 #: Insulation makes a lead about this much thicker than its copper (common practice).
 _INSULATION = 1.35
+#: A twist is drawn with turns of so many pixels at least, and no more turns than this.
+_TURN_PX = 10.0
+_MOST_TURNS = 60
 
 
 class LeadItem(QGraphicsRectItem):
@@ -61,6 +64,7 @@ class LeadItem(QGraphicsRectItem):
         length_mm: float | None,
         copper_mm: float | None,
         spacing_mm: float | None,
+        twist_mm: float | None = None,
         zoom: float,
         hidden_mm: tuple[float, float] = (0.0, 0.0),
     ) -> None:
@@ -80,14 +84,25 @@ class LeadItem(QGraphicsRectItem):
             offsets = [(0.0, lead.conductor)]
         whole = QPainterPath()
         for offset, name in offsets:
-            tight = offset / gap * (width + 0.9 / zoom) if gap else 0.0
-            path = _path(beside(self.course.points, offset, self.course.coiled, tight))
+            if twist_mm is not None and name in ("plus", "minus") and len(offsets) == 2:
+                path = _path(twisted(self.course.points, offset, self._turn(twist_mm)))
+            else:
+                tight = offset / gap * (width + 0.9 / zoom) if gap else 0.0
+                path = _path(beside(self.course.points, offset, self.course.coiled, tight))
             self._lines.append((path, name))
             whole.addPath(path)
         self._middle = _path(list(self.course.points))
         margin = gap + width + (16.0 if self.signed else 6.0) * self.look.scale / zoom
         self.setRect(whole.boundingRect().adjusted(-margin, -margin, margin, margin))
         self.update()
+
+    def _turn(self, twist_mm: float) -> float:
+        """Length of a turn as drawn: the real one, but of whole turns that can be seen."""
+        least = max(_TURN_PX, 3.0 * self.width_mm * self._zoom) / self._zoom
+        total = length(list(self.course.points))
+        # Whole turns: plus and minus leave on the sides they came in on.
+        turns = max(1, min(round(total / max(twist_mm, least)), _MOST_TURNS))
+        return max(total, 1e-6) / turns
 
     def set_moving(self, moving: bool) -> None:
         """While it is laid anew in every frame a picture of it is not worth keeping."""

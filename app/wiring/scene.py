@@ -296,7 +296,7 @@ class WiringScene(QGraphicsScene):
         if len(points) < 2:
             x, y = points[0] if points else (0.0, 0.0)
             points = [(x, y), (x, y + _LOOSE_MM)]
-        length, copper, spacing = self._values(lead)
+        length, copper, spacing, twist = self._values(lead)
         if length is not None:
             length += stretched
         self._laid.add(lead.id)
@@ -307,6 +307,7 @@ class WiringScene(QGraphicsScene):
             length_mm=length,
             copper_mm=copper,
             spacing_mm=spacing,
+            twist_mm=twist,
             zoom=self.zoom,
             hidden_mm=(
                 self._hidden(lead.from_, points[0], points[1]),
@@ -344,7 +345,7 @@ class WiringScene(QGraphicsScene):
         return any(ends <= set(board.ids) for board in self.boards.values())
 
     def _values(self, lead: Lead) -> tuple[float | None, ...]:
-        """Length, copper and spacing of a lead in mm, read once per change."""
+        """Length, copper, spacing and twist of a lead in mm, read once per change."""
         kept = self._lead_values.get(lead.id)
         if kept is not None and kept[0] == lead:
             return kept[1]
@@ -355,13 +356,13 @@ class WiringScene(QGraphicsScene):
             return values
         from sim.build import resolve_lead
 
-        values: tuple[float | None, ...] = (None, None, None)
+        values: tuple[float | None, ...] = (None, None, None, None)
         try:
             read = resolve_lead(lead)
         except SimError:
             pass
         else:
-            si = [read.optional(name) for name in ("length", "gauge", "spacing")]
+            si = [read.optional(name) for name in ("length", "gauge", "spacing", "twist_pitch")]
             if lead.length is None and lead.gauge is None:
                 si[1] = None
             values = tuple(None if v is None else v * 1e3 for v in si)

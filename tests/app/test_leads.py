@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import hypot
 from typing import TYPE_CHECKING
 
 import pytest
@@ -9,12 +10,16 @@ from PySide6.QtCore import QPoint, Qt
 
 from app.window import MainWindow
 from sim import load
+from sim.edit import set_lead_value
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from PySide6.QtGui import QPainterPath
     from pytestqt.qtbot import QtBot
+
+    from app.wiring.lead_item import LeadItem
 
 
 class Silent:
@@ -100,6 +105,38 @@ def test_a_pair_is_split_and_joined_by_a_key(qtbot: QtBot, window: MainWindow) -
     assert bench.build.lead("to_fc_minus").conductor == "minus"
     qtbot.keyClick(view, Qt.Key.Key_Y)
     assert bench.build == load("arms_4s_analogue")
+
+
+def test_a_twist_is_drawn_with_its_pitch(qtbot: QtBot, window: MainWindow) -> None:
+    """A pitch changed what a lead does, and nothing of how it looked."""
+    bench, view = window.workbench, window.frame
+    straight = {name: path for path, name in view.scene_.leads["main"].conductors()}
+    assert not straight["plus"].intersects(straight["minus"])
+    twisted = set_lead_value(bench.build, "main", "twist_pitch", "20 mm")
+    bench.do("Twist", twisted)
+    item = view.scene_.leads["main"]
+    wires = {name: path for path, name in item.conductors()}
+    ups = [
+        k
+        for k in range(wires["plus"].elementCount() - 1)
+        for a, b in [[_side(item, wires["plus"], j) for j in (k, k + 1)]]
+        if a < 0.0 <= b
+    ]
+    # one of them for each turn
+    assert len(ups) == round(item.way_mm() / 20.0)
+    for end in (0, -1):
+        there = item.course.points[end]
+        last = wires["plus"].elementAt(end % wires["plus"].elementCount())
+        assert hypot(last.x - there[0], last.y - there[1]) <= item.pair_mm / 2
+        # where the signs at the pack say it is
+        assert _side(item, wires["plus"], end % wires["plus"].elementCount()) > 0.0
+
+
+def _side(item: LeadItem, path: QPainterPath, k: int) -> float:
+    """How far right of the straight way a point of a path is."""
+    (ax, ay), (bx, by) = item.course.points[0], item.course.points[-1]
+    p = path.elementAt(k)
+    return ((bx - ax) * (p.y - ay) - (by - ay) * (p.x - ax)) / hypot(bx - ax, by - ay)
 
 
 def test_hover_says_resistance_inductance_and_share(window: MainWindow) -> None:
