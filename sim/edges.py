@@ -65,6 +65,8 @@ def reached(run: Trajectory, network: Network) -> bool:
     network : with the clamps; nodes and branches are those of the run's own
     """
     clamps = network.clamps
+    if not clamps:
+        return False
     ends = [network.branches[index] for index, _ in clamps]
     rows = stack_rows([run.equations.volts(branch.a, branch.b) for branch in ends])
     _, high = run.extremes(rows, 0.0, run.duration_s)

@@ -15,10 +15,10 @@ from msgspec.structs import replace
 import sim
 from sim import restarted
 from sim.api import prepare, solve_case
-from sim.build import loads
+from sim.build import dumps, loads
 from sim.diode_kernels import OPEN
 from sim.diodes import DiodeRun
-from sim.edit import remove
+from sim.edit import place_across, remove
 from sim.errors import SimError
 from sim.followed import FollowedRun
 from sim.pulse_heat import peak_rise
@@ -284,3 +284,19 @@ def test_interpreted_kernels_give_the_same() -> None:
         read.append([float(v) for v in done.stdout.split()])
     assert max(read[0]) > 1.0
     assert read[0] == pytest.approx(read[1], abs=1e-9)
+
+
+def test_beside_a_supply_that_limits_and_through_stages() -> None:
+    tree = json.loads(dumps(rig(lead=LEAD, clamp={"breakdown_voltage": "18.5 V"})))
+    pack = next(part for part in tree["parts"] if part["id"] == "psu")
+    pack["values"].update({"output_capacitance": "470 uF", "current_limit": "4 A"})
+    solution = sim.solve(loads(json.dumps(tree).encode()), "Go")
+    assert solution.energy.residual < 1e-9
+    assert solution.trajectory.energy(0.0, solution.duration_s).by_owner["tvs"] > 0.01
+    values = {"breakdown_voltage": "25 V", "pulse_power": "600 W"}
+    build = sim.load("coast_6s_seven")
+    clamp = Part(id="tvs", kind="clamp", values=values)
+    staged = sim.solve(place_across(build, clamp, "pads", (20.0, 20.0)), "VTX to full power", 1)
+    assert staged.energy.residual < 1e-9
+    warmed = {u.reads: u.value for p in staged.parts if p.id == "tvs" for u in p.ratings}
+    assert 0.0 < warmed["warms by"] < 150.0
