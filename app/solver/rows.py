@@ -152,6 +152,18 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
     )
 
 
+def read_tips(solved: Solved, cancelled: Callable[[], bool]) -> None:
+    """Read the extremes of what is clipped exactly: they are printed beside its curves.
+
+    Raises
+    ------
+    Cancelled   if `cancelled`, asked every few places, says so
+    """
+    places = set(solved.solution.places())
+    tips = [clip.tip for clip in solved.clips if clip.tip in places]
+    solved.solution.volts_range(0.0, cancelled, tips)
+
+
 def _while_dragged(
     solved: Solved, request: Request, window: tuple[float, float]
 ) -> tuple[Curve, ...]:

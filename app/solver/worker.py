@@ -267,6 +267,8 @@ class _Desk:
         self._ghost = self._solve(request, option, request.event, seed=request.timing)
         self._ghost.look_at(None if request.goal is None else request.goal.place)
         window = request.window or (0.0, self._ghost.solution.duration_s)
+        if not request.live:
+            rows.read_tips(self._ghost, self._cancelled(request))
         drawn = rows.curves(self._ghost, window, request.columns, truth=request.truth)
         self._send(Ghost(request.id, option, drawn))
 

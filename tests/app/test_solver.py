@@ -15,7 +15,7 @@ import pytest
 from app.solver.client import SolverClient
 from app.solver.process import SolverProcess
 from app.solver.protocol import Answer, Curves, Done, Fault, FindingsRow, Ghost, Request, Zoom
-from sim.build import Build, loads
+from sim.build import Build, load, loads
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -132,6 +132,15 @@ def test_an_answer_comes_in_stages(client: SolverClient, inbox: Inbox, small: Bu
     assert [(limit.label, limit.value) for limit in curve.limits] == [("voltage limit", 35.0)]
     assert [card.option for card in findings.cards] == ["As bought", "Larger"]
     assert findings.best is not None
+
+
+def test_a_ghost_prints_what_is_drawn_of_it(client: SolverClient, inbox: Inbox) -> None:
+    rig = load("bench_rig_6s")
+    client.request(Request(id=1, build=rig, option=6, ghost=(1,), columns=300, findings=False))
+    ghost = inbox.wait(lambda m: isinstance(m, Ghost))
+    for curve in ghost.curves:
+        assert curve.peak == pytest.approx(curve.high.max(), abs=2e-5)
+        assert curve.lowest == pytest.approx(curve.low.min(), abs=2e-5)
 
 
 def test_newest_request_wins(client: SolverClient, inbox: Inbox, small: Build) -> None:
