@@ -62,7 +62,8 @@ class Cell:
 class Card:
     """An option in one line: its worst cell over all events; None if nothing has a limit.
 
-    `what_if`: another case of the same quad, which is never called best.
+    `what_if`: another case of the same quad, which is never called best. `solved`: under all
+    events; what ended one says nothing of how good the option is, and it is never best either.
     """
 
     option: str
@@ -70,6 +71,7 @@ class Card:
     worst: Cell | None
     stable: bool = True
     what_if: bool = False
+    solved: bool = True
 
 
 @dataclass(frozen=True)
@@ -189,6 +191,9 @@ def conclude(
     # where bridges chop, what an average calls enough may be far from it
     if any(cell.reads.startswith("slow") for cell in cells):
         sentence += " On averages only."
+    unsolved = [card.option for card in cards if not card.solved]
+    if unsolved:
+        sentence += f" Not solved: {', '.join(unsolved)}."
     if only:
         sentence += f" {only} only, so far."
     return Findings(

@@ -91,7 +91,7 @@ class OptionCard(QAbstractButton):
         self.setText(name)
         said = [name]
         if card is not None:
-            said.append(card.verdict or "no limit given")
+            said.append(card.verdict or _unknown(card))
             if card.worst is not None:
                 said += [of_limit(card.worst), card.worst.rating, where]
         if best:
@@ -275,11 +275,16 @@ class OptionCard(QAbstractButton):
         painter.drawText(row, _RIGHT, text)
         painter.setFont(self._look.font("small"))
         painter.setPen(p.verdict(card.verdict))
-        said = f"{self._shape()} {card.verdict or 'no limit given'}".strip()
+        said = f"{self._shape()} {card.verdict or _unknown(card)}".strip()
         if text and painter.fontMetrics().horizontalAdvance(said) + 6 + taken > row.width():
             said = self._shape() if beside else ""
         painter.drawText(row, _LEFT, said)
         return beside
+
+
+def _unknown(card: CardRow) -> str:
+    """Why there is no verdict."""
+    return "no limit given" if card.solved else "could not be solved"
 
 
 def card_height(look: Look, lines: int) -> int:

@@ -415,11 +415,12 @@ class CellRow(msgspec.Struct, frozen=True):
 
 
 class CardRow(msgspec.Struct, frozen=True):
-    """An option and the rating that decides it; None where nothing has a limit."""
+    """An option and the rating that decides it; None where nothing has a limit, or not `solved`."""
 
     option: str
     verdict: str | None
     worst: CellRow | None
+    solved: bool = True
 
 
 class FindingsRow(msgspec.Struct, frozen=True, eq=False):

@@ -464,7 +464,7 @@ def findings(found: Any, request_id: int, *, whole: bool = True) -> FindingsRow:
         request_id=request_id,
         cells=tuple(_cell(cell) for cell in found.cells),
         cards=tuple(
-            CardRow(c.option, c.verdict, None if c.worst is None else _cell(c.worst))
+            CardRow(c.option, c.verdict, None if c.worst is None else _cell(c.worst), c.solved)
             for c in found.cards
         ),
         best=found.best,

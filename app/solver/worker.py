@@ -25,7 +25,7 @@ from app.solver.warm import Warm
 from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError
-from sim.findings import card_of, cells_of, conclude
+from sim.findings import Card, card_of, cells_of, conclude
 from sim.options import apply
 from sim.salvage import Salvage, salvage
 from sim.threads import side_by_side
@@ -292,6 +292,7 @@ class _Desk:
         cost = {i: 1 if i in still else most for i in order}
         options = _options(request.build)
         done, total = 0, len(options) * (len(rounds) - 1 + sum(cost.values()))
+        failed: dict[str, SimError] = {}
         for among, timings in rounds:
             found: dict[str, _Cells] = {}
             for event in among:
@@ -299,21 +300,40 @@ class _Desk:
                 if of[1] == 1:
                     self._solve_ahead(request, options, event, of[0])
                 for option, name in options:
-                    cells = self._cells_of(request, option, event, name, *of)
                     one = found.setdefault(name, _Cells([], True))
+                    try:
+                        cells = self._cells_of(request, option, event, name, *of)
+                    except Cancelled:
+                        raise
+                    except SimError as error:
+                        # the others are held against each other all the same
+                        failed.setdefault(name, error)
+                        done += of[1]
+                        continue
                     one.cells.extend(cells.cells)
                     one.stable &= cells.stable
                     done += of[1]
                     self._send(Progress(request.id, min(done / total, 1.0)))
-            every = [cell for one in found.values() for cell in one.cells]
+            if len(failed) == len(options):
+                raise next(iter(failed.values()))
+            every = [
+                cell for name, one in found.items() if name not in failed for cell in one.cells
+            ]
             cases = {option.name for option in request.build.options if option.what_if}
             cards = [
                 card_of(name, every, stable=one.stable, what_if=name in cases)
+                if name not in failed
+                else Card(name, None, None, what_if=name in cases, solved=False)
                 for name, one in found.items()
             ]
             only = "" if len(among) == len(events) else events[shown].name
             concluded = conclude(request.build.name, every, cards, detail, timings, only=only)
             self._send(rows.findings(concluded, request.id, whole=(among, timings) == rounds[-1]))
+        for name, error in list(failed.items())[:1]:
+            what = f"{error.what}, under the option {name!r}"
+            self._send(
+                Fault(request.id, type(error).__name__, error.where, what, error.hint, "findings")
+            )
         _give_back_memory()
 
     def _solve_ahead(
@@ -338,18 +358,31 @@ class _Desk:
             # at once: what is stopped half-way goes on where it was
             self._cells[key] = _Cells(cells_of(name, solution, cancelled), solution.stable)
 
+        def tried(key: bytes, build: Build, option: int | None, name: str) -> None:
+            try:
+                keep(key, build, option, name)
+            except Cancelled:
+                raise
+            except SimError:
+                # said where its limits are asked for
+                return
+
         def cancelled() -> bool:
             # zooms are answered in the thread that owns the pipe
             return bool(self._newest.value != request.id)
 
         works: dict[bytes, Callable[[], None]] = {}
         for option, name in options:
-            build = self._mended(request.build, option, event).build
-            bare = self._key(build, option, event)
+            try:
+                build = self._mended(request.build, option, event).build
+                bare = self._key(build, option, event)
+            except SimError:
+                # said where its limits are asked for
+                continue
             key = bare + f"{detail} 1".encode()
             # (what is on the screen is solved, and its limits are read)
             if key not in self._cells and self._run_key(bare, detail, 0) not in self._kept:
-                works[key] = partial(keep, key, build, option, name)
+                works[key] = partial(tried, key, build, option, name)
         side_by_side(list(works.values()), self._cancelled(request))
         _trim(self._cells, _KEPT_CELLS)
 

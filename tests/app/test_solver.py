@@ -15,7 +15,7 @@ import pytest
 from app.solver.client import SolverClient
 from app.solver.process import SolverProcess
 from app.solver.protocol import Answer, Curves, Done, Fault, FindingsRow, Ghost, Request, Zoom
-from sim.build import Build, load, loads
+from sim.build import Build, Change, Option, load, loads
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -234,6 +234,22 @@ def test_an_error_comes_back_as_its_fields(
     assert not fault.report
     client.request(Request(id=2, build=small, findings=False))
     inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == 2)
+
+
+def test_an_option_that_cannot_be_solved_leaves_the_others_compared(
+    client: SolverClient, inbox: Inbox, small: Build
+) -> None:
+    broken = Option(name="Gone", changes=(Change(set="not_there.esr", value="1 Ohm"),))
+    build = msgspec.structs.replace(small, options=(*small.options, broken))
+    client.request(Request(id=3, build=build, option=0))
+    fault = inbox.wait(lambda m: isinstance(m, Fault))
+    (found,) = (m for m in inbox.got if isinstance(m, FindingsRow))
+    assert [card.solved for card in found.cards] == [True, True, False]
+    assert found.cards[2].verdict is None
+    assert found.best in (0, 1)
+    assert "Not solved: Gone." in found.sentence
+    assert fault.what.endswith("under the option 'Gone'")
+    assert fault.stage == "findings"
 
 
 def test_a_fault_of_ours_comes_back_as_a_report(
