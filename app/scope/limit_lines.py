@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 # Limits take at most so much of the scale that the curves keep this share of it.
 _CURVES_KEEP = 0.4
+# Of a limit's name, pixels.
+_LINE_HEIGHT = 18
 
 
 def scale_values(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
@@ -67,8 +69,11 @@ class LimitLines:
 
     def place(self) -> None:
         """Lines where they belong; at the edge the name of a limit beyond it."""
-        (left, _), (low, high) = self._plot.getViewBox().viewRange()
+        (left, right), (low, high) = self._plot.getViewBox().viewRange()
         height = self._plot.height()
+        line_height = _LINE_HEIGHT * self._look.scale
+        # names that stand at the left, and how high, pixels from the top
+        taken: list[float] = []
         for limit, line, label in zip(self._limits, self._lines, self.labels, strict=True):
             inside = low < limit.value < high
             line.setVisible(inside)
@@ -78,13 +83,19 @@ class LimitLines:
             if inside:
                 # above the dashes, below them where the strip ends
                 room = (high - limit.value) / (high - low) * height
-                below = room < 18 * self._look.scale
+                below = room < line_height
             else:
                 below = limit.value >= high
                 words = f"{'▲' if below else '▼'} {words}, off the scale"
+            at = min(max(limit.value, low), high)
+            top = (high - at) / (high - low) * height - (0.0 if below else line_height)
+            # of two limits close together the second is named at the right
+            crowded = any(abs(top - other) < line_height for other in taken)
+            if not crowded:
+                taken.append(top)
             label.setText(words)
-            label.setAnchor((0, 0 if below else 1))
-            label.setPos(left, min(max(limit.value, low), high))
+            label.setAnchor((1 if crowded else 0, 0 if below else 1))
+            label.setPos(right if crowded else left, at)
 
     @property
     def at_top(self) -> bool:

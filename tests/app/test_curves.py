@@ -244,6 +244,27 @@ def test_a_limit_beyond_the_scale_is_named_at_the_edge(
     assert label.pos().y() == strip._range[1]
 
 
+def test_names_of_limits_close_together_do_not_lie_on_each_other(
+    opened: Callable[[Build], Driver],
+) -> None:
+    build = with_capacitor()
+    driver = opened(build)
+    driver.curves()
+    scope = driver.window.scope
+    assert scope is not None
+    strip = scope.strips[0]
+    low, high = strip._range
+    middle = (low + high) / 2
+    strip._limits.show(
+        (
+            Limit("highest supply", middle + 0.01 * (high - low), upper=True),
+            Limit("lowest supply", middle, upper=False),
+        )
+    )
+    one, two = (x.mapRectToScene(x.boundingRect()) for x in strip._limits.labels)
+    assert not one.intersects(two)
+
+
 @pytest.mark.parametrize("look", ["desk", "projector"])
 def test_figures_between_the_cursors_are_whole_at_1280(
     opened: Callable[[Build], Driver], look: str
