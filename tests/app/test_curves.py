@@ -261,6 +261,7 @@ def test_names_of_limits_close_together_do_not_lie_on_each_other(
             Limit("lowest supply", middle, upper=False),
         )
     )
+    scope.grab()  # words find their place when they are painted
     one, two = (x.mapRectToScene(x.boundingRect()) for x in strip._limits.labels)
     assert not one.intersects(two)
 
