@@ -415,8 +415,23 @@ class Solution:
         ------
         Cancelled   if `cancelled`, asked every few places, says so
         """
-        eq, net = self.equations, self.equations.network
+        net = self.equations.network
         places = self.places() if places is None else places
+        self._read_extremes(places, (), slack, cancelled)
+        return {place: self._ranges[net.ports[place]][1] for place in places}
+
+    def _read_extremes(
+        self,
+        places: Sequence[str],
+        currents: Sequence[str],
+        slack: float,
+        cancelled: Callable[[], bool] | None,
+    ) -> dict[str, float]:
+        """Have ranges of places that are not known yet; the largest currents of ports, A.
+
+        Together: most of a reading is the walk along the run, whatever is read on it.
+        """
+        eq, net = self.equations, self.equations.network
         known = self._ranges
         pairs = list(dict.fromkeys(net.ports[p] for p in places))
         left = [pair for pair in pairs if pair not in known or known[pair][0] > slack]
@@ -424,15 +439,21 @@ class Solution:
         # and one within a slack is for a drag, whose answers are not stopped
         some = _PLACES_AT_ONCE if plain.usable() else _PLACES_IN_NUMPY
         step = some if self.detail == "edges" and not slack else len(pairs)
-        for start in range(0, len(left), max(step, 1)):
+        amps = [eq.amps(net.port_branches[port]) for port in currents]
+        peaks: dict[str, float] = {}
+        for start in range(0, max(len(left), min(len(amps), 1)), max(step, 1)):
             few = left[start : start + step]
             if cancelled is not None and cancelled():
                 raise Cancelled("figures", "stopped for a newer request")
-            rows = stack_rows([eq.volts(*pair) for pair in few])
+            rows = stack_rows([*amps, *(eq.volts(*pair) for pair in few)])
             low, high = self.trajectory.extremes(rows, 0.0, self.duration_s, slack)
-            for pair, a, b in zip(few, low, high, strict=True):
+            n = len(amps)
+            for port, a, b in zip(currents, low[:n], high[:n], strict=bool(n)):
+                peaks[port] = float(max(abs(a), abs(b)))
+            for pair, a, b in zip(few, low[n:], high[n:], strict=True):
                 known[pair] = slack, (float(a), float(b))
-        return {place: known[net.ports[place]][1] for place in places}
+            amps = []
+        return peaks
 
     def known_range(self, slack: float) -> dict[str, tuple[float, float]]:
         """What `volts_range` has read so far, within `slack` or better."""
@@ -480,12 +501,11 @@ class Solution:
             return list(dict.fromkeys(p for p in ports if p is not None))
 
         t1 = self.duration_s
-        peak: dict[str, float] = {}
         rms: dict[str, float] = {}
-        if at := currents("peak_amps"):
-            rows = stack_rows([eq.amps(net.port_branches[p]) for p in at])
-            low, high = self.trajectory.extremes(rows, 0.0, t1, slack)
-            peak = {p: float(max(abs(a), abs(b))) for p, a, b in zip(at, low, high, strict=True)}
+        # other places have no limit to be held against
+        held = {f"{part.id}.{rating.port}" for part, rating in limits}
+        places = [p for p in self.places() if p in held]
+        peak = self._read_extremes(places, currents("peak_amps"), slack, cancelled)
         if cancelled is not None:
             if cancelled():
                 raise Cancelled("figures", "stopped for a newer request")
@@ -497,9 +517,7 @@ class Solution:
             rms = {p: math.sqrt(max(float(v), 0.0)) for p, v in zip(at, square, strict=True)}
         heats = any(rating.reads in ("mean_watts", "joules") for _, rating in limits)
         losses = self.trajectory.energy(0.0, t1).by_owner if heats else {}
-        # other places have no limit to be held against
-        held = {f"{part.id}.{rating.port}" for part, rating in limits}
-        volts = self.volts_range(slack, cancelled, [p for p in self.places() if p in held])
+        volts = self.volts_range(slack, cancelled, places)
         out = {}
         for part in self.context.build.parts:
             port = self._current_port(part.id) or ""
