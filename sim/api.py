@@ -462,6 +462,8 @@ def cells_over_timings(
     seeds: Sequence[int],
     cancelled: Callable[[], bool] | None = None,
     meanwhile: Callable[[], object] | None = None,
+    *,
+    together: bool = True,
 ) -> list[Cell]:
     """Worst and typical of each limit over ESC timings, solved side by side.
 
@@ -472,6 +474,7 @@ def cells_over_timings(
     ----------
     cancelled : asked in every thread
     meanwhile : called again and again in the calling thread while it waits
+    together : False solves one after the other, for a caller that has several cases side by side
 
     Raises
     ------
@@ -492,6 +495,8 @@ def cells_over_timings(
     if follow and len(case.stages) == 1:
         follow = moved(cast("EdgeRun", one.trajectory)) > HARDLY
     first = rated(seeds[0]) if follow else cells_of(option, one, cancelled)
+    if not together:
+        return worst_of([first, *map(rated, seeds[1:])])
     rest = side_by_side([partial(rated, seed) for seed in seeds[1:]], meanwhile)
     return worst_of([first, *rest])
 

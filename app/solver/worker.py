@@ -293,8 +293,14 @@ class _Desk:
         options = _options(request.build)
         done, total = 0, len(options) * (len(rounds) - 1 + sum(cost.values()))
         failed: dict[str, SimError] = {}
+        told = 0.0
         for among, timings in rounds:
             found: dict[str, _Cells] = {}
+            if timings > 1:
+                chops = [event for event in among if event not in still]
+                told = self._over_timings_ahead(
+                    request, options, chops, detail, timings, (done, total)
+                )
             for event in among:
                 of: tuple[Detail, int] = ("averaged", 1) if event in still else (detail, timings)
                 if of[1] == 1:
@@ -313,7 +319,9 @@ class _Desk:
                     one.cells.extend(cells.cells)
                     one.stable &= cells.stable
                     done += of[1]
-                    self._send(Progress(request.id, min(done / total, 1.0)))
+                    # (what was solved ahead has been told)
+                    if done / total > told:
+                        self._send(Progress(request.id, min(done / total, 1.0)))
             if len(failed) == len(options):
                 raise next(iter(failed.values()))
             every = [
@@ -385,6 +393,64 @@ class _Desk:
                 works[key] = partial(tried, key, build, option, name)
         side_by_side(list(works.values()), self._cancelled(request))
         _trim(self._cells, _KEPT_CELLS)
+
+    def _over_timings_ahead(
+        self,
+        request: Request,
+        options: list[tuple[int | None, str]],
+        events: list[int],
+        detail: Detail,
+        timings: int,
+        progress: tuple[int, int],
+    ) -> float:
+        """Limits over all ESC timings that are not known yet, options and events side by side.
+
+        Not the timings of one: what a case needs once would leave the other cores idle.
+        progress : runs done before, and all there are. Returns the share done that was told.
+        """
+        finished = 0
+
+        def cancelled() -> bool:
+            return bool(self._newest.value != request.id)
+
+        def keep(key: bytes, build: Build, option: int | None, event: int, name: str) -> None:
+            nonlocal finished
+            try:
+                case = prepare(build, event + 1, None if option is None else option + 1)
+                seeds = range(timings if case.chops else 1)
+                cells = cells_over_timings(case, name, detail, seeds, cancelled, together=False)
+            except Cancelled:
+                raise
+            except SimError:
+                # said where its limits are asked for
+                return
+            self._cells[key] = _Cells(cells, case.stable)
+            finished += timings
+
+        works: dict[bytes, Callable[[], None]] = {}
+        for event in events:
+            for option, name in options:
+                try:
+                    build = self._mended(request.build, option, event).build
+                    key = self._key(build, option, event) + f"{detail} {timings}".encode()
+                except SimError:
+                    continue
+                if key not in self._cells:
+                    works[key] = partial(keep, key, build, option, event, name)
+        asked = self._cancelled(request)
+        done, total = progress
+        told = 0
+
+        def meanwhile() -> None:
+            nonlocal told
+            asked()
+            if finished > told:
+                told = finished
+                self._send(Progress(request.id, min((done + told) / total, 1.0)))
+
+        side_by_side(list(works.values()), meanwhile)
+        _trim(self._cells, _KEPT_CELLS)
+        return (done + told) / total
 
     def _variants(self, request: Request) -> None:
         """The worst figure of the present option, as it is and with one value moved."""
