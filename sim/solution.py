@@ -66,7 +66,7 @@ _BY_INTEGRALS = ("rms_amps", "mean_watts", "joules", "time_below", "pulse_kelvin
 #: Voltages read in one go; between goes a run can be told to stop. Fewer where numpy has to do.
 _PLACES_AT_ONCE, _PLACES_IN_NUMPY = 16, 2
 #: And on so many parts of a run whose stores are followed, one after the other: 0.1 s in all.
-_PARTS = 2
+_PARTS = 3
 
 
 @dataclass(frozen=True)
