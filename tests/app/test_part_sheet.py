@@ -25,6 +25,7 @@ def sheet_on(qtbot, ids, preset="arms_4s_analogue"):
 
 def typed(sheet, name, text):
     box = sheet.rows[name].box
+    box.setFocus()
     box.setText(text)
     QTest.keyClick(box, Qt.Key.Key_Return)
 
