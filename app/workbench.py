@@ -405,9 +405,20 @@ class Workbench(QObject):
         self.pinned_changed.emit()
         self.ask(findings=False)
 
+    @property
+    def best(self) -> int | None:
+        """The option called best, where it stands now; None where none is, or it is gone.
+
+        By its name: options may have changed places since they were compared.
+        """
+        if self.findings is None or self.findings.best is None:
+            return None
+        called = self.findings.cards[self.findings.best].option
+        names = [option.name for option in self._build.options]
+        return names.index(called) if called in names else None
+
     def _other_option(self) -> int | None:
-        best = None if self.findings is None else self.findings.best
-        for index in (self._looked_at, best, *range(len(self._build.options))):
+        for index in (self._looked_at, self.best, *range(len(self._build.options))):
             if index is not None and index != self._option and index < len(self._build.options):
                 return index
         return None

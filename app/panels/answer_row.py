@@ -69,7 +69,7 @@ class AnswerRow(QWidget):
         """Where the figure of the sentence is read."""
         bench = self._workbench
         if bench.findings is not None and bench.problem is None:
-            go_to_worst(bench, bench.findings.best)
+            go_to_worst(bench, bench.best)
 
     def refresh(self) -> None:
         """The sentence of the findings, or of the problem."""

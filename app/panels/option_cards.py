@@ -96,7 +96,7 @@ class OptionCards(QScrollArea):
                 name,
                 row,
                 self._where(row),
-                best=findings is not None and findings.best == index and len(names) > 1,
+                best=bench.best == index and len(names) > 1,
                 pinned=bool(options) and bench.pinned == index and bench.option != index,
                 stale=bench.findings_stale,
                 what_if=bool(options) and options[index].what_if,
@@ -107,7 +107,7 @@ class OptionCards(QScrollArea):
             # the row may have to be laid out first
             QTimer.singleShot(0, self._show_present)
         self._seen = bench.option
-        best = None if findings is None else findings.best
+        best = bench.best
         if best is not None and best != self._best:
             QTimer.singleShot(0, self._show_best)
         self._best = best

@@ -16,6 +16,7 @@ from app.panels.option_cards import OptionCards
 from app.solver.protocol import CardRow, CellRow, FindingsRow
 from app.words import of_limit
 from app.workbench import Workbench
+from sim import option_list
 from sim.build import Option, load
 
 if TYPE_CHECKING:
@@ -95,6 +96,18 @@ def test_a_click_on_a_name_of_many_lines_is_not_one_on_the_figure(qtbot: QtBot) 
     assert not went
     qtbot.mouseClick(card, Qt.MouseButton.LeftButton, pos=QPoint(right, card.height() - 32))
     assert went
+
+
+def test_best_goes_with_its_option_to_another_place(qtbot: QtBot) -> None:
+    cards = _shown(qtbot, NAMES[:4], 1280)
+    bench = cards._workbench
+    assert "best so far" in cards.cards[1].accessibleName()
+    bench.do("Move an option", option_list.move(bench.build, 1, 3))
+    cards.refresh()
+    assert [("best so far" in card.accessibleName()) for card in cards.cards] == [False] * 3 + [
+        True
+    ]
+    assert bench.best == 3
 
 
 def test_folding_elides_only_what_is_left_over(qtbot: QtBot) -> None:
