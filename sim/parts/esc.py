@@ -34,7 +34,7 @@ class Esc(Kind):
     + 2 diode_drop) off the motor's voltage, against its current, and the answer says what that
     does to speed and supply current.
 
-    Left out: commutation and its ripple, the loop of a few nH on the
+    Left out: the moment of commutation (its ripple is the motor's), the loop of a few nH on the
     board and its ringing above 30 MHz, overlap losses of the edges, avalanche of the MOSFETs.
     """
 
