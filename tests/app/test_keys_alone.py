@@ -208,3 +208,11 @@ def test_a_note_is_answered_by_keys_without_going_through_the_frame(drive: Drive
         areas = (window.scope, window.top_row, window.cards, window.frame)
         reached += [i for i, area in enumerate(areas) if area is here or area.isAncestorOf(here)]
     assert reached == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize("ending", [".png", ".svg", ".pdf"])
+def test_the_drawing_is_saved_by_keys(drive: Driver, tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"frame{ending}"
+    titles = in_dialog(drive, QFileDialog, str(path), (KEY.Key_E, CTRL))
+    assert titles == ["Save the drawing as"]
+    assert path.stat().st_size > 10_000
