@@ -14,17 +14,18 @@ from sim import averaged, edges, rosenbrock
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
 from sim.diode_patterns import has_diodes, smooth, with_diodes
-from sim.errors import BadField, Conflict, Unsettled
+from sim.errors import BadField, Conflict, NoStart, Unsettled
 from sim.event import drive as drive_of
 from sim.fading import moved
 from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
 from sim.mean_equations import MeanEquations, equilibrium, linear_values
 from sim.options import apply
+from sim.parts import KINDS
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.solution import Context, Mode, Solution, Stores, modes_of
 from sim.staged import StagedRun
 from sim.stages import Stage, stages_of
-from sim.state_equations import StateEquations
+from sim.state_equations import StateEquations, stack_rows
 from sim.threads import one_blas_thread, side_by_side
 
 if TYPE_CHECKING:
@@ -132,6 +133,37 @@ class Case:
         first = stages[0].mean
         start = equilibrium(first, np.asarray(self.drive.start_duty, dtype=float))
         return replace(self, equations=first.eq, mean=first, start=start, stages=stages)
+
+    @cached_property
+    def rest_V(self) -> dict[str, float]:
+        """Volts with all throttles at zero, of places with a lower limit.
+
+        Nothing where no such state is found, and for a plug-in, which holds no lower limit.
+        """
+        if self.event.kind == "plug_in":
+            return {}
+        eq, ports = self.equations, self.equations.network.ports
+        pieces = eq.tree.piece
+        places = [
+            place
+            for part in self.build.parts
+            for rating in KINDS[part.kind].ratings
+            if rating.reads == "minimum_volts"
+            and KINDS[part.kind].limit(rating, resolve(part)) is not None
+            and (place := f"{part.id}.{rating.port}") in ports
+            and pieces[ports[place][0]] == pieces[ports[place][1]]
+        ]
+        if not places:
+            return {}
+        still = np.zeros(eq.n_switches)
+        try:
+            moment = self.mean.moment(still, equilibrium(self.mean, still, self.start))
+        except NoStart:
+            return {}
+        rows = stack_rows([eq.volts(*ports[place]) for place in places])
+        state = (moment.duty, moment.x, moment.slope, moment.inputs)
+        volts = self.mean.rows(rows, *(each[None, :] for each in state))
+        return {place: float(v) for place, v in zip(places, volts[:, 0], strict=True)}
 
     @property
     def fades(self) -> bool:
@@ -314,6 +346,7 @@ def solve_case(
         modes=case.modes,
         solve_s=time.perf_counter() - begin,
         stores=_stores_in(case, follow=follow),
+        rest_V=case.rest_V,
     )
     return Solution(context, run)
 
@@ -396,8 +429,12 @@ def _mean_runs(
 
     runs: list[AveragedRun] = []
     x = case.start
-    if case.chops and case.stages[0].counted is not None:
-        x = case.stages[0].mean.stores.w(x)
+    counted = case.stages[0].counted if case.chops else None
+    if counted is not None:
+        # its states may stand in another order; what rests does so whatever the stores hold
+        command = np.asarray(case.drive.start_duty, dtype=float)
+        same = counted.eq.state_owner == case.equations.state_owner
+        x = equilibrium(counted, command, case.stages[0].mean.stores.w(x) if same else None)
     for stage in case.stages:
         start = stage.start_s
         if stage.lifted is not None:

@@ -34,7 +34,7 @@ class Cell:
     """One limit of one part under one option and event, the worst over ESC timings.
 
     `typical` is the median over the timings; the same as `value` where there is one. `seed`
-    is the timing that decides.
+    is the timing that decides, `rest` the value before anything runs, for a lower limit.
     """
 
     option: str
@@ -51,6 +51,7 @@ class Cell:
     unit: str
     verdict: Verdict
     seed: int = 0
+    rest: float | None = None
 
     @property
     def named(self) -> str:
@@ -142,6 +143,7 @@ def cells_of(
             unit=use.unit,
             verdict=use.verdict,
             seed=solution.seed,
+            rest=use.rest,
         )
         for part, uses in solution.rated(cancelled=cancelled).items()
         for use in uses

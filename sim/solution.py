@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -150,6 +150,8 @@ class Context:
     modes: tuple[Mode, ...]
     solve_s: float
     stores: Stores = "steady"
+    #: volts of places with a lower limit before anything runs
+    rest_V: Mapping[str, float] = field(default_factory=dict)
 
 
 class Solution:
@@ -574,18 +576,22 @@ class Solution:
             if limit is None or read is None:
                 continue
             reads, value, unit = read
-            used = use_of_limit(value, limit, lower=rating.reads == "minimum_volts")
+            place = f"{part}.{rating.port}"
+            lower = rating.reads == "minimum_volts"
+            rest = self.context.rest_V.get(place) if lower else None
+            used = use_of_limit(value, limit, lower=lower, rest=rest)
             uses.append(
                 RatingUse(
                     name=rating.name,
                     reads=reads,
-                    place=f"{part}.{rating.port}",
+                    place=place,
                     value=value,
                     limit=limit,
                     used=used,
                     unit=unit,
                     verdict=verdict(used),
-                    note=self._beyond(rating, f"{part}.{rating.port}", value, limit),
+                    note=self._beyond(rating, place, value, limit),
+                    rest=rest,
                 )
             )
         return tuple(uses) if extremes_only else (*uses, *self._grown(part))

@@ -347,7 +347,7 @@ def _told(cell: Cell, swings: Sequence[Swing]) -> Sensitivity:
     low, high = cell.value - down, cell.value + up
     lower = cell.reads in ("lowest", "slow lowest")
     ends = (high, low) if lower else (low, high)
-    words = tuple(verdict(use_of_limit(v, cell.limit, lower=lower)) for v in ends)
+    words = tuple(verdict(use_of_limit(v, cell.limit, lower=lower, rest=cell.rest)) for v in ends)
 
     def show(value: float, unit: str) -> str:
         return quantity.format(value, unit, 3)

@@ -2,6 +2,15 @@
 
 within up to 80 % of a limit, close up to 100 %, over above. The 80 % is a common
 practice of the trade (no source): a margin of a fifth for what the model leaves out.
+
+A use is the way from where a part is not strained at all to its limit, and how much of it
+is gone. An upper limit strains a part from nothing on: a MOSFET of 30 V at 24 V is at 80 %
+whether 16 V or 24 V is its rest, and makers and trade derate by the rating itself. So it is
+value/limit. Measured from rest, 25 V on 26 V would be nothing as long as nothing moves. A lower
+limit does not strain a part that has its supply: 5 V of a rail that needs 3.9 V is not 78 %
+of anything. So it is what is lost of the room between its voltage at rest and the limit.
+Past the limit both are the ratio of the two, else a rail with little room would by its
+smallness alone outdo whatever is over elsewhere. At the limit all are 1.
 """
 
 from __future__ import annotations
@@ -26,11 +35,21 @@ def verdict(used: float) -> Verdict:
     return "close" if used <= 1.0 else "over"
 
 
-def use_of_limit(value: float, limit: float, *, lower: bool) -> float:
-    """Share of a limit that a value uses: value/limit, or limit/value for a lower limit."""
-    if lower:
-        return MOST if value <= limit / MOST else limit / value
-    return min(max(value, 0.0) / limit, MOST) if limit > 0.0 else MOST
+def use_of_limit(value: float, limit: float, *, lower: bool, rest: float | None = None) -> float:
+    """Share of a limit that a value uses, 1 at the limit and above 1 beyond it.
+
+    value/limit for an upper limit. For a lower one (rest - value)/(rest - limit), and limit/value
+    once it is crossed, or where no rest above the limit is known.
+
+    Parameters
+    ----------
+    rest : the value before anything runs, for a lower limit
+    """
+    if not lower:
+        return min(max(value, 0.0) / limit, MOST) if limit > 0.0 else MOST
+    if value >= limit and rest is not None and rest > limit:
+        return max(rest - value, 0.0) / (rest - limit)
+    return MOST if value <= limit / MOST else limit / value
 
 
 @dataclass(frozen=True)
@@ -44,8 +63,9 @@ class RatingUse:
         "RMS", "peak current", "mean power", "warms by"
     place : address it was read at
     value, limit : in `unit`
-    used : share of the limit used, 1 at the limit
+    used : share of the limit used, 1 at the limit; see `use_of_limit`
     note : what the figure means beyond the limit, "" where nothing is to be said
+    rest : the value with all throttles at zero, for a lower limit
     """
 
     name: str
@@ -57,3 +77,4 @@ class RatingUse:
     unit: str
     verdict: Verdict
     note: str = ""
+    rest: float | None = None
