@@ -424,7 +424,15 @@ def _mean_runs(
         # (a fading store's law is known far less well than that)
         closer = None if case.chops or not mean.eq.network.is_linear else _RTOL_STILL
         return rosenbrock.run(
-            mean, drive, x, rtol=closer, start_s=start_s, cancelled=cancelled, progress=progress
+            mean,
+            drive,
+            x,
+            rtol=closer,
+            start_s=start_s,
+            # where nothing chops there is no other way to solve it
+            swings=not case.chops,
+            cancelled=cancelled,
+            progress=progress,
         )
 
     runs: list[AveragedRun] = []

@@ -13,6 +13,7 @@
     +- SolveError               the solver
        +- Singular
        +- NoStart               no equilibrium to start from
+       +- Swings                an average that follows every turn of a swing
        +- Cancelled
 
 Every error says where (a path such as ``parts[2].values.esr`` or the name of a
@@ -98,6 +99,10 @@ class Singular(SolveError):
 
 class NoStart(SolveError):
     """No equilibrium was found to start from."""
+
+
+class Swings(SolveError):
+    """An averaged run follows a swing that grows or will not die, turn by turn."""
 
 
 class Unsettled(SolveError):

@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from sim import quantity
 from sim.averaged import AveragedRun, Piece
-from sim.errors import Cancelled, SolveError
+from sim.errors import Cancelled, SolveError, Swings
 from sim.event import held
 from sim.kernels import on_disk
 from sim.mean_form import MeanForm
@@ -101,6 +102,13 @@ TIGHTER_AT_CORNERS = 4.0
 FIRST_SHARE = 1e-3
 #: Steps the compiled kernel takes before it asks whether it shall go on.
 _CHUNK = 256
+#: Steps after which an averaged run is no cheap look any more, those between two kinks of a
+#: drive left out. The samples take 200 to 500 in all, swings that die some thousands.
+MOST_STEPS, PER_PIECE = 20_000, 200
+#: How often it is looked at how long the rest will take, in steps.
+_LOOK = 1_000
+#: What falls by less than so many e-folds in the rest of the event does not die in it.
+_DIES = 3.0
 
 
 class System(Protocol):
@@ -198,14 +206,14 @@ def integrate(
     x: Array,
     scale: Scale,
     first_step: float,
-    stop: Callable[[float], None] | None = None,
+    stop: Callable[[float, Array, int], None] | None = None,
 ) -> Steps:
     """Solve from `start` to `end`.
 
     Parameters
     ----------
     first_step : s, tried first
-    stop : called with the time reached before each step; may raise
+    stop : called with time and state reached and steps taken since, before each step; may raise
 
     Raises
     ------
@@ -216,7 +224,7 @@ def integrate(
     grow, at = GROW, None
     while t < end:
         if stop is not None:
-            stop(t)
+            stop(t, x, 1)
         last = h >= (end - t) * (1.0 - 1e-9)
         if last:
             h = end - t
@@ -336,7 +344,7 @@ class _Compiled:
         end: float,
         x: Array,
         first_step: float,
-        stop: Callable[[float], None],
+        stop: Callable[[float, Array, int], None],
     ) -> Steps:
         tap = commands.tap
         course = Course(
@@ -350,9 +358,9 @@ class _Compiled:
         )
         scale, n = self.scale, len(x)
         clock = np.array([first_step, GROW])
-        now, parts = commands.start, []
+        now, count, parts = commands.start, 0, []
         while True:
-            stop(now)
+            stop(now, x, count)
             t, states = np.full(_CHUNK + 1, now), np.empty((_CHUNK + 1, n))
             states[0] = x
             first, second = np.empty((_CHUNK, n)), np.empty((_CHUNK, n))
@@ -378,6 +386,50 @@ class _Compiled:
             parts.append(Steps(t[: count + 1], states[: count + 1], first[:count], second[:count]))
             if why == DONE:
                 return Steps.joined(parts)
+
+
+class _Patience:
+    """Whether an averaged run is worth its steps."""
+
+    def __init__(self, mean: MeanEquations, drive: Drive) -> None:
+        self.mean, self.drive = mean, drive
+        self.taken = 0
+        self._looked = (0, 0.0)
+
+    def spend(self, t: float, x: Array, taken: int) -> None:
+        """Count steps.
+
+        Raises
+        ------
+        Swings   if they are too many, or will be and what swings will not die
+        """
+        self.taken += taken
+        steps, before = self._looked
+        if self.taken < steps + _LOOK:
+            return
+        left = self.drive.duration_s - t
+        to_come = left * (self.taken - steps) / max(t - before, 1e-300)
+        self._looked = self.taken, t
+        if self.taken + to_come < MOST_STEPS:
+            return
+        duty = np.array([held(at, d, np.array([t]))[0] for at, d in self.drive.courses])
+        values, vectors = np.linalg.eig(self.mean.jacobian(duty, x))
+        # (a pair that does not turn is no swing)
+        turning = np.where(np.abs(values.imag) > np.abs(values.real), values.real, -math.inf)
+        worst = int(np.argmax(turning))
+        rate = float(turning[worst])
+        if self.taken < MOST_STEPS and rate * left < -_DIES:
+            return
+        share = np.abs(vectors[:, worst]) ** 2
+        part = self.mean.eq.state_owner[int(np.argmax(share))] if math.isfinite(rate) else "run"
+        hz = abs(float(values[worst].imag)) / math.tau
+        swing = f"a swing of {quantity.format(hz, 'Hz', 3)}" if math.isfinite(rate) else "a swing"
+        does = "grows by itself" if rate > 0.0 else "does not die away"
+        raise Swings(
+            part,
+            f"{swing} {does}, and averages would have to follow each of its turns",
+            "Solve every edge, or damp it",
+        )
 
 
 def _stuck(t: float) -> SolveError:
@@ -407,6 +459,7 @@ def run(
     rtol: float | None = None,
     start_s: float = 0.0,
     compiled: bool | None = None,
+    swings: bool = True,
     cancelled: Callable[[], bool] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> AveragedRun:
@@ -419,12 +472,14 @@ def run(
     start_s : when x0 is, at most the event's end
     compiled : use the compiled kernel, which equations with a bridge in a cut-set of
         inductors do not fit; None where it need not be compiled first
+    swings : False declines to follow a swing that grows or will not die
     cancelled : looked at before every step, or every few ms where compiled
     progress : told the event time reached, in s
 
     Raises
     ------
     Cancelled   if `cancelled` says so
+    Swings   if `swings` is False and it would take far more steps than a slow course needs
     SolveError   if the step became too small
     """
     form = MeanForm(mean)
@@ -436,17 +491,23 @@ def run(
     fits = compiled and form.plain and form.fits and form.n
     kernel = _Compiled(form, scale) if fits else None
 
-    def stop(t: float) -> None:
+    patience = None if swings else _Patience(mean, drive)
+
+    def stop(t: float, x: Array, taken: int) -> None:
         if cancelled is not None and cancelled():
             raise Cancelled("run", "stopped for a newer request")
         if progress is not None:
             progress(t)
+        if patience is not None:
+            patience.spend(t, x, taken)
 
     kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)
     cuts = [start_s, *kinks, drive.duration_s]
     x, parts = x0, []
     for start, end in pairwise(cuts):
         commands = Commands.of(drive, start, end)
+        if patience is not None:
+            patience.taken -= PER_PIECE
         first = FIRST_SHARE * (end - start)
         if kernel is not None:
             parts.append(kernel.integrate(commands, end, x, first, stop))

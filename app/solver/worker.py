@@ -24,7 +24,7 @@ from app.solver.protocol import Curves, Done, Fault, Ghost, Moved, Progress, Req
 from app.solver.warm import Warm
 from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
-from sim.errors import Cancelled, SimError
+from sim.errors import Cancelled, SimError, Swings
 from sim.findings import Card, card_of, cells_of, conclude
 from sim.options import apply
 from sim.salvage import Salvage, salvage
@@ -223,7 +223,12 @@ class _Desk:
             if first and not request.live and solution.stores != "steady":
                 self._picture(request)
             return
-        self._picture(request)
+        swings: Swings | None = None
+        try:
+            self._picture(request)
+        except Swings as error:
+            # averages would take longer than every edge: that is then the first answer
+            swings = error
         # it is out: now there is time to look for kernels, or to compile them
         self.warm.begin()
         there = self.warm.finished_now()
@@ -234,6 +239,8 @@ class _Desk:
         elif not request.live:
             # numpy serves meanwhile: seconds for what the kernels do in tenths
             self._picture(request, "edges")
+        elif swings is not None:
+            raise swings
 
     def _picture(
         self, request: Request, detail: Detail | None = None, *, follow: bool = True

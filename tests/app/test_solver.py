@@ -15,7 +15,7 @@ import pytest
 from app.solver.client import SolverClient
 from app.solver.process import SolverProcess
 from app.solver.protocol import Answer, Curves, Done, Fault, FindingsRow, Ghost, Request, Zoom
-from sim.build import Build, Change, Option, load, loads
+from sim.build import Build, Change, Event, Option, load, loads
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -44,7 +44,7 @@ SMALL = b"""{"format": "rippletree-build", "version": 1, "name": "Plug and capac
 ENGINE = """
 import os, time
 import sim
-from sim.errors import Cancelled, SimError
+from sim.errors import Cancelled, SimError, Swings
 
 def solve(build, *, cancelled, **how):
     notes = build.notes
@@ -66,6 +66,8 @@ def solve(build, *, cancelled, **how):
         raise ZeroDivisionError("of our own")
     if notes == "threads":
         raise SimError("threads", os.environ.get("OPENBLAS_NUM_THREADS", "not set"), "hint")
+    if notes == "swings" and how["detail"] == "averaged":
+        raise Swings("lc", "a swing grows by itself", "Solve every edge")
     with open(os.path.join(os.path.dirname(__file__), "solved"), "a") as log:
         log.write("s")
     return sim.solve(build, cancelled=cancelled, **how)
@@ -250,6 +252,17 @@ def test_an_option_that_cannot_be_solved_leaves_the_others_compared(
     assert "Not solved: Gone." in found.sentence
     assert fault.what.endswith("under the option 'Gone'")
     assert fault.stage == "findings"
+
+
+def test_where_averages_decline_every_edge_answers_first(
+    client: SolverClient, inbox: Inbox
+) -> None:
+    still = Event(name="Still", kind="steady", duration="500 us", duty=0.3)
+    build = msgspec.structs.replace(load("board_6s_digital"), notes="swings", events=(still,))
+    client.request(Request(id=3, build=build, option=0, findings=False))
+    first = inbox.wait(lambda m: isinstance(m, (Answer, Fault)))
+    assert isinstance(first, Answer)
+    assert first.detail == "edges"
 
 
 def test_a_fault_of_ours_comes_back_as_a_report(
