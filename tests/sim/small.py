@@ -200,9 +200,14 @@ class Course:
 
 
 class Reference:
-    """Unknowns of the node equations in the middle of each straight stretch of a course."""
+    """Unknowns of the node equations in the middle of each straight stretch of a course.
 
-    def __init__(self, nodal: Nodal, course: Course, x: Array) -> None:
+    number : what ramps are solved in (see `implicit_run`)
+    """
+
+    def __init__(
+        self, nodal: Nodal, course: Course, x: Array, number: type[np.floating[Any]] = np.float64
+    ) -> None:
         pencils: dict[tuple[float, ...], Pencil] = {}
         times, found = [], []
         for t0, t1 in itertools.pairwise(course.corners):
@@ -217,8 +222,8 @@ class Reference:
                 middle, x = pencil.values(z), pencil.values(pencil.after(z, half))
             else:
                 slope = (s1 - s0) / (t1 - t0)
-                middle = implicit_run(nodal, s0, slope, half, x)
-                x = implicit_run(nodal, s0 + half * slope, slope, half, middle)
+                middle = implicit_run(nodal, s0, slope, half, x, number)
+                x = implicit_run(nodal, s0 + half * slope, slope, half, middle, number)
             times.append(t0 + half)
             found.append(middle)
         self.times, self.x = np.array(times), np.array(found)

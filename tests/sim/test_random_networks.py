@@ -18,7 +18,7 @@ from sim.errors import Conflict
 from sim.mean_equations import MeanEquations
 from sim.network import BranchType, Chopper, Network, NetworkMaker, Stamp
 from sim.state_equations import StateEquations, stack_rows
-from tests.sim.nodal import GaveUp, Nodal, Pencil, ida_run
+from tests.sim.nodal import Extended, GaveUp, Nodal, Pencil, ida_run
 from tests.sim.small import Course, Reference, edge_run, steady
 
 if TYPE_CHECKING:
@@ -142,8 +142,11 @@ def drawn_case(network: Network, duties: list[float], seed: int, duration_s: flo
     return case
 
 
-def close(case: Case, got: Array, wanted: Array, share: float = 1e-6) -> None:
-    """Each column within a share of its swing, which is at least a tenth of its kind's largest."""
+def misses(case: Case, got: Array, wanted: Array, share: float = 1e-6) -> float:
+    """How many times further off than a share of its swing the worst column is.
+
+    A swing is at least a tenth of its kind's largest.
+    """
     got = got[:, : case.known]
     wanted = wanted[:, : case.known]
     kinds = np.arange(case.known) < case.network.n_nodes - 1
@@ -152,7 +155,12 @@ def close(case: Case, got: Array, wanted: Array, share: float = 1e-6) -> None:
         swing[kind] = np.maximum(swing[kind], 0.1 * np.max(swing[kind], initial=0.0))
     # (where next to nothing moves, the reference's own tolerance shows)
     least = 1e-10 * np.max(np.abs(wanted)) + 1e-12
-    worst = np.max(np.abs(got - wanted) / np.maximum(share * swing, least))
+    return float(np.max(np.abs(got - wanted) / np.maximum(share * swing, least)))
+
+
+def close(case: Case, got: Array, wanted: Array, share: float = 1e-6) -> None:
+    """Each column within a share of its swing."""
+    worst = misses(case, got, wanted, share)
     assert worst <= 1.0, f"{worst:.3g} times too far"
 
 
@@ -178,12 +186,45 @@ def test_edges(network: Network, duties: list[float], seed: int) -> None:
     """Switching bridges with finite ramps, from any state, over a period and a half."""
     case, course = everyday_case(network, duties, seed)
     run = case.edges()
+    start = case.unknowns(run, 0.0)
     try:
-        wanted = Reference(case.nodal, course, case.unknowns(run, 0.0))
+        wanted = Reference(case.nodal, course, start)
     except GaveUp:
         assume(False)
         raise
-    close(case, run.sample(case.rows, wanted.times).T, wanted.x)
+    got = run.sample(case.rows, wanted.times).T
+    if misses(case, got, wanted.x) > 1.0:
+        # the reference's own rounding, in voltages of index 2, or a fault: longer numbers tell
+        wanted = Reference(case.nodal, course, start, Extended)
+    close(case, got, wanted.x)
+
+
+def test_a_reference_that_rounds() -> None:
+    """A cut-set of inductors whose voltages the reference, in doubles, has 4e-5 V off."""
+    maker = NetworkMaker()
+    part = Stamp(maker, "x")
+    ground, emf, bus, a, low, end, mid, b = (maker.node() for _ in range(8))
+    part.source(emf, ground, 6.738212585313068, "emf")
+    kinds: list[tuple[BranchType, int, int, float]] = [
+        ("inductor", emf, bus, 0.002526387865072727),
+        ("inductor", bus, a, 0.0003212461933584785),
+        ("resistor", a, low, 0.3091947886504016),
+        ("inductor", low, end, 0.009618801710938091),
+        ("resistor", low, a, 2.052074943808122),
+        ("inductor", mid, b, 2.3238112082953492e-08),
+        ("resistor", b, low, 0.0016920368854681919),
+    ]
+    for kind, plus, minus, size in kinds:
+        maker.branch(kind, plus, minus, size, "x", kind)
+    part.chopper(bus, low, mid, Chopper("esc0", 150390.9, 0.0, 0.0157, rise_s=42.5e-9))
+    network = maker.finish()
+    case = Case(network, [0.75], 1, 1.5 / 150390.9)
+    course = Course(network, case.drive)
+    run = case.edges()
+    start = case.unknowns(run, 0.0)
+    wanted = Reference(case.nodal, course, start, Extended)
+    got = run.sample(case.rows, wanted.times).T
+    close(case, got, wanted.x, 1e-7)
 
 
 @examples(0.15)
