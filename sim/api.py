@@ -529,17 +529,26 @@ def cells_over_timings(
     def solved(seed: int, *, follow: bool) -> Solution:
         return solve_case(case, detail, seed, follow=follow, cancelled=cancelled)
 
-    def rated(seed: int) -> list[Cell]:
-        return cells_of(option, solved(seed, follow=follow), cancelled)
-
-    follow = case.fades
     if len(seeds) == 1:
-        return rated(seeds[0])
+        return cells_of(option, solved(seeds[0], follow=case.fades), cancelled)
     # the first alone: it makes the patterns that all share
     one = solved(seeds[0], follow=False)
+    follow = case.fades
     if follow and len(case.stages) == 1:
         follow = moved(cast("EdgeRun", one.trajectory)) > HARDLY
-    first = rated(seeds[0]) if follow else cells_of(option, one, cancelled)
+    if follow:
+        one = solved(seeds[0], follow=True)
+    first = cells_of(option, one, cancelled)
+    growth = one.growth
+    # (a run is tens of megabytes)
+    del one
+
+    def rated(seed: int) -> list[Cell]:
+        solution = solved(seed, follow=follow)
+        # no timing moves it, and telling it takes as long as a third of a run
+        solution.growth = growth
+        return cells_of(option, solution, cancelled)
+
     if not together:
         return worst_of([first, *map(rated, seeds[1:])])
     rest = side_by_side([partial(rated, seed) for seed in seeds[1:]], meanwhile)

@@ -910,6 +910,63 @@ def beyond_start(
     return total
 
 
+@compiled_lean
+def strays(run: Steps, p: int, n_r: int, start: np.ndarray, far: np.ndarray) -> None:
+    """How far (2, n_r) the residuals of a flat piece go from their start, and their fastest rate.
+
+    start (n_r,): the residuals its first step begins with.
+    """
+    for k in range(n_r):
+        far[0, k], far[1, k] = 0.0, 0.0
+    for s in range(run.begin[p], run.begin[p + 1]):
+        h = run.lengths[run.length[s]]
+        for k in range(n_r):
+            early, middle, late = run.r[s, k], run.r[s, n_r + k], run.r[s, 2 * n_r + k]
+            b = (late - early) / (2.0 * _APART)
+            g = (early + late - 2.0 * middle) / (2.0 * _APART * _APART)
+            bend = abs(g)
+            slope = abs(b - g)
+            off = abs(middle - 0.5 * b + 0.25 * g - start[k])
+            far[0, k] = max(far[0, k], off + slope + bend)
+            far[1, k] = max(far[1, k], (slope + 2.0 * bend) / h)
+
+
+@compiled_lean
+def piece_reach(
+    at: int,
+    n: int,
+    m: int,
+    n_r: int,
+    rates: np.ndarray,
+    inject: np.ndarray,
+    span: float,
+    far: np.ndarray,
+    reach: np.ndarray,
+) -> None:
+    """Add to each mode's reach what residuals that stray so far can move it within a span."""
+    for i in range(n - m):
+        push = 0.0
+        for k in range(n_r):
+            if i < m:
+                push += far[0, k] * (abs(inject[at, k, 2 * i]) + abs(inject[at, k, 2 * i + 1]))
+            else:
+                push += far[0, k] * abs(inject[at, k, i + m])
+        over = max(rates[at, 0, i], 0.0) * span
+        reach[i] += push * span * (1.0 + over + over * over)
+
+
+@compiled_lean
+def beyond_piece(
+    at: int, row: int, n: int, n_h: int, n_r: int, rows: np.ndarray, far: np.ndarray
+) -> float:
+    """A bound on how far residuals themselves move an output from its value at a piece's start."""
+    total, first = 0.0, n + 1 + n_h
+    for k in range(n_r):
+        total += abs(rows[at, row, first + k]) * far[0, k]
+        total += abs(rows[at, row, first + n_r + k]) * 2.0 * far[1, k]
+    return total
+
+
 @compiled
 def scan_steps(
     run: Steps,
@@ -939,12 +996,15 @@ def scan_steps(
     w, held = np.zeros(n), np.ones(1 + n_h)
     poly, q, f, more = np.zeros((3, n_r)), np.zeros((3, n)), np.zeros((4, n)), np.zeros((4, n))
     whole, fast, turn = np.zeros(n), np.zeros(n), np.zeros(n)
-    going = np.zeros(n)
+    going, stray = np.zeros(n), np.zeros((2, n_r))
     ye, at_left = np.zeros(n), np.zeros(k)
     bends, own_bends = np.zeros(n), np.zeros(n)
     drive_r, drive_i = np.zeros(n), np.zeros(n)
     mid_r, mid_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
     direct = np.zeros((len(rows), k), dtype=np.bool_)
+    # rows that a piece, and a step, may take beyond what is known; whose values are known there
+    live, open_ = np.zeros(k, dtype=np.int64), np.zeros(k, dtype=np.int64)
+    known = np.zeros(k, dtype=np.bool_)
     for at in range(len(rows)):
         for row in range(k):
             for i in range(n + 1 + n_h, rows.shape[2]):
@@ -976,7 +1036,40 @@ def scan_steps(
                         low[row, b], low_at[row, b] = v, begin
                 continue
             gather(at, run.forced, held, 1 + n_h, n, w)
-            begun, known = 0.0, False
+            b = min(max(int((begin - t0) / width), 0), bins - 1)
+            if begin >= t0 and end <= min(t1, t0 + (b + 1) * width):
+                # from how a piece begins it mostly shows that all of it beats nothing
+                s = run.begin[p]
+                polynomial(n_r, s, run.r, run.lengths[run.length[s]], poly)
+                forces(at, n, n_r, run.inject, poly, q)
+                strays(run, p, n_r, poly[0], stray)
+                reach_of(at, n, m, run.rates, y, w, q, 0.0, run.d[p], fast, turn)
+                starts_of(at, n, m, run.rates, y, w, q, drive_r, drive_i)
+                mode_reach(
+                    at, n - m, m, run.rates, sizes, run.d[p], drive_r, drive_i, fast, mid_r,
+                    mid_i, reach,
+                )  # fmt: skip
+                piece_reach(at, n, m, n_r, run.rates, run.inject, run.d[p], stray, reach)
+                n_live = 0
+                for row in range(k):
+                    v = value_of(at, row, n, n_h, n_r, rows, y, held, poly, 0.0)
+                    up, down = output_reach(at, row, n - m, shares, mid_r, mid_i, reach)
+                    beyond = beyond_piece(at, row, n, n_h, n_r, rows, stray)
+                    if (
+                        v + up + beyond > high[row, b] + slack
+                        or v - down - beyond < low[row, b] - slack
+                    ):
+                        live[n_live] = row
+                        n_live += 1
+                if n_live == 0:
+                    continue
+            else:
+                n_live = k
+                for row in range(k):
+                    live[row] = row
+            begun = 0.0
+            for i in range(n_live):
+                known[live[i]] = False
             for s in range(run.begin[p], run.begin[p + 1]):
                 if begin + begun > t1:
                     break
@@ -996,13 +1089,18 @@ def scan_steps(
                     slot = run.level_index[at, run.length[s]]
                     ye[:] = y
                     whole_step(slot, s, n, m, n_r, run.factors, run.step, run.r, w, ye)
-                for row in range(k):
+                for i in range(n_live):
+                    row = live[i]
                     # (residuals begin anew in each step, states go on)
-                    if left > 0.0 or not known or direct[at, row]:
+                    if left > 0.0 or not known[row] or direct[at, row]:
                         at_left[row] = value_of(at, row, n, n_h, n_r, rows, ya, held, poly, left)
                 b = min(max(int((here + left - t0) / width), 0), bins - 1)
-                open_ = left > 0.0 or last <= 0.0 or here + last > t0 + (b + 1) * width
-                if not open_:
+                n_open = 0
+                if left > 0.0 or last <= 0.0 or here + last > t0 + (b + 1) * width:
+                    n_open = n_live
+                    for i in range(n_live):
+                        open_[i] = live[i]
+                else:
                     # from how a step begins it mostly shows that it beats nothing
                     reach_of(at, n, m, run.rates, y, w, q, 0.0, h, fast, turn)
                     starts_of(at, n, m, run.rates, y, w, q, drive_r, drive_i)
@@ -1014,7 +1112,8 @@ def scan_steps(
                         over = max(run.rates[at, 0, i], 0.0) * last
                         grown = 1.0 + over + over * over
                         reach[i] += 0.5 * last * last * turn[i] * grown
-                    for row in range(k):
+                    for i in range(n_live):
+                        row = live[i]
                         v = at_left[row]
                         if v > high[row, b]:
                             high[row, b], high_at[row, b] = v, here
@@ -1022,14 +1121,14 @@ def scan_steps(
                             low[row, b], low_at[row, b] = v, here
                         up, down = output_reach(at, row, n - m, shares, mid_r, mid_i, reach)
                         far = beyond_start(at, row, n, n_h, n_r, rows, poly, last)
+                        known[row] = False
                         if (
                             v + up + far > high[row, b] + slack
                             or v - down - far < low[row, b] - slack
                         ):
-                            open_ = True
-                            break
-                if not open_:
-                    known = False
+                            open_[n_open] = row
+                            n_open += 1
+                if n_open == 0:
                     if full:
                         y[:] = ye
                         begun += h
@@ -1050,7 +1149,8 @@ def scan_steps(
                     reach_of(at, n, m, run.rates, ya, w, q, left, h, fast, turn)
                     span = right - left
                     bends_of(at, n, m, run.rates, sizes, fast, turn, span, bends)
-                    for row in range(k):
+                    for j in range(n_open):
+                        row = open_[j]
                         va = at_left[row]
                         vb = value_of(at, row, n, n_h, n_r, rows, yb, held, poly, right)
                         at_left[row] = vb
@@ -1100,7 +1200,8 @@ def scan_steps(
                             stride *= 2.0
                     ya[:] = yb
                     left = right
-                known = left >= stop
+                for i in range(n_open):
+                    known[open_[i]] = left >= stop
                 if full:
                     y[:] = ye
                     begun += h

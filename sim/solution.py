@@ -604,7 +604,11 @@ class Solution:
 
     @cached_property
     def growth(self) -> Growth | None:
-        """How a swing grows by itself along the event; None where none does, and in a plug-in."""
+        """How a swing grows by itself along the event; None where none does, and in a plug-in.
+
+        It is of the averaged equations along the course, the same under any ESC timing: whoever
+        has one solution's may set that of others.
+        """
         return None if self.context.event_kind == "plug_in" else self.trajectory.growth()
 
     def _grown(self, part: str) -> tuple[RatingUse, ...]:

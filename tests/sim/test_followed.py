@@ -209,6 +209,11 @@ def test_extremes_and_integrals_are_of_what_is_sampled() -> None:
     assert high.max(axis=1) == pytest.approx(figures.highest, abs=2e-5)
     assert low.min(axis=1) == pytest.approx(figures.lowest, abs=2e-5)
     assert np.all(low <= high)
+    # what is passed over piece by piece in the whole run is seen where each has bins of its own
+    low, high = run.envelope(rows, 0.0, drive.duration_s, 2000)
+    whole = run.extremes(rows, 0.0, drive.duration_s)
+    assert whole[0] == pytest.approx(low.min(axis=1), abs=2e-5)
+    assert whole[1] == pytest.approx(high.max(axis=1), abs=2e-5)
 
 
 def test_the_same_again_with_a_shared_table_and_after_a_stop() -> None:
