@@ -331,15 +331,33 @@ def _solve(args: argparse.Namespace) -> Outcome:
     cli_files.keep_inputs([("--json", args.json), ("--csv", args.csv)], [args.build])
     build = cli_files.load(args.build)
     with cli_files.Naming(args.build):
-        solution = sim.solve(build, args.event, args.option, seed=args.seed, **_detail_of(args))
+        left, faults = _mended(build, args.event, args.option)
+        solution = sim.solve(left, args.event, args.option, seed=args.seed, **_detail_of(args))
         start, stop = cli_files.stretch(args.build, args.start, args.stop, solution.duration_s)
-        document = solution.to_json_dict(start, stop)
+        document = solution.to_json_dict(start, stop) | {"left_out": faults}
         if args.csv is not None:
             rows = cli_files.csv(solution, start, stop, args.every)
             if args.csv == "-":
                 return _finish(args, DONE, document, lambda: "".join(rows))
             cli_files.write(args.csv, rows)
-        return _finish(args, DONE, document, lambda: cli_text.solution(solution, start, stop))
+        return _finish(
+            args, DONE, document, lambda: cli_text.solution(solution, start, stop, faults)
+        )
+
+
+def _mended(build: Build, event: str | None, option: str | None) -> tuple[Build, list[str]]:
+    """What can be solved of a build under an option that breaks something, and what was left out.
+
+    A build that is broken as it is drawn stays so, and is refused.
+    """
+    from sim.resolve import event_index, events_of, option_index
+    from sim.salvage import salvage, without
+
+    at = option_index(build, option)
+    if at is None:
+        return build, []
+    found = salvage(build, at, events_of(build)[event_index(build, event)])
+    return found.build, [without(fault) for fault in found.faults]
 
 
 def _compare(args: argparse.Namespace) -> Outcome:

@@ -45,11 +45,12 @@ def presets(found: Sequence[PresetInfo]) -> str:
     return _joined(lines)
 
 
-def solution(solved: Solution, start: float, stop: float) -> str:
+def solution(solved: Solution, start: float, stop: float, left_out: Sequence[str] = ()) -> str:
     """Joints, parts and limits over a stretch of one run (s), and its energy check."""
     joints, parts = solved.figures(start, stop)
     lines = [
         f"{solved.build}: {solved.event}, {solved.option or 'as drawn'}, {_DETAIL[solved.detail]}",
+        *left_out,
         "",
     ]
     if solved.expected_difference is not None:
@@ -104,7 +105,8 @@ def findings(found: Findings) -> str:
     for card in found.cards:
         worst = card.worst
         if worst is None:
-            rows.append((card.option, "-", "no limit given", "", ""))
+            text = "no limit given" if card.solved else "not solved"
+            rows.append((card.option, "-", text, "", ""))
             continue
         rows.append(
             (
@@ -116,7 +118,9 @@ def findings(found: Findings) -> str:
             )
         )
     heads = ("option", "", "worst", "of what", "in")
-    return _joined([found.sentence, "", *_table(heads, rows), *_caveats(())])
+    why = [f"{card.option}: {text}" for card in found.cards for text in card.why]
+    table = _table(heads, rows)
+    return _joined([found.sentence, "", *table, *([""] if why else []), *why, *_caveats(())])
 
 
 def response(found: Response) -> str:

@@ -14,14 +14,15 @@ from sim import averaged, edges, rosenbrock
 from sim.assemble import ARC_V, OPEN_OHM, Contact, assemble
 from sim.carriers import slewed
 from sim.diode_patterns import has_diodes, smooth, with_diodes
-from sim.errors import BadField, Conflict, NoStart, Unsettled
+from sim.errors import BadField, Cancelled, Conflict, NoStart, SimError, Unsettled
 from sim.event import drive as drive_of
 from sim.fading import moved
-from sim.findings import Cell, Findings, card_of, cells_of, conclude, worst_of
+from sim.findings import Card, Cell, Findings, card_of, cells_of, conclude, worst_of
 from sim.mean_equations import MeanEquations, equilibrium, linear_values
 from sim.options import apply
 from sim.parts import KINDS
 from sim.resolve import event_index, events_of, option_index, resolve
+from sim.salvage import salvage_all, without
 from sim.solution import Context, Mode, Solution, Stores, modes_of
 from sim.staged import StagedRun
 from sim.stages import Stage, stages_of
@@ -567,6 +568,9 @@ def compare(
 ) -> Findings:
     """Hold every option against every limit, over all events or one.
 
+    What an option breaks is left out of it, and an option that cannot be solved does not stop
+    the others; `Card.why` says so.
+
     Parameters
     ----------
     seeds : ESC timings per option and event where every edge is solved
@@ -574,29 +578,51 @@ def compare(
 
     Raises
     ------
-    DocumentError, NetworkError, SolveError
+    DocumentError, NetworkError, SolveError   if no option can be solved
     """
     if seeds < 1:
         raise BadField("seeds", f"{seeds} ESC timings are none", "Give 1 or more")
+    events = events_of(build)
+    numbers = range(1, len(events) + 1) if event is None else [event_index(build, event) + 1]
+    build, faults = salvage_all(build, [events[number - 1] for number in numbers])
     names: list[str | None] = [option.name for option in build.options] or [None]
-    events = (
-        range(1, len(events_of(build)) + 1) if event is None else [event_index(build, event) + 1]
-    )
     cells: list[Cell] = []
     stable = dict.fromkeys(names, True)
-    total, done = len(names) * len(events), 0
+    failed: dict[str | None, SimError] = {}
+    total, done = len(names) * len(numbers), 0
     for name in names:
-        for which in events:
-            case = prepare(build, which, name)
-            stable[name] = stable[name] and case.stable
-            tries = seeds if detail == "edges" and case.chops else 1
-            cells += cells_over_timings(case, name or "As drawn", detail, range(tries), cancelled)
+        own: list[Cell] = []
+        for which in numbers:
             done += 1
+            if name in failed:
+                continue
+            try:
+                case = prepare(build, which, name)
+                stable[name] = stable[name] and case.stable
+                tries = range(seeds if detail == "edges" and case.chops else 1)
+                own += cells_over_timings(case, name or "As drawn", detail, tries, cancelled)
+            except Cancelled:
+                raise
+            except SimError as error:
+                # the others are held against each other all the same
+                failed[name] = error
             if progress is not None:
                 progress(done / total)
+        if name not in failed:
+            cells += own
+    if len(failed) == len(names):
+        raise next(iter(failed.values()))
     cases = {option.name for option in build.options if option.what_if}
     cards = [
-        card_of(name or "As drawn", cells, stable=stable[name], what_if=name in cases)
+        Card(name, None, None, what_if=name in cases, solved=False, why=(str(failed[name]),))
+        if name is not None and name in failed
+        else card_of(
+            name or "As drawn",
+            cells,
+            stable=stable[name],
+            what_if=name in cases,
+            why=tuple(without(fault) for fault in faults.get(name or "", ())),
+        )
         for name in names
     ]
     return conclude(build.name, cells, cards, detail, seeds if detail == "edges" else 1)

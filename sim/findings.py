@@ -65,6 +65,8 @@ class Card:
 
     `what_if`: another case of the same quad, which is never called best. `solved`: under all
     events; what ended one says nothing of how good the option is, and it is never best either.
+    `why`: sentences on why it was not, or on what had to be left out of it. Without a part an
+    option has one limit less to pass, so that one is never best as well.
     """
 
     option: str
@@ -73,6 +75,7 @@ class Card:
     stable: bool = True
     what_if: bool = False
     solved: bool = True
+    why: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,8 @@ class Findings:
                     "name": card.option,
                     "verdict": card.verdict,
                     "stable": card.stable,
+                    "solved": card.solved,
+                    "why": list(card.why),
                     "worst": None if card.worst is None else dict(vars(card.worst)),
                 }
                 for card in self.cards
@@ -163,13 +168,20 @@ def worst_of(timings: Sequence[Sequence[Cell]]) -> list[Cell]:
     return worst
 
 
-def card_of(option: str, cells: Sequence[Cell], *, stable: bool, what_if: bool = False) -> Card:
+def card_of(
+    option: str,
+    cells: Sequence[Cell],
+    *,
+    stable: bool,
+    what_if: bool = False,
+    why: tuple[str, ...] = (),
+) -> Card:
     """The worst of an option's cells as its card."""
     own = [cell for cell in cells if cell.option == option]
     if not own:
-        return Card(option, None, None, stable, what_if)
+        return Card(option, None, None, stable, what_if, why=why)
     worst = max(own, key=lambda cell: cell.used)
-    return Card(option, worst.verdict, worst, stable, what_if)
+    return Card(option, worst.verdict, worst, stable, what_if, why=why)
 
 
 def conclude(
@@ -187,7 +199,11 @@ def conclude(
     ----------
     only : the one event looked at so far, where there are others
     """
-    rated = [i for i, card in enumerate(cards) if card.worst is not None and not card.what_if]
+    rated = [
+        i
+        for i, card in enumerate(cards)
+        if card.worst is not None and not card.what_if and not card.why
+    ]
     best = min(rated, key=lambda i: _rank(cards[i]), default=None)
     sentence = _sentence(cells, cards, best)
     # where bridges chop, what an average calls enough may be far from it
@@ -230,7 +246,7 @@ def _sentence(cells: Sequence[Cell], cards: Sequence[Card], best: int | None) ->
     value = show(worst.value, worst.unit, 3)
     if len(cards) == 1:
         return f"{said} at {worst.label}: {value}, {limit}: {worst.verdict}."
-    cases = {card.option for card in cards if card.what_if}
+    cases = {card.option for card in cards if card.what_if or card.why}
     # the same limit under the option that is worst there
     rivals = [
         cell

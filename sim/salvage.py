@@ -19,6 +19,8 @@ from sim.records import Change
 from sim.resolve import find_port
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from sim.build import Build, Event
     from sim.records import Part
 
@@ -71,6 +73,32 @@ def salvage(build: Build, option: int | None, event: Event) -> Salvage:
         return Salvage(build, ())
     gone = tuple(p.id for p in shown.parts if kept.part(p.id) is None)
     return Salvage(_taken_out(build, option, gone), tuple(faults))
+
+
+def salvage_all(
+    build: Build, events: Sequence[Event]
+) -> tuple[Build, dict[str, tuple[SimError, ...]]]:
+    """Take out of each option, by itself, what keeps it from being solved in any of the events.
+
+    Returns the document and, by option's name, what was taken out or why nothing is left of it.
+    """
+    found = {}
+    for number, option in enumerate(build.options):
+        faults: tuple[SimError, ...] = ()
+        try:
+            for event in events:
+                kept = salvage(build, number, event)
+                build, faults = kept.build, (*faults, *kept.faults)
+        except SimError as error:
+            faults = (error,)
+        if faults:
+            found[option.name] = faults
+    return build, found
+
+
+def without(fault: SimError) -> str:
+    """What was left out and why, as a clause."""
+    return f"without {fault.where}: {fault.what}"
 
 
 def _taken_out(build: Build, option: int | None, gone: tuple[str, ...]) -> Build:

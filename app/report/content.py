@@ -100,7 +100,8 @@ def gather(
     """
     import sim
     from sim.options import apply
-    from sim.resolve import option_index
+    from sim.resolve import events_of, option_index
+    from sim.salvage import salvage_all
     from sim.solution import MODEL_VERSION, NOT_COVERED
     from sim.tolerance import unknowns
 
@@ -111,6 +112,8 @@ def gather(
             progress(0.9 * done)
 
     found = sim.compare(build, seeds=seeds, progress=share, cancelled=cancelled)
+    # curves and what stands beside are of what can be solved, as the limits are
+    build, _ = salvage_all(build, events_of(build))
     which = at if at is not None else found.best
     card = found.cards[0 if which is None else which]
     number = next((i for i, o in enumerate(build.options) if o.name == card.option), None)
@@ -126,7 +129,8 @@ def gather(
         worst = max(_alike(found, shown), key=lambda c: c.used)
         rival = worst if worst.used > 1.005 * shown.used else None
         traces = [_trace(build, cell, cancelled) for cell in (shown, rival) if cell is not None]
-    beside = _beside(drawn, cancelled)
+    broken = [f"{c.option}: {text}." for c in found.cards for text in map(_plain, c.why)]
+    beside = [*broken, *(_beside(drawn, cancelled) if card.solved else ())]
     if progress is not None:
         progress(1.0)
     return Content(
@@ -185,6 +189,10 @@ def _beside(drawn: Build, cancelled: Callable[[], bool] | None) -> list[str]:
         guess = " by the size of the cans, our guess" if weight.guessed else ""
         out.append(f"Capacitors: {weight.grams:.1f} g{guess}.")
     return out
+
+
+def _plain(text: str) -> str:
+    return text.rstrip(".")
 
 
 def _alike(found: Findings, cell: Cell) -> list[Cell]:

@@ -43,7 +43,7 @@ def tables(content: Content) -> list[tuple[str, list[list[str]]]]:
     for card in content.findings.cards:
         worst = card.worst
         if worst is None:
-            options.append([card.option, "no limit", "", "", "", ""])
+            options.append([card.option, "no limit" if card.solved else "not solved", *[""] * 4])
             continue
         options.append(
             [

@@ -27,11 +27,11 @@ from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError, Swings
 from sim.findings import Card, card_of, cells_of, conclude
 from sim.options import apply
-from sim.salvage import Salvage, salvage
+from sim.salvage import Salvage, salvage, without
 from sim.threads import side_by_side
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from multiprocessing.connection import Connection
 
     from app.solver.protocol import CellRow, Message, Zoom
@@ -336,10 +336,23 @@ class _Desk:
             ]
             cases = {option.name for option in request.build.options if option.what_if}
             cards = [
-                card_of(name, every, stable=one.stable, what_if=name in cases)
+                card_of(
+                    name,
+                    every,
+                    stable=one.stable,
+                    what_if=name in cases,
+                    why=self._left_out(request.build, option, among),
+                )
                 if name not in failed
-                else Card(name, None, None, what_if=name in cases, solved=False)
-                for name, one in found.items()
+                else Card(
+                    name,
+                    None,
+                    None,
+                    what_if=name in cases,
+                    solved=False,
+                    why=(str(failed[name]),),
+                )
+                for (name, one), (option, _) in zip(found.items(), options, strict=True)
             ]
             only = "" if len(among) == len(events) else events[shown].name
             concluded = conclude(request.build.name, every, cards, detail, timings, only=only)
@@ -581,6 +594,11 @@ class _Desk:
         if (option, event) not in kept:
             kept[option, event] = salvage(build, option, events_of(build)[event])
         return kept[option, event]
+
+    def _left_out(self, build: Build, option: int | None, events: Iterable[int]) -> tuple[str, ...]:
+        """What an option breaks, and why."""
+        faults = (fault for e in events for fault in self._mended(build, option, e).faults)
+        return tuple(dict.fromkeys(map(without, faults)))
 
     def _key(self, build: Build, option: int | None, event: int) -> bytes:
         """All that a solution depends on: other options, clips and events are none of it."""
