@@ -28,6 +28,7 @@ from sim.records import (
     Part,
 )
 from sim.resolve import find_port, given_number, kind_of, nearest_names, resolve_lead, value_of
+from sim.shelf import ShelfPart, put_in
 
 Point = tuple[float, float]
 
@@ -392,6 +393,16 @@ def set_value(build: Build, id_: str, field: str, given: Given | None) -> Build:
         value_of(given, fields[field], f"{id_}.{field}")
         values = {**part.values, field: given}
     return _with_part(build, replace(part, values=values))
+
+
+def exchange(build: Build, id_: str, item: ShelfPart) -> Build:
+    """With a part exchanged for one of the shelf.
+
+    Raises
+    ------
+    WrongPort, BadField   if there is no such part, or the shelf's is of another kind
+    """
+    return _with_part(build, put_in(_part(build, id_), item))
 
 
 def set_lead_value(build: Build, lead_id: str, field: str, given: Given | None) -> Build:

@@ -10,6 +10,7 @@ from functools import cache
 from importlib import resources
 
 import msgspec
+from msgspec.structs import replace
 
 from sim.errors import BadField
 from sim.records import Given, Part, Record
@@ -45,6 +46,10 @@ class _Board(msgspec.Struct, forbid_unknown_fields=True):
     parts: list[ShelfPart]
 
 
+#: What another part in the same place leaves as it is: how and where it is fitted.
+FITTED = ("leg_length", "leg_spacing", "temperature", "reversed")
+
+
 @cache
 def shelf() -> tuple[ShelfPart, ...]:
     """All parts, by kind and then as their file has them."""
@@ -74,3 +79,24 @@ def shelf_part(id_: str) -> ShelfPart:
             return part
     names = tuple(part.id for part in shelf())
     raise BadField("shelf", f"there is no part {id_!r}", nearest_names(id_, names, "Parts are"))
+
+
+def put_in(part: Part, item: ShelfPart) -> Part:
+    """The part exchanged for one of the shelf, at its place, by its name, on the same legs.
+
+    What told of the old piece (its age, a broken leg) goes with it.
+
+    Raises
+    ------
+    BadField   if it is of another kind
+    """
+    if part.kind != item.kind:
+        raise BadField(part.id, f"is no {item.kind}", "Take a part of its own kind")
+    fitted = {name: value for name, value in part.values.items() if name in FITTED}
+    return replace(part, values={**item.values, **fitted})
+
+
+def on_shelf(part: Part) -> ShelfPart | None:
+    """Which part of the shelf it is, value by value with its sources; None if it is none."""
+    bare = {name: value for name, value in part.values.items() if name not in FITTED}
+    return next((item for item in of_kind(part.kind) if item.values == bare), None)

@@ -21,6 +21,7 @@ from app.panels.field_row import FieldRow
 from app.panels.figure_lines import FigureLines, rating_words
 from app.panels.flat import FlatButton
 from app.panels.quantity_edit import SLIDER_STEPS, SliderScale
+from app.panels.shelf_row import ShelfRow
 from app.panels.what_changes import WhatChanges
 from app.wiring.facts import facts, lead_name, part_name
 from sim import edit, quantity
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from app.workbench import Workbench
     from sim.build import Build, Given, Lead, Part
     from sim.parts import Field
+    from sim.shelf import ShelfPart
 
 _WIDTH = 384
 _GAP = 18
@@ -73,6 +75,8 @@ class PartSheet(QFrame):
         self._close = FlatButton(look, "figure", "Close the part sheet")
         self._close.setText("×")
         self._close.clicked.connect(self.close_sheet)
+        self.shelf = ShelfRow(look)
+        self.shelf.chosen.connect(self._exchange)
         self.slider = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=SLIDER_STEPS)
         self.slider.sliderMoved.connect(self._slide)
         self.slider.sliderReleased.connect(self._let_go)
@@ -119,6 +123,7 @@ class PartSheet(QFrame):
         summary.setContentsMargins(14, 0, 14, 4)
         summary.addWidget(self.summary)
         column.addLayout(summary)
+        column.addWidget(self.shelf)
         column.addLayout(slide)
         column.addWidget(self.what_changes)
         column.addWidget(self._scroll, 1)
@@ -319,6 +324,7 @@ class PartSheet(QFrame):
         self.setAccessibleDescription(self.title.text())
         for name, row in self._rows.items():
             row.show_given(self._given(name))
+        self.shelf.show_part(shown.part(self._id))
         kind = KINDS.get(getattr(item, "kind", ""))
         self.cautions.setText("\n".join(kind.cautions) if kind else "")
         self.cautions.setVisible(bool(self.cautions.text()))
@@ -371,6 +377,22 @@ class PartSheet(QFrame):
         row.accept()
         words = f"{self.title.text()}: {row.field.title}"
         self._workbench.do(words, build, merge)
+
+    def _exchange(self, item: ShelfPart) -> None:
+        """All that are edited become parts of the shelf, as one step."""
+
+        def all_of_them(build: Build) -> Build:
+            for id_ in self._ids or (self._id,):
+                build = edit.exchange(build, id_, item)
+            return build
+
+        bench = self._workbench
+        try:
+            build = bench.through(all_of_them)
+        except SimError as error:
+            self.summary.show_lines(self._id, [str(error)], ())
+            return
+        bench.do(f"{self.title.text()}: {item.title}", build)
 
     def _rename(self) -> None:
         part = self._workbench.shown_build.part(self._id)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 
 import sim
@@ -11,6 +11,7 @@ from app.panels.part_sheet import PartSheet
 from app.panels.what_changes import neighbours
 from sim.options import apply
 from sim.records import Change, Option
+from sim.shelf import of_kind, on_shelf
 from tests.app.canvas_hands import canvas
 from tests.app.driver import WAIT_MS, with_capacitor
 
@@ -100,3 +101,51 @@ def test_what_a_value_changes_is_worked_out_and_can_be_stopped(opened):
     typed(sheet, "capacitance", "1000u")
     assert bench.moved is None
     assert asked.label.text() == ""
+
+
+def test_a_part_off_the_shelf_is_chosen_by_keys_as_one_step(qtbot):
+    bench, sheet = sheet_on(qtbot, ("local1", "local2"))
+    sheet.show()
+    before = bench.build.part("local1")
+    wanted = of_kind("electrolytic")[2]
+    assert on_shelf(before) is None
+    menu = sheet.shelf.menu
+
+    def pick():
+        assert menu.isVisible()
+        for _ in range(3):
+            QTest.keyClick(menu, Qt.Key.Key_Down)
+        QTest.keyClick(menu, Qt.Key.Key_Return)
+
+    sheet.rows["capacitance"].focus()
+    for _ in range(40):
+        if sheet.focusWidget() is sheet.shelf.button:
+            break
+        QTest.keyClick(sheet.focusWidget(), Qt.Key.Key_Backtab)
+    assert sheet.focusWidget() is sheet.shelf.button
+    QTimer.singleShot(0, pick)
+    QTest.keyClick(sheet.shelf.button, Qt.Key.Key_Space)
+    qtbot.waitUntil(lambda: bench.undo_stack.count() > 0)
+    for id_ in ("local1", "local2"):
+        part = bench.build.part(id_)
+        assert on_shelf(part) == wanted
+        assert part.values["leg_length"] == before.values["leg_length"]
+    assert bench.build.part("local1").label == before.label
+    assert bench.undo_stack.count() == 1
+    assert wanted.title in sheet.shelf.button.text()
+    esr = sheet.rows["esr"]
+    assert esr.mark.text() == "our guess"
+    assert esr.mark.toolTip() == wanted.values["esr"].source
+    assert wanted.values["esr"].source in sheet.shelf.button.toolTip()
+    bench.undo_stack.undo()
+    assert bench.build.part("local1") == before
+    assert wanted.title not in sheet.shelf.button.text()
+
+
+def test_the_shelf_is_offered_where_it_has_something(qtbot):
+    _, sheet = sheet_on(qtbot, ("esc1",))
+    assert sheet.shelf.isHidden()
+    _, sheet = sheet_on(qtbot, ("lc",))
+    assert sheet.shelf.isHidden()
+    _, sheet = sheet_on(qtbot, ("arm1",))
+    assert sheet.shelf.isHidden()

@@ -4,9 +4,9 @@ import pytest
 
 from sim.errors import BadField
 from sim.parts import KINDS
-from sim.records import Quantity
+from sim.records import Part, Quantity
 from sim.resolve import resolve
-from sim.shelf import ShelfPart, of_kind, shelf, shelf_part
+from sim.shelf import ShelfPart, of_kind, on_shelf, put_in, shelf, shelf_part
 
 every_part = pytest.mark.parametrize("item", shelf(), ids=lambda item: item.id)
 
@@ -70,3 +70,20 @@ def test_more_capacitance_or_voltage_never_weighs_less(kind: str) -> None:
                 one.number(name) <= other.number(name) for name in ("capacitance", "rated_voltage")
             ):
                 assert one.number("mass") <= other.number("mass") * 1.001
+
+
+def test_a_part_put_in_keeps_its_legs_and_loses_its_age() -> None:
+    old = Part(
+        id="bulk",
+        kind="electrolytic",
+        label="Main capacitor",
+        values={"capacitance": "220 uF", "leg_length": "12 mm", "age": 0.5, "loss_factor": 0.1},
+    )
+    item = shelf_part("can_470u_35v")
+    new = put_in(old, item)
+    assert (new.id, new.label) == ("bulk", "Main capacitor")
+    assert new.values == {**item.values, "leg_length": "12 mm"}
+    assert on_shelf(new) == item
+    assert on_shelf(old) is None
+    with pytest.raises(BadField, match="is no ceramic"):
+        put_in(old, of_kind("ceramic")[0])
