@@ -110,6 +110,22 @@ def test_a_rejection_of_one_pole() -> None:
         assert rejection_db(lags, hz) == pytest.approx(decibel, abs=0.5)
 
 
+def test_a_rejection_that_ends_on_a_floor() -> None:
+    """Far above its corner a regulator passes what its pass element's capacitance and the output
+    capacitor divide, a floor: common practice, no source. 70 dB from a corner at 1 kHz down to a
+    floor of 30 dB is h (1 + jf/1 kHz)/(1 + jf/100 kHz), worked out: 66.990 dB at 1 kHz, 50.000 at
+    10, 37.274 at 48, 33.010 at 100 kHz, 30.043 at 1 MHz. Without the floor it would be 10 dB
+    there."""
+    points = {1e3: 66.990, 10e3: 50.000, 48e3: 37.274, 100e3: 33.010, 1e6: 30.043}
+    for hz, decibel in points.items():
+        passed = 10.0 ** (-70 / 20) * (1 + 1j * hz / 1e3) / (1 + 1j * hz / 100e3)
+        assert -20.0 * math.log10(abs(passed)) == pytest.approx(decibel, abs=1e-3)
+    lags = regulator(", ".join(f"{db} dB at {hz:.0f} Hz" for hz, db in points.items()))
+    for hz, decibel in points.items():
+        # (between points straight lines are fitted, too, which a bend is not)
+        assert rejection_db(lags, hz) == pytest.approx(decibel, abs=0.5)
+
+
 def regulator(rejection: str) -> tuple[tuple[float, float], ...]:
     kind = KINDS["regulator"]
     assert isinstance(kind, Regulator)
