@@ -10,7 +10,7 @@ import inspect
 from typing import TYPE_CHECKING, Any
 
 from sim.quantity import format as quantity_text
-from sim.verdict import LOWER
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -332,6 +332,8 @@ def _text(value: float, unit: str) -> str:
 
 
 def _against(use: Cell | RatingUse) -> str:
+    if use.reads == "growth":
+        return grown(use.value)
     between = ", needs " if use.reads in LOWER else " of "
     return f"{_text(use.value, use.unit)}{between}{_text(use.limit, use.unit)}"
 

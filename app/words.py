@@ -7,7 +7,7 @@ import re
 from typing import TYPE_CHECKING
 
 from sim import quantity
-from sim.verdict import LOWER
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from app.solver.protocol import CellRow, RatingRow
@@ -50,6 +50,8 @@ def of_limit(row: CellRow | RatingRow) -> str:
     """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10"."""
     if row.value is None:
         return "not known yet"
+    if row.reads == "growth":
+        return grown(row.value)
     value = f"{row.value:.1f}" if abs(row.value) >= 1.0 else f"{row.value:.2g}"
     if row.reads in LOWER:
         return f"{value} {row.unit}, needs {row.limit:g}"

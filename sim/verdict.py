@@ -15,6 +15,7 @@ smallness alone outdo whatever is over elsewhere. At the limit all are 1.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -50,6 +51,13 @@ def use_of_limit(value: float, limit: float, *, lower: bool, rest: float | None 
     if value >= limit and rest is not None and rest > limit:
         return max(rest - value, 0.0) / (rest - limit)
     return MOST if value <= limit / MOST else limit / value
+
+
+def grown(folds: float) -> str:
+    """How much a swing grows by itself, from how often it does so by 2.718."""
+    if folds > math.log(1000.0):
+        return "grows over 1000-fold"
+    return f"grows {math.exp(folds):.2g}-fold"
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.quantity import format as quantity_text
-from sim.verdict import LOWER
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -233,5 +233,7 @@ def figure(value: float, unit: str) -> str:
 
 def against(cell: Cell) -> str:
     """ "28.1 V of 30 V", "9.8 V, needs 10 V"."""
+    if cell.reads == "growth":
+        return grown(cell.value)
     between = ", needs " if cell.reads in LOWER else " of "
     return f"{figure(cell.value, cell.unit)}{between}{figure(cell.limit, cell.unit)}"

@@ -88,3 +88,18 @@ def test_a_supply_that_falls_too_low_is_not_so_many_volts_of_what_it_needs() -> 
     said = cli_text.findings(conclude("Quad", [low], cards, "edges", 1))
     assert "4.46 V, needs 7 V" in said
     assert "VTX: lowest supply  " in said  # its name says how it is read
+
+
+@pytest.mark.parametrize(
+    ("folds", "said"), [(8.77, "grows over 1000-fold"), (2.0, "grows 7.4-fold")]
+)
+def test_a_swing_that_grows_is_no_share_of_one(folds: float, said: str) -> None:
+    swing = Cell(
+        option="Bare", event="Punch", part="lc", label="LC stage", rating="stability",
+        reads="growth", place="lc.in", value=folds, typical=folds, limit=1.0, used=folds, unit="",
+        verdict="over",
+    )  # fmt: skip
+    cards = [card_of("Bare", [swing], stable=True)]
+    text = cli_text.findings(conclude("Quad", [swing], cards, "edges", 1))
+    assert f"{said}  LC stage: stability, growth" in text
+    assert " of 1" not in text
