@@ -56,7 +56,13 @@ class Cell:
     @property
     def named(self) -> str:
         """The limit, and how it is read where its name does not say: "MOSFET limit, peak"."""
-        return self.rating if self.reads in self.rating else f"{self.rating}, {self.reads}"
+        if self.reads in self.rating:
+            return self.rating
+        reads = self.reads
+        if self.rating.endswith("current"):
+            # "saturation current, peak": not the word twice
+            reads = reads.removesuffix(" current")
+        return f"{self.rating}, {reads}"
 
 
 @dataclass(frozen=True)

@@ -46,3 +46,15 @@ def test_the_best_option_is_held_against_the_worst(
     cards = [card_of(name, cells, stable=True) for name in ("None", "One")]
     found = conclude("Quad", cells, cards, "edges", 1)
     assert found.sentence.endswith(f"One. {said}")
+
+
+@pytest.mark.parametrize(
+    ("rating", "reads", "said"),
+    [
+        ("saturation current", "peak current", "saturation current, peak"),
+        ("MOSFET limit", "peak", "MOSFET limit, peak"),
+        ("lowest supply", "lowest", "lowest supply"),
+    ],
+)
+def test_a_limit_is_named_once(rating: str, reads: str, said: str) -> None:
+    assert replace(_cell("One", reads, 1.0), rating=rating).named == said
