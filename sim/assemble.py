@@ -16,6 +16,7 @@ from sim.lead_stamp import Half, add_lead, couple_halves
 from sim.network import Network, NetworkMaker, Stamp
 from sim.parts import KINDS
 from sim.resolve import find_port, given_number, resolve
+from sim.threads import heed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -98,6 +99,7 @@ def assemble(
         else:
             view = maker.stamp(part.id, behind_watts(build, part))
         KINDS[part.kind].stamp(values, view)
+        heed()
     halves: list[Half | None] = []
     for lead in build.leads:
         ends = [find_port(build, address)[0].id for address in (lead.from_, lead.to)]

@@ -17,6 +17,7 @@ from sim.errors import Unsettled
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
 from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
+from sim.threads import heed, stop_flag
 from sim.undamped import SLOWEST_PER_S, add_undamped
 
 if TYPE_CHECKING:
@@ -174,8 +175,9 @@ class FollowedRun(EdgeRun):
         size = np.ascontiguousarray(parts[:, :, 2])
         steps.scan_steps(
             self._steps(), best.t0, best.t1, best.bins, tolerance, slack,
-            table.patterns["sizes"], whole, size, parts, *best.found,
+            table.patterns["sizes"], whole, size, parts, *best.found, stop_flag(),
         )  # fmt: skip
+        heed()
 
     def _pieces(self) -> tuple[Array | Ints, ...]:
         """Pieces of no length where full ramps begin, with what is held on those behind."""

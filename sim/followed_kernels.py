@@ -983,13 +983,14 @@ def scan_steps(
     high: np.ndarray,
     low_at: np.ndarray,
     high_at: np.ndarray,
+    halt: np.ndarray,
 ) -> None:
     """Lowest and highest of outputs in equal bins of a window, over its flat pieces.
 
     As `scan_kernels.scan`: a part of a step whose bound cannot beat its bin (by more than `slack`)
-    is passed over, any other is halved until it cannot, or by no more than `tolerance`.
+    is passed over, any other is halved stop it cannot, or by no more than `tolerance`.
     shares (patterns, k, 3, n): the outputs' shares of both parts of each mode, and their size,
-    which is also in parts (patterns, k, n).
+    which is also in parts (patterns, k, n). What is found is of no use where halt[0] was set.
     """
     n, n_h, n_r, k = run.y.shape[1], run.held.shape[1], run.inject.shape[1], rows.shape[1]
     y, ya, yb, yc = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -1013,7 +1014,7 @@ def scan_steps(
     for look in range(2):
         for p in range(len(run.t)):
             begin, end = run.t[p], run.t[p] + run.d[p]
-            if begin > t1:
+            if begin > t1 or halt[0] != 0:
                 break
             if run.ramp[p] <= -2 or end < t0 or run.begin[p + 1] == run.begin[p]:
                 continue

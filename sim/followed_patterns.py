@@ -20,6 +20,7 @@ import numpy as np
 from sim.kernels import Stores
 from sim.patterns import PatternTable, RampMatrices
 from sim.switch_poly import SwitchPoly, stack
+from sim.threads import heed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -199,6 +200,7 @@ class FollowedTable(PatternTable):
         """Matrices of a step of a length in a pattern, made if new."""
         if self.level_index[at, length] >= 0:
             return
+        heed()
         new = self._levels_used
         if new == len(self.level["own"]):
             add = max(32, new)

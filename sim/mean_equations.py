@@ -18,6 +18,7 @@ from sim.network import SUPPLY_LEAK_S, SUPPLY_WIDTH_V
 from sim.nonlinear import CORNER_WIDTHS
 from sim.state_equations import AUX_SCALE, StateEquations
 from sim.switch_poly import MeanValues
+from sim.threads import heed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -596,6 +597,7 @@ def _stepped(
     """Where Newton's steps end, each halved so often at most while slopes grow; None: nowhere."""
     best = np.inf
     for _ in range(80):
+        heed()
         slope, jac = mean.slope_and_jacobian(command, x)
         step = np.linalg.lstsq(jac, -slope, rcond=1e-14)[0]
         scale = np.max(np.abs(x), initial=0.0) + 1e-6

@@ -24,6 +24,7 @@ from scipy.linalg import expm
 from sim.errors import SolveError
 from sim.kernels import mode_rates
 from sim.state_equations import AUX_SCALE
+from sim.threads import heed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -514,6 +515,7 @@ class PatternTable:
         """Index of a pattern, made if new."""
         if bits in self.index:
             return self.index[bits]
+        heed()
         at = self._used
         if at == len(self.pairs):
             self._grow()
@@ -616,6 +618,7 @@ class PatternTable:
         """Index of the full ramp of one leg out of a pattern, made if new."""
         if self.leg_ramp[at, leg] >= 0:
             return int(self.leg_ramp[at, leg])
+        heed()
         bits = self.after_ramp(at, leg)
         r, s = self._across(at, leg)
         to = self.pattern(bits)

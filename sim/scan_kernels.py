@@ -420,6 +420,7 @@ def look_through(
     high: np.ndarray,
     low_at: np.ndarray,
     high_at: np.ndarray,
+    halt: np.ndarray,
     # room to work in
     y: np.ndarray,
     w: np.ndarray,
@@ -459,7 +460,7 @@ def look_through(
     for look in range(2):
         for p in range(len(piece_t)):
             begin, end = piece_t[p], piece_t[p] + piece_d[p]
-            if begin > t1:
+            if begin > t1 or halt[0] != 0:
                 break
             if piece_ramp[p] <= -2 or end < t0:
                 continue
@@ -568,6 +569,7 @@ def scan(
     high: np.ndarray,
     low_at: np.ndarray,
     high_at: np.ndarray,
+    halt: np.ndarray,
 ) -> None:
     """Exact lowest and highest of outputs in equal bins of a window, over its flat pieces.
 
@@ -577,7 +579,7 @@ def scan(
     its bin is passed over; the first of two looks takes only where pieces begin, so that few can.
     What cannot beat it by more than `slack` is passed over too: 0 is exact, otherwise no extreme
     is further off than that. Any other is walked through; modes that cannot move an output by
-    `tolerance` are not resolved there.
+    `tolerance` are not resolved there. What is found is of no use where halt[0] was set.
     """
     rows, n, n_h = row_all.shape[1], piece_y.shape[1], piece_held.shape[1]
     y, w = np.zeros(n), np.zeros(n)
@@ -598,7 +600,7 @@ def scan(
     look_through(
         t0, t1, bins, tolerance, slack, piece_t, piece_d, piece_pattern, piece_ramp, piece_y,
         piece_held, pairs, rates, sizes, forced, row_all, row, row_most, low, high, low_at,
-        high_at, y, w, held, begun, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
+        high_at, halt, y, w, held, begun, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
         first_level, size, drive_r, drive_i, fast, reach, mid_r, mid_i, qr, qi, nr, ni, gr, gi,
         pr, pi,
     )  # fmt: skip

@@ -48,6 +48,7 @@ import numpy as np
 from sim.errors import Conflict
 from sim.normal_tree import NormalTree, normal_tree
 from sim.switch_poly import SwitchPoly, stack
+from sim.threads import heed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -201,6 +202,7 @@ class StateEquations:
             table[group].sort(key=lambda p: net.branches[indices[p]].value)
 
     def _loop(self, link: str, tree: str) -> Array:
+        heed()
         return self.tree.loops[np.ix_(self._l[link], self._t[tree])]
 
     def _values(self, group: str, *, links: bool) -> Array:

@@ -24,6 +24,7 @@ from sim.patterns import PatternTable
 from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
+from sim.threads import heed, stop_flag
 from sim.trajectory import EnergyBalance, RowFigures
 from sim.undamped import SLOWEST_PER_S, add_undamped
 
@@ -507,8 +508,9 @@ class EdgeRun:
         scan_kernels.scan(
             best.t0, best.t1, best.bins, tolerance, slack, *self._pieces(), table.pairs,
             p["rates"], p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1),
-            *best.found,
+            *best.found, stop_flag(),
         )  # fmt: skip
+        heed()
 
     def _scan_ramps(
         self, table: PatternTable, best: plain.Extremes, of_nodes: tuple[Array, ...]

@@ -14,16 +14,22 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import numpy as np
 from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+
+from sim.errors import Cancelled
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+
+    from numpy.typing import NDArray
 
 T = TypeVar("T")
 
 #: Runs solved at once.
 THREADS = min(4, os.cpu_count() or 1)
 
+_NEVER = np.zeros(1, dtype=np.int64)
 _lock = threading.Lock()
 _inside = 0
 _limit: Any = None
@@ -33,6 +39,42 @@ _limit: Any = None
 def _controller() -> Any:
     # looking for the libraries takes milliseconds, so only once
     return ThreadpoolController()
+
+
+class _Told(threading.local):
+    """What each thread looks at to know that nobody waits for its work any more."""
+
+    flag = _NEVER
+    asked: Callable[[], bool] | None = None
+
+
+_told = _Told()
+
+
+def stop_flag() -> NDArray[np.int64]:
+    """One number that is not 0 once this thread's work is wanted no more; for kernels."""
+    return _told.flag
+
+
+def heed() -> None:
+    """Asked now and then in work of milliseconds that is given no `cancelled` of its own.
+
+    Raises
+    ------
+    Cancelled   once this thread's work is wanted no more
+    """
+    if _told.flag[0] or (_told.asked is not None and _told.asked()):
+        raise Cancelled("run", "stopped for a newer request")
+
+
+@contextmanager
+def stopped_by(cancelled: Callable[[], bool]) -> Iterator[None]:
+    """Have `heed` ask `cancelled` too in this thread."""
+    before, _told.asked = _told.asked, cancelled
+    try:
+        yield
+    finally:
+        _told.asked = before
 
 
 @contextmanager
@@ -65,17 +107,30 @@ def side_by_side(
     ----------
     meanwhile : called again and again in the calling thread while it waits
 
-    Raises what the first work to fail raises, once those that have begun have ended.
+    Raises what the first work to fail, or `meanwhile`, raises, once those that have begun have
+    ended; they are told to stop (see `heed`).
     """
+    flag = np.zeros(1, dtype=np.int64)
+
+    def told(work: Callable[[], T]) -> T:
+        _told.flag = flag
+        try:
+            return work()
+        finally:
+            _told.flag = _NEVER
+
     with ThreadPoolExecutor(THREADS) as pool:
-        runs = [pool.submit(work) for work in works]
+        runs = [pool.submit(told, work) for work in works]
         try:
             while wait(runs, timeout=0.02, return_when=FIRST_EXCEPTION).not_done:
                 if meanwhile is not None:
                     meanwhile()
-                if any(run.done() and run.exception() is not None for run in runs):
-                    break
+                for run in runs:
+                    if run.done():
+                        # (raises if it failed)
+                        run.result()
             return [run.result() for run in runs]
         finally:
+            flag[0] = 1
             for run in runs:
                 run.cancel()

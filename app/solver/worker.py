@@ -28,7 +28,7 @@ from sim.errors import Cancelled, SimError, Swings
 from sim.findings import Card, card_of, cells_of, conclude
 from sim.options import apply
 from sim.salvage import Salvage, salvage, without
-from sim.threads import side_by_side
+from sim.threads import side_by_side, stopped_by
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -127,7 +127,9 @@ class _Desk:
             stages.append(("findings", self._findings))
         for stage, run in stages:
             try:
-                run(request)
+                # (zooms are answered between the parts of a run, not within them)
+                with stopped_by(lambda: bool(self._newest.value != request.id)):
+                    run(request)
             except Cancelled:
                 cancelled = True
                 break
@@ -530,7 +532,9 @@ class _Desk:
         if timings == 1:
             # (a first word, or one of several held against each other; all timings then follow)
             solved = self._solve(request, option, event, detail, follow=False)
-            cells = cells_of(name, solved.solution, self._cancelled(request))
+            # (beside this thread, so that a reading is told to stop in the midst of it)
+            reading = [partial(cells_of, name, solved.solution)]
+            (cells,) = side_by_side(reading, self._cancelled(request))
             return _Cells(cells, solved.solution.stable)
         case = prepare(build, event + 1, None if option is None else option + 1)
         seeds = range(timings if case.chops else 1)
