@@ -280,10 +280,14 @@ class RampSeries:
         return self._norm(self._bends(bits), a)
 
     def _norm(self, bends: Array, a: Array) -> float:
-        still = float(np.max(np.abs(a).sum(axis=0), initial=0.0))
-        moved = np.abs(bends[..., : self.eq.n_states]).sum(axis=(0, 2))
-        size = still + np.max(moved, axis=1, initial=0.0)
-        return float(np.max(size * self.rise_s, initial=0.0))
+        still, moved = self._norms(bends, a)
+        return still + float(moved.sum())
+
+    def _norms(self, bends: Array, a: Array) -> tuple[float, Array]:
+        """Bounds on the norms of A_0 and of each D_d (degree + 1,), times a ramp's length."""
+        still = np.max(np.abs(a).sum(axis=0), initial=0.0) * np.max(self.rise_s, initial=0.0)
+        moved = np.abs(bends[..., : self.eq.n_states]).sum(axis=2).max(axis=2, initial=0.0)
+        return float(still), np.asarray((moved * self.rise_s).max(axis=1, initial=0.0))
 
     def maps(self, bits: Array, a: Array, b: Array, shares: Array) -> Array:
         """Maps from the state and inputs at a ramp's start to shares of it (rising).
@@ -299,10 +303,10 @@ class RampSeries:
         eq = self.eq
         n, n_s, width = eq.n_states, eq.n_switches, eq.n_states + eq.n_inputs
         bends = self._bends(bits)
-        norm = self._norm(bends, a)
-        steps = max(1, math.ceil(norm / SERIES_STEP))
+        still, moved = self._norms(bends, a)
+        steps = max(1, math.ceil((still + float(moved.sum())) / SERIES_STEP))
         h = 1.0 / steps
-        count = _terms(norm * h)
+        count = _terms(still, moved, h)
         rise = (h * self.rise_s)[:, None]
         out = np.zeros((n_s, len(shares), n, width))
         # states beside one another, (n, n_switches, n + n_inputs)
@@ -336,13 +340,29 @@ class RampSeries:
         return out
 
 
-def _terms(norm: float) -> int:
-    """Terms of the exponential of such a norm until they are next to nothing."""
-    count, term = 1, norm
-    while term > 1e-18:
-        count += 1
-        term *= norm / count
-    return count
+def _terms(still: float, moved: Array, h: float) -> int:
+    """Terms of a step's series until the rest is next to nothing.
+
+    A series of numbers that bounds the norms of the terms is summed beside: it is that of
+    x' = (a_0 + a_1 t + ...) x + 1 + t + ..., with the norms of the matrices for a_d. Not that of
+    the exponential alone: what moves with t^d first shows d + 1 terms on, so that where norms are
+    small most terms are next to nothing long before the last that counts.
+
+    Parameters
+    ----------
+    still, moved : of `RampSeries._norms`
+    h : the step's share of the ramp; in a later one all that has moved until then stands still
+    """
+    degree = len(moved) - 1
+    a = [sum(math.comb(e, d) * moved[e] for e in range(max(d, 1), degree + 1)) * h ** (d + 1)
+         for d in range(degree + 1)]  # fmt: skip
+    a[0] = still * h + (a[0] if h < 1.0 else 0.0)
+    terms = [1.0]
+    while len(terms) <= degree + 1 or max(terms[-degree - 1 :]) > 1e-18:
+        k = len(terms) - 1
+        new = sum(a[d] * terms[k - d] for d in range(min(k, degree) + 1))
+        terms.append((new + (k <= degree)) / (k + 1))
+    return len(terms) - 1
 
 
 def _begun_again(bends: Array, start: float, h: float) -> Array:

@@ -7,6 +7,7 @@ import statistics
 import subprocess
 import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -19,7 +20,6 @@ from sim.build import Build, Change, Event, Option, load, loads
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
     from pytestqt.qtbot import QtBot
 
@@ -43,6 +43,7 @@ SMALL = b"""{"format": "rippletree-build", "version": 1, "name": "Plug and capac
 # Stands in for the engine; what it does is chosen by the build's notes.
 ENGINE = """
 import os, time
+from pathlib import Path
 import sim
 from sim.errors import Cancelled, SimError, Swings
 
@@ -58,7 +59,8 @@ def solve(build, *, cancelled, **how):
             if cancelled():
                 raise Cancelled("", "stopped")
             time.sleep(0.001)
-    if notes == "stuck":
+    if notes.startswith("stuck "):
+        Path(notes.removeprefix("stuck ")).touch()
         time.sleep(3600)
     if notes == "crash":
         os._exit(3)
@@ -278,10 +280,14 @@ def test_a_fault_of_ours_comes_back_as_a_report(
 
 
 def test_a_stuck_solver_is_ended_and_started_anew(
-    client: SolverClient, inbox: Inbox, small: Build
+    client: SolverClient, inbox: Inbox, small: Build, tmp_path: Path
 ) -> None:
     before = client.pid
-    client.request(Request(id=1, build=noted(small, "stuck"), findings=False))
+    mark = tmp_path / "stuck"
+    client.request(Request(id=1, build=noted(small, f"stuck {mark}"), findings=False))
+    end = time.monotonic() + 60.0
+    while not mark.exists() and time.monotonic() < end:
+        time.sleep(0.01)
     client.request(Request(id=2, build=small, findings=False))
     assert inbox.wait(lambda m: isinstance(m, Answer)).request_id == 2
     assert client.pid != before
