@@ -615,7 +615,7 @@ class _Desk:
                 apply(build, chosen), options=(), clips=(),
                 events=(events_of(build)[event],),
             )  # fmt: skip
-            kept[option, event] = dumps(bare)
+            kept[option, event] = msgspec.msgpack.encode(bare)
         return kept[option, event]
 
     def _cancelled(self, request: Request) -> Callable[[], bool]:
