@@ -1,15 +1,15 @@
 """The now-line over one strip: where slow motion is, and what is read there.
 
 A strip costs milliseconds to paint, so the pane keeps a picture of it and paints
-only the line's old and new place.
+only where the line and its words were and are.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from PySide6.QtCore import QEvent, QObject, QPointF, QRect, QRectF, Qt, Signal
-from PySide6.QtGui import QFontMetrics, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QFontMetrics, QPainter, QPaintEvent, QPen, QRegion
 from PySide6.QtWidgets import QWidget
 
 from app.words import reading
@@ -22,6 +22,19 @@ if TYPE_CHECKING:
 
 _DOT = 3.5
 _GAP = 6
+# Less than a part of a pixel is not seen, and need not be painted.
+_QUARTERS = 4
+
+
+class _Drawn(NamedTuple):
+    """Line, dot and words as they stand on a pane, pixels; y is None without a value."""
+
+    x: float
+    y: float | None
+    box: QRectF
+    words: str
+    height: int
+    dot: float
 
 
 class NowPane(QWidget):
@@ -42,6 +55,7 @@ class NowPane(QWidget):
         self._now: float | None = None
         self._value: float | None = None
         self._reads = "volts"
+        self._drawn: _Drawn | None = None
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setCursor(Qt.CursorShape.SizeHorCursor)
         self.setToolTip("Drag: another moment")
@@ -53,9 +67,10 @@ class NowPane(QWidget):
 
     def show_now(self, now: float | None, value: float | None, reads: str) -> None:
         """Put the line at a moment (s), with the value there; None: no line, or no value."""
-        before = self._dirty()
         self._now, self._value, self._reads = now, value, reads
-        self.update(before.united(self._dirty()))
+        before, self._drawn = self._drawn, self._place()
+        if before != self._drawn:
+            self.update(_touched(before).united(_touched(self._drawn)))
 
     def remove(self) -> None:
         """Away with it; the strip paints itself again."""
@@ -75,46 +90,50 @@ class NowPane(QWidget):
             return None
         return self.width() * (self._now - left) / max(right - left, 1e-15)
 
-    def _dirty(self) -> QRect:
+    def _place(self) -> _Drawn | None:
+        """What is to be drawn now, to a quarter of a pixel; None where nothing is."""
         x = self.line_x()
         if x is None:
-            return QRect()
-        room = QFontMetrics(self._look.font("small")).horizontalAdvance("-000.00 mV") + 3 * _GAP
-        return QRect(int(x) - room, 0, 2 * room, self.height())
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        if self._picture is None:
-            self._picture = self.strip.plot.viewport().grab()
-        p = self._look.palette
-        painter = QPainter(self)
-        area = QRectF(event.rect())
-        ratio = self._picture.devicePixelRatio()
-        painter.drawPixmap(area, self._picture, QRectF(area.topLeft() * ratio, area.size() * ratio))
-        x = self.line_x()
-        if x is None:
-            return
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(p.ink, 1.5 * self._look.scale))
-        painter.drawLine(QPointF(x, 0), QPointF(x, self.height()))
+            return None
+        x = round(x * _QUARTERS) / _QUARTERS
         if self._value is None:
-            return
+            return _Drawn(x, None, QRectF(), "", self.height(), 0.0)
         low, high = self.strip.plot.getViewBox().viewRange()[1]
         y = self.height() * (high - self._value) / max(high - low, 1e-15)
-        painter.setBrush(p.ink)
-        dot = _DOT * self._look.scale
-        painter.drawEllipse(QPointF(x, y), dot, dot)
-        painter.setFont(self._look.font("small"))
-        metrics = painter.fontMetrics()
+        # far off it is off, however far
+        y = round(min(max(y, -self.height()), 2.0 * self.height()) * _QUARTERS) / _QUARTERS
         words = self.words()
+        metrics = QFontMetrics(self._look.font("small"))
         width, height = metrics.horizontalAdvance(words) + 2 * _GAP, metrics.height()
         left = x + _GAP if x + _GAP + width < self.width() else x - _GAP - width
         top = min(max(y - 1.3 * height, 0.0), self.height() - height)
         box = QRectF(left, top, width, height)
+        return _Drawn(x, y, box, words, self.height(), _DOT * self._look.scale)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        if self._picture is None:
+            self._picture = self.strip.plot.viewport().grab()
+            # the strip may show another stretch by now
+            self._drawn = self._place()
+        p = self._look.palette
+        painter = QPainter(self)
+        painter.drawPixmap(0, 0, self._picture)
+        drawn = self._drawn
+        if drawn is None:
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(QPen(p.ink, 1.5 * self._look.scale))
+        painter.drawLine(QPointF(drawn.x, 0), QPointF(drawn.x, self.height()))
+        if drawn.y is None:
+            return
+        painter.setBrush(p.ink)
+        painter.drawEllipse(QPointF(drawn.x, drawn.y), drawn.dot, drawn.dot)
+        painter.setFont(self._look.font("small"))
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(p.paper)
-        painter.drawRoundedRect(box, 3, 3)
+        painter.drawRoundedRect(drawn.box, 3, 3)
         painter.setPen(p.ink)
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
+        painter.drawText(drawn.box, Qt.AlignmentFlag.AlignCenter, drawn.words)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         self._seek(event)
@@ -143,3 +162,17 @@ class NowPane(QWidget):
             self.resize(self.strip.plot.size())
             self._forget()
         return False
+
+
+def _touched(drawn: _Drawn | None) -> QRegion:
+    """The pixels that it takes up, and no more of the strip."""
+    if drawn is None:
+        return QRegion()
+    wide = 3 + int(drawn.dot / _DOT)
+    region = QRegion(QRect(int(drawn.x) - wide, 0, 2 * wide, drawn.height))
+    if drawn.y is not None:
+        reach = drawn.dot + 2.0
+        dot = QRectF(drawn.x - reach, drawn.y - reach, 2.0 * reach, 2.0 * reach)
+        region += dot.toAlignedRect()
+        region += drawn.box.adjusted(-1, -1, 1, 1).toAlignedRect()
+    return region

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QPoint, QPointF, QRect, QRectF, Qt, Signal
-from PySide6.QtGui import QPainter, QPixmapCache, QResizeEvent, QShowEvent, QTransform
+from PySide6.QtGui import QPainter, QPaintEvent, QPixmapCache, QResizeEvent, QShowEvent, QTransform
 from PySide6.QtWidgets import QFrame, QGraphicsView, QWidget
 
 from app.look import Look
 from app.wiring.ground import Ground
 from app.wiring.scene import WiringScene
+from app.wiring.still import Still
 
 _LEAST_ZOOM, _MOST_ZOOM = 0.4, 24.0
 #: Room around the frame in pixels when it is fitted: words stand left and right of it.
@@ -36,6 +37,8 @@ class Glass(QGraphicsView):
         self.scene_ = WiringScene(look)
         self.ground = Ground(self)
         self.looked.connect(self.ground.lift)
+        #: Pictures of all that rests, while a layer moves over it.
+        self.still: Still | None = None
         self._fitted = True
         #: Only where the supply runs is fitted, for those far away.
         self._close = False
@@ -58,6 +61,10 @@ class Glass(QGraphicsView):
             self.setViewportUpdateMode(mode)
         if not moving:
             self.ground.lift()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        if self.still is None or not self.still.paint(event):
+            super().paintEvent(event)
 
     def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:
         if self.ground.laid:

@@ -34,6 +34,9 @@ class Labels:
         self.items: dict[str, LabelItem] = {}
         self._choices: dict[str, int] = {}
         self._worded: AbstractSet[str] = frozenset()
+        #: Another number whenever words or their places may be others: of what keeps its
+        #: size in pixels the scene does not say that it has changed.
+        self.version = 0
 
     def lay_out(self, room: Box, to_pixels: Any, blocked: list[Box]) -> None:
         """Place the words beside the parts.
@@ -44,6 +47,7 @@ class Labels:
         to_pixels : function from a place in mm to pixels
         blocked : areas in pixels that are taken
         """
+        self.version += 1
         wanted, anchors = self._wanted(to_pixels)
         bodies = [
             self._body(id_, to_pixels)
@@ -92,6 +96,7 @@ class Labels:
 
     def refresh(self) -> bool:
         """New figures into the labels there are; True if they need new places."""
+        self.version += 1
         words = self._label_words()
         again = words.keys() != self._worded
         for id_, (name, figure, verdict) in words.items():
@@ -102,6 +107,7 @@ class Labels:
 
     def follow(self, ids: tuple[str, ...]) -> None:
         """Labels of parts that are being dragged go along."""
+        self.version += 1
         for id_ in ids:
             label, item = self.items.get(id_), self._scene.parts.get(id_)
             if label is not None and item is not None:

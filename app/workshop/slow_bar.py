@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QElapsedTimer, QEvent, QObject, QPoint, Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
 from app.panels.flat import FlatButton
+from app.panels.running_words import RunningWords
 from app.scope.cursors import fine_seconds
 from app.workshop.slow_motion import SPEEDS
 from sim import quantity
@@ -64,9 +65,8 @@ class SlowBar(QWidget):
             "Loop", "At the end begin again (L)", lambda: slow.set_loop(not slow.loop)
         )
         self.end = self._button("End", "End slow motion (Z)", slow.toggle)
-        self.time = QLabel(textFormat=Qt.TextFormat.PlainText)
-        self.words = QLabel(textFormat=Qt.TextFormat.PlainText)
-        self.words.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.time = RunningWords()
+        self.words = RunningWords(stretches=True)
         row = QHBoxLayout()
         row.setSpacing(6)
         for button in (self.previous, self.play, self.next, self.speed, self.loop):
@@ -123,8 +123,7 @@ class SlowBar(QWidget):
         self.speed.setText(f"{quantity.format(slow.speed, 's', 2)} a second")
         self.loop.setText("Loop: on" if slow.loop else "Loop: off")
         for label in (self.time, self.words):
-            label.setFont(self._look.font("small"))
-            label.setStyleSheet(f"color: {p.ink.name()}")
+            label.dress(self._look.font("small"), p.ink)
         edge = p.selection if self.hasFocus() else p.faint
         self.setStyleSheet(
             f"SlowBar {{ background: {p.band.name()}; border: 1px solid {edge.name()};"

@@ -11,10 +11,11 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPainter, QPainterPath, QPen, QPolygonF
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QPainter, QPainterPath, QPen, QRegion, QTransform
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 
+from app.wiring.still import Still
 from app.workshop.noise_layer import led_by
 
 if TYPE_CHECKING:
@@ -31,6 +32,14 @@ _THICK, _THIN, _SPACING, _PACE = 11.0, 1.2, 20.0, 45.0
 _ROOM = 2.6
 # Half an arrow's width, as a share of the conductor's; and its length to that.
 _HALF, _LONG = 0.36, 1.6
+# Widths and shifts are drawn to a part of a pixel: less is not seen, and what looks as before
+# need not be painted anew.
+_STEPS = 4
+#: A conductor that runs aslant is covered by squares of about this size, pixels.
+_PIECE = 24.0
+
+#: A conductor's width and shift of its arrows, pixels, and which way they point.
+Drawn = tuple[float, float, float]
 
 
 class Track:
@@ -42,26 +51,42 @@ class Track:
         self.y = np.array([p.y for p in points])
         self.way = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(self.x), np.diff(self.y)))))
 
-    def arrows(self, first: float, spacing: float, half: float, way: float) -> list[QPolygonF]:
-        """Arrow heads every `spacing` from `first` on, pointing along (1) or back (-1)."""
+    def arrows(
+        self, into: QPainterPath, first: float, spacing: float, half: float, way: float
+    ) -> None:
+        """Add arrow heads every `spacing` from `first` on, pointing along (1) or back (-1)."""
         if not math.isfinite(first) or self.way[-1] <= spacing / 2:
-            return []
+            return
         long = _LONG * half
         at = np.arange(first % spacing, self.way[-1], spacing)
         at = at[(at > long / 2) & (at < self.way[-1] - long / 2)]
-        ends = [
-            (np.interp(s, self.way, self.x), np.interp(s, self.way, self.y))
-            for s in (at - way * long / 2, at + way * long / 2)
-        ]
-        (xa, ya), (xb, yb) = ends
-        size = np.maximum(np.hypot(xb - xa, yb - ya), 1e-9)
-        nx, ny = -(yb - ya) / size * half, (xb - xa) / size * half
-        return [
-            QPolygonF([QPointF(a + n, b + m), QPointF(a - n, b - m), QPointF(c, d)])
-            for a, b, c, d, n, m in zip(
-                *(v.tolist() for v in (xa, ya, xb, yb, nx, ny)), strict=True
-            )
-        ]
+        if not len(at):
+            return
+        # both ends in one go
+        both = np.concatenate([at - way * long / 2, at + way * long / 2])
+        x, y = np.interp(both, self.way, self.x), np.interp(both, self.way, self.y)
+        (xa, xb), (ya, yb) = x.reshape(2, -1), y.reshape(2, -1)
+        size = half / np.maximum(np.hypot(xb - xa, yb - ya), 1e-9)
+        nx, ny = (ya - yb) * size, (xb - xa) * size
+        corners = np.array([xa + nx, ya + ny, xa - nx, ya - ny, xb, yb]).T.tolist()
+        for a, b, c, d, e, f in corners:
+            into.moveTo(a, b)
+            into.lineTo(c, d)
+            into.lineTo(e, f)
+            into.closeSubpath()
+
+    def room(self, onto: QTransform, half: float) -> QRegion:
+        """Squares along it on a view, `half` pixels to each side of its middle."""
+        count = max(math.ceil(self.way[-1] * onto.m11() / _PIECE), 1)
+        at = np.unique(np.concatenate([np.linspace(0.0, self.way[-1], count + 1), self.way]))
+        x = onto.m11() * np.interp(at, self.way, self.x) + onto.dx()
+        y = onto.m22() * np.interp(at, self.way, self.y) + onto.dy()
+        region = QRegion()
+        left, right = np.minimum(x[:-1], x[1:]) - half, np.maximum(x[:-1], x[1:]) + half
+        top, bottom = np.minimum(y[:-1], y[1:]) - half, np.maximum(y[:-1], y[1:]) + half
+        for a, b, c, d in zip(*(v.tolist() for v in (left, top, right, bottom)), strict=True):
+            region += QRectF(a, b, c - a, d - b).toAlignedRect()
+        return region
 
 
 class SlowLayer(QGraphicsItem):
@@ -80,6 +105,11 @@ class SlowLayer(QGraphicsItem):
         #: Largest current since another build or event, A: one scale for all options.
         self._scale = 0.0
         self._tracks: dict[str, tuple[list[tuple[QPainterPath, str]], list[Track]]] = {}
+        #: All that rests, as pictures, so that only what moves is painted.
+        self.still = Still(view, self)
+        #: How each lead's conductors look: width and shift in pixels, way of the arrows.
+        self._looks: dict[str, tuple[Drawn, ...]] = {}
+        self._rooms: dict[str, tuple[object, QTransform, QRegion]] = {}
         self.setZValue(_Z)
         self.setAcceptedMouseButtons(Qt.MouseButton.NoButton)
 
@@ -91,7 +121,8 @@ class SlowLayer(QGraphicsItem):
         """What is played from now on."""
         self._moments = moments
         self.fit()
-        self._amps, self._passed = {}, {}
+        self._amps, self._passed, self._looks = {}, {}, {}
+        self.still.set_on(moments is not None)
         if moments is None or moments.amps.size == 0:
             return
         steps = np.diff(moments.t) * (moments.amps[:, 1:] + moments.amps[:, :-1]) / 2.0
@@ -110,7 +141,16 @@ class SlowLayer(QGraphicsItem):
         passed = at(moments.t, self._charge, now).tolist()
         self._amps = dict(zip(moments.leads, amps, strict=True))
         self._passed = dict(zip(moments.leads, passed, strict=True))
-        self.update()
+        before, self._looks = self._looks, self._looks_now()
+        if before.keys() != self._looks.keys():
+            self.update()
+            return
+        region = QRegion()
+        for id_, looks in self._looks.items():
+            if looks != before[id_]:
+                region += self._room(id_)
+        if not region.isEmpty():
+            self.still.show(region)
 
     def current(self, id_: str) -> float:
         """Current along a lead, from its `from` to its `to`, as drawn now, A."""
@@ -145,28 +185,61 @@ class SlowLayer(QGraphicsItem):
         self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None
     ) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        # leads may have come or gone, and a room's look has wider lines
+        self._looks = self._looks_now()
         p = self._look.palette
         pixel = 1.0 / painter.worldTransform().m11()
+        spacing = _SPACING * self._look.scale * pixel
         heads = QPainterPath()
+        heads.setFillRule(Qt.FillRule.WindingFill)
+        # a new pen for each line would cost nearly half as much as painting it
+        solid, cap = Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap
+        plus, minus = (QPen(colour, 1.0, solid, cap) for colour in (p.plus, p.minus))
+        for id_, looks in self._looks.items():
+            item = self._view.scene_.leads.get(id_)
+            if item is None:
+                continue
+            lines, tracks = item.conductors(), self._tracks_of(item)
+            for (path, name), track, (width, shift, way) in zip(lines, tracks, looks, strict=False):
+                pen = plus if name == "plus" else minus
+                pen.setWidthF(width * pixel)
+                painter.strokePath(path, pen)
+                if width >= _ROOM:
+                    half = max(_HALF * width, 1.4) * pixel
+                    track.arrows(heads, shift * pixel, spacing, half, way)
+        painter.fillPath(heads, p.card)
+
+    def _looks_now(self) -> dict[str, tuple[Drawn, ...]]:
+        out = {}
+        scale = self._look.scale
         for id_ in self._amps:
             item = self._view.scene_.leads.get(id_)
             if item is None or item.phases:
                 continue
-            for (path, name), track in zip(item.conductors(), self._tracks_of(item), strict=True):
+            looks = []
+            for _, name in item.conductors():
                 own, way = led_by(item.lead, name, self._amps)
-                width, amps = self.weight(own) * self._look.scale, self._amps[own]
-                colour = p.plus if name == "plus" else p.minus
-                cap = Qt.PenCapStyle.RoundCap
-                painter.strokePath(path, QPen(colour, width * pixel, Qt.PenStyle.SolidLine, cap))
+                width = round(self.weight(own) * scale * _STEPS) / _STEPS
                 if width < _ROOM:
+                    looks.append((width, 0.0, 0.0))
                     continue
-                first = way * self.shift(own) * self._look.scale * pixel
-                spacing = _SPACING * self._look.scale * pixel
-                half = max(_HALF * width, 1.4) * pixel
-                for head in track.arrows(first, spacing, half, math.copysign(way, way * amps)):
-                    heads.addPolygon(head)
-                    heads.closeSubpath()
-        painter.fillPath(heads, p.card)
+                shift = round(way * self.shift(own) * scale * _STEPS) / _STEPS
+                looks.append((width, shift, math.copysign(way, way * self._amps[own])))
+            out[id_] = tuple(looks)
+        return out
+
+    def _room(self, id_: str) -> QRegion:
+        """What a lead takes up in the view at its thickest, pixels."""
+        item = self._view.scene_.leads[id_]
+        lines, onto = item.conductors(), self._view.viewportTransform()
+        kept = self._rooms.get(id_)
+        if kept is None or kept[0] is not lines or kept[1] != onto:
+            half = _THICK * self._look.scale / 2 + 2.0
+            region = QRegion()
+            for track in self._tracks_of(item):
+                region += track.room(onto, half)
+            kept = self._rooms[id_] = (lines, onto, region)
+        return kept[2]
 
     def _tracks_of(self, item: LeadItem) -> list[Track]:
         lines = item.conductors()

@@ -67,6 +67,8 @@ class SlowMotion(QObject):
         self.speed = SPEEDS[3]
         self.loop = True
         self._window: tuple[float, float] | None = None
+        #: The longest way from one instant to the next, s.
+        self._step = 0.0
         self._wanted = False
         self._asked_speed: float | None = None
         #: Window and noise band before, and the window that was gone to.
@@ -240,9 +242,8 @@ class SlowMotion(QObject):
         if amps[most] < 0.0:
             ends.reverse()
         words = f"Most: {quantity.format(abs(amps[most]), 'A', 3)}, {' to '.join(ends)}"
-        step = float(np.diff(moments.t).max())
-        if step > _COARSE_S:
-            words += f". Read every {quantity.format(step, 's', 2)}"
+        if self._step > _COARSE_S:
+            words += f". Read every {quantity.format(self._step, 's', 2)}"
         return words
 
     # What follows from it
@@ -283,6 +284,7 @@ class SlowMotion(QObject):
         self.layer.setVisible(moments is not None)
         self.layer.show_moments(moments)
         if moments is not None:
+            self._step = float(np.diff(moments.t).max(initial=0.0))
             if moments.window != self._window:
                 inside = self._window is not None and (
                     moments.window[0] <= self.now <= moments.window[1]

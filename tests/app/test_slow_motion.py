@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt
+from PySide6.QtGui import QImage, QPaintEvent
 
 import sim
 from app.solver.moments import instants, moments
@@ -352,6 +354,123 @@ def test_in_a_lesson_nothing_covered_is_played(qtbot: QtBot) -> None:
     finally:
         lesson.close()
         lesson.deleteLater()
+
+
+def _painted(slow: Driver) -> QImage:
+    """What the frame shows, painted anew."""
+    image = slow.window.frame.viewport().grab().toImage()
+    return image.convertToFormat(QImage.Format.Format_RGB32)
+
+
+def _unlike(a: QImage, b: QImage) -> float:
+    """Share of pixels that are clearly of another colour."""
+    one, two = (np.frombuffer(i.constBits(), np.uint8).astype(int) for i in (a, b))
+    return float(np.mean(np.abs(one - two).reshape(-1, 4).max(axis=1) > 40))
+
+
+def _rested(slow: Driver) -> None:
+    slow.qtbot.waitUntil(lambda: slow.window.slow.layer.still.laid, timeout=10_000)
+
+
+def test_a_frame_out_of_pictures_is_what_the_scene_paints(slow: Driver) -> None:
+    """Beneath, currents, above: the same pixels as item by item, with currents and without."""
+    player, view = slow.window.slow, slow.window.frame
+    for share in (0.3, 0.7):
+        _rested(slow)
+        player.seek(WINDOW[0] + share * (WINDOW[1] - WINDOW[0]))
+        assert player.layer.still.laid
+        pictures = _painted(slow)
+        player.layer.still.forget()
+        assert not player.layer.still.laid
+        same = _unlike(pictures, _painted(slow))
+        # the measure can tell: without the currents it is another picture
+        player.layer.hide()
+        assert same < 0.1 * _unlike(pictures, _painted(slow))
+        player.layer.show()
+    assert view.still is player.layer.still
+
+
+def test_what_changes_on_the_frame_is_not_kept_from_the_eye(slow: Driver) -> None:
+    """What is pointed at, what is said beside a part, a zoom: none leaves an old picture."""
+    still, view = slow.window.slow.layer.still, slow.window.frame
+    _rested(slow)
+    view.scene_.set_hovered("main")
+    slow.qtbot.waitUntil(lambda: not still.laid, timeout=10_000)
+    _rested(slow)
+    before = _painted(slow)
+    id_ = next(i for i in view.scene_.labels.items if i in view.scene_.figures)
+    figure = view.scene_.figures[id_]
+    view.scene_.figures[id_] = dataclasses.replace(figure, text="99.9 V of 99")
+    view.scene_.labels.refresh()
+    assert _unlike(before, _painted(slow)) > 0.0
+    assert not still.laid
+    _rested(slow)
+    view.zoom_middle(1.3)
+    assert not still.laid
+    _rested(slow)
+    # ended, the scene paints for itself again
+    _bar_key(slow, Qt.Key.Key_Escape)
+    assert view.still is None
+
+
+def test_only_what_moves_is_painted(slow: Driver) -> None:
+    """On the frame the leads whose look has changed, on a strip the line and its words."""
+    player, view = slow.window.slow, slow.window.frame
+    _rested(slow)
+    targets = [view.viewport(), *player.panes]
+    painted: dict[int, list[int]] = {}
+
+    class Watch(QObject):
+        def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+            if isinstance(event, QPaintEvent):
+                area = sum(r.width() * r.height() for r in event.region())
+                painted.setdefault(targets.index(watched), []).append(area)
+            return False
+
+    slow.qtbot.wait(50)
+    watch = Watch()
+    for target in targets:
+        target.installEventFilter(watch)
+    for share in np.linspace(0.2, 0.8, 25):
+        player.seek(WINDOW[0] + float(share) * (WINDOW[1] - WINDOW[0]))
+        slow.qtbot.wait(5)
+    for index, target in enumerate(targets):
+        target.removeEventFilter(watch)
+        whole = target.width() * target.height()
+        assert painted[index], target
+        # three leads of one arm; a line, a dot and words twice, where it was and is
+        assert max(painted[index]) < (0.15 if index == 0 else 0.3) * whole
+    # what stands still is not painted at all
+    painted.clear()
+    view.viewport().installEventFilter(watch)
+    player.seek(player.now)
+    slow.qtbot.wait(20)
+    assert painted == {}
+
+
+def test_words_of_the_bar_do_not_lay_the_window_out_again(slow: Driver) -> None:
+    """A label that changed ten times a second had the whole window laid out as often."""
+    player, bar = slow.window.slow, slow.window.slow_bar
+    player.seek(WINDOW[0] + 61e-6)
+    slow.qtbot.wait(20)
+    asked: list[QEvent.Type] = []
+
+    class Watch(QObject):
+        def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+            if event.type() == QEvent.Type.LayoutRequest:
+                asked.append(event.type())
+            return False
+
+    watch = Watch()
+    bar.installEventFilter(watch)
+    said = set()
+    for at_us in (62, 63, 64, 71, 72, 73):
+        player.seek(WINDOW[0] + at_us * 1e-6)
+        slow.qtbot.wait(5)
+        said.add((bar.time.text(), bar.words.text(), bar.words.accessibleName()))
+    assert len(said) == 6
+    assert all(words == heard for _, words, heard in said)
+    assert asked == []
 
 
 def test_instants_hold_both_sides_of_every_edge() -> None:
