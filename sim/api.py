@@ -18,6 +18,7 @@ from sim.errors import BadField, Cancelled, Conflict, NoStart, SimError, Unsettl
 from sim.event import drive as drive_of
 from sim.fading import moved
 from sim.findings import Card, Cell, Findings, card_of, cells_of, conclude, worst_of
+from sim.leaning import load_slopes
 from sim.mean_equations import MeanEquations, equilibrium, linear_values
 from sim.options import apply
 from sim.parts import KINDS
@@ -58,6 +59,7 @@ class Wired:
     """One stage of an event made ready; `lifted` holds a lifted contact's other states.
 
     These are the contact burning with the current out of the pack, into it, and open.
+    `load_volts` (n_loads,) are the loads' where the event starts, if it starts settled.
     """
 
     start_s: float
@@ -65,6 +67,7 @@ class Wired:
     equations: StateEquations
     mean: MeanEquations
     lifted: tuple[MeanEquations, MeanEquations, MeanEquations] | None = None
+    load_volts: Array | None = None
 
     def linearised(self, values: Mapping[int, float]) -> Wired:
         """The stage with the values of some branches, by index, replaced."""
@@ -94,7 +97,13 @@ class Wired:
     @cached_property
     def table(self) -> PatternTable:
         """Switch patterns met so far; shared by all ESC timings."""
-        return edges.table_of(self.equations)
+        return self.empty_table()
+
+    def empty_table(self) -> PatternTable:
+        """A table that has met no switch pattern."""
+        volts = self.load_volts
+        slopes = None if volts is None else load_slopes(self.mean.laws, volts)
+        return edges.table_of(self.equations, slopes)
 
     @cached_property
     def followed(self) -> PatternTable:
@@ -223,6 +232,8 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         fastest = float(np.max(np.abs(jacobian))) if jacobian.size else 0.0
         growth = float(np.max(np.linalg.eigvals(jacobian).real)) if jacobian.size else 0.0
         stable = growth <= 1e-9 * fastest + 1e-6
+        volts = mean.load_volts(command, start)
+        stages = tuple(replace(stage, load_volts=volts) for stage in stages)
     return Case(
         build=drawn,
         option=None if chosen is None else chosen.name,

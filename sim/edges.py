@@ -46,15 +46,21 @@ def follows(equations: StateEquations) -> bool:
     )
 
 
-def table_of(equations: StateEquations, *, follow: bool = False) -> PatternTable:
-    """An empty table of switch patterns, which several runs may share; `follow` for such runs."""
+def table_of(
+    equations: StateEquations, load_slopes: Array | None = None, *, follow: bool = False
+) -> PatternTable:
+    """An empty table of switch patterns, which several runs may share; `follow` for such runs.
+
+    `load_slopes` (n_loads,) in S are taken up where neither diodes nor stores are followed.
+    """
     if follow:
         return FollowedTable(equations)
     network = equations.network
     if network.supplies or network.clamps:
         equations = StateEquations(smooth(with_diodes(network.in_pieces())))
-    made = DiodeTable if has_diodes(equations.network) else PatternTable
-    return made(equations)
+    if has_diodes(equations.network):
+        return DiodeTable(equations)
+    return PatternTable(equations, load_slopes)
 
 
 def reached(run: Trajectory, network: Network) -> bool:

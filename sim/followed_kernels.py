@@ -470,6 +470,7 @@ def march(
     power: np.ndarray,
     value: np.ndarray,
     minimum: np.ndarray,
+    lean: np.ndarray,
     drag: np.ndarray,
     sources: np.ndarray,
     # patterns
@@ -556,7 +557,7 @@ def march(
                 yr[n + k] = r_now[k]
             hold(
                 at, n + n_r, span, yr, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, seen, volts, more, amps, held,
+                power, value, minimum, lean, seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
         else:

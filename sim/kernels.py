@@ -745,6 +745,7 @@ def hold(
     power: np.ndarray,
     value: np.ndarray,
     minimum: np.ndarray,
+    lean: np.ndarray,
     seen: np.ndarray,
     volts: np.ndarray,
     more: np.ndarray,
@@ -753,7 +754,8 @@ def hold(
 ) -> None:
     """What is not linear, for a stretch: loads' amps and drag torques into `held` behind its one.
 
-    Drag at the speed predicted for the stretch's middle, a load at the voltage it begins with.
+    Drag at the speed predicted for the stretch's middle, a load at the voltage it begins with,
+    less what it leans on that voltage: `lean` (n_loads,) in S, see `sim.leaning`.
     `commute` adds what commutation does.
     """
     n_j, n_w = len(value), len(drag)
@@ -768,6 +770,8 @@ def hold(
     for j in range(n_j):
         volts[j] = load_0[at, j] + seen[2 * n_w + j]
     load_amps(power, value, minimum, volts, amps)
+    for j in range(n_j):
+        amps[j] -= lean[j] * volts[j]
     for _ in range(3):
         moved = False
         for j in range(n_j):
@@ -780,6 +784,8 @@ def hold(
         if not moved:
             break
         load_amps(power, value, minimum, more, amps)
+        for j in range(n_j):
+            amps[j] -= lean[j] * more[j]
     for j in range(n_j):
         held[1 + j] = amps[j]
 
@@ -1196,6 +1202,7 @@ def march(
     power: np.ndarray,
     value: np.ndarray,
     minimum: np.ndarray,
+    lean: np.ndarray,
     drag: np.ndarray,
     sources: np.ndarray,
     # patterns
@@ -1278,7 +1285,7 @@ def march(
         if span > 0.0:
             hold(
                 at, n, span, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, seen, volts, more, amps, held,
+                power, value, minimum, lean, seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
             p = count[N_PIECES]
@@ -1323,7 +1330,7 @@ def march(
                 if span == 0.0:
                     hold(
                         at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                        power, value, minimum, seen, volts, more, amps, held,
+                        power, value, minimum, lean, seen, volts, more, amps, held,
                     )  # fmt: skip
                     commute(t_next, 0.0, n_j, n_w, seen, held, commutation)
                 p += 1
@@ -1347,7 +1354,7 @@ def march(
         if span == 0.0:
             hold(
                 at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, seen, volts, more, amps, held,
+                power, value, minimum, lean, seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
         times(basis[at], y, x)

@@ -257,6 +257,13 @@ class MeanEquations:
                 break
         return y, slope, control
 
+    def load_volts(self, command: Array, x: Array) -> Array:
+        """Voltage across each load (n_loads,) at commanded duties and a state."""
+        n_j = len(self.eq.loads)
+        if not n_j:
+            return np.zeros(0)
+        return self.moment(np.asarray(command, dtype=float), x).controls[:n_j]
+
     # -- inputs ---------------------------------------------------------------
 
     def limited(self, command: Array, x: Array) -> Array:

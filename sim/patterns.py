@@ -23,6 +23,7 @@ from scipy.linalg import expm
 
 from sim.errors import SolveError
 from sim.kernels import mode_rates
+from sim.leaning import leaning, no_slope
 from sim.state_equations import AUX_SCALE
 from sim.threads import heed
 
@@ -401,12 +402,17 @@ class MonomialTable:
 class PatternTable:
     """Modes of every pattern met, in arrays that grow.
 
-    A pattern is the tuple of its switch states. All arrays have the pattern, or the
+    A pattern is the tuple of its switch states. Loads lean on their voltages by `load_slopes`
+    (n_loads,) in S, where given. All arrays have the pattern, or the
     ramp, as their first index; `names` says what each holds.
     """
 
-    def __init__(self, equations: StateEquations) -> None:
+    def __init__(self, equations: StateEquations, load_slopes: Array | None = None) -> None:
         self.eq = equations
+        #: loads whose slope is in the matrices (see `sim.leaning`); None where all are held whole
+        self.leaning = leaning(equations, load_slopes)
+        #: by how much each load leans on its voltage, in S (n_loads,)
+        self.lean = no_slope(equations) if self.leaning is None else self.leaning.slope
         #: what holds on ramps: the equations, or with more states and inputs behind
         self.moving: Moving = self._moving()
         #: how many more states and inputs those have
@@ -414,7 +420,7 @@ class PatternTable:
         self.lock = threading.RLock()
         #: of every way a leg can ramp (with diodes there are two, see `sim.diodes`)
         self.rise_s = self._rise_times()
-        self.ramps = RampMatrices(equations)
+        self.ramps = RampMatrices(self.leaning or equations)
         self.monomials = MonomialTable(self.moving)
         #: a leg has two states, one system for all of them (with diodes it has more)
         self.plain = len(self.rise_s) == equations.n_switches
@@ -555,7 +561,7 @@ class PatternTable:
         p["force_load"][at] = force[:, eq.load_inputs]
         p["force_drag"][at] = force[:, eq.rotor_inputs]
         if len(eq.loads):
-            if self.plain:
+            if self.plain and self.leaning is None:
                 x, u = pattern_rows(eq.load_volts, s, a, b)
             else:
                 x, u = self.outputs(eq.load_volts, bits, s, np.zeros(eq.n_switches))
@@ -584,7 +590,7 @@ class PatternTable:
     # -- what holds on ramps (with stores that fade it is more, see `sim.followed_patterns`) --
 
     def _moving(self) -> Moving:
-        return self.eq
+        return self.leaning or self.eq
 
     def _more_shapes(self) -> dict[str, tuple[int, ...]]:
         """Arrays of a pattern beside those of all."""
@@ -619,6 +625,9 @@ class PatternTable:
     ) -> tuple[Array, Array]:
         """Outputs as y = X x + U u, with x' put in, in a pattern or on a ramp that leads to it."""
         x, u = rows.x.at(s), rows.u.at(s)
+        if self.leaning is not None:
+            own = self.leaning
+            x, u = own.outputs(x, u, own.of_x.at(s), own.more.at(s))
         if rows.needs_slope:
             d = rows.d.at(s)
             a, b = self.ramps_of(bits).at(s, slope)
@@ -633,6 +642,9 @@ class PatternTable:
 
         `s` (T, n_switches) are the switches' values, `slope` (n_switches,) what they move at.
         """
+        del bits, slope
+        if self.leaning is not None:
+            self.leaning.complete(s, x, u)
 
     def make_ramp(self, at: int, leg: int) -> int:
         """Index of the full ramp of one leg out of a pattern, made if new."""

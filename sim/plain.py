@@ -198,7 +198,13 @@ class _March:
         self.brake_v = (lim.resistance * lim.brake_a).tolist()
         self.drag = self.eq.drag.tolist()
         self.laws = list(
-            zip(laws.power.tolist(), laws.value.tolist(), laws.minimum.tolist(), strict=True)
+            zip(
+                laws.power.tolist(),
+                laws.value.tolist(),
+                laws.minimum.tolist(),
+                self.table.lean.tolist(),
+                strict=True,
+            )
         )
         self.centred = m._centred.tolist()
         self.period, self.target = m.period.tolist(), m.target.tolist()
@@ -245,15 +251,16 @@ class _March:
         return amps + torques + emfs
 
     def amps(self, volts: list[float]) -> list[float]:
-        """Commanded currents of loads at their voltages."""
+        """Commanded currents of loads at their voltages, less what leans on those."""
         out = []
-        for (power, value, minimum), v in zip(self.laws, volts, strict=True):
+        for (power, value, minimum, lean), v in zip(self.laws, volts, strict=True):
             if v >= minimum:
-                out.append(value / v if power else value)
+                amps = value / v if power else value
             elif power:
-                out.append(value * v / (minimum * minimum))
+                amps = value * v / (minimum * minimum)
             else:
-                out.append(value * v / minimum)
+                amps = value * v / minimum
+            out.append(amps - lean * v)
         return out
 
     def latch(self, k: int, p: _Pattern, y: Array) -> None:
@@ -516,7 +523,7 @@ def ramp_state(
 
 def _series(table: PatternTable, s0: Array, slope: Array, u: Array) -> list[tuple[Array, Array]]:
     """A(s) and B(s) u as series in the time since s0."""
-    eq = table.eq
+    eq = table.moving
     out: dict[int, list[Any]] = {}
     for place, poly in enumerate((eq.k, eq.b)):
         for key, matrix in poly.terms.items():

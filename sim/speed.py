@@ -25,7 +25,6 @@ from sim.api import cells_over_timings, prepare, solve_case
 from sim.build import load
 from sim.carriers import latch
 from sim.findings import cells_of
-from sim.patterns import PatternTable
 from sim.records import Build, Event, Lead, Part
 from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from sim.api import Case
+    from sim.patterns import PatternTable
     from sim.solution import Solution
     from sim.switching import EdgeRun
 
@@ -287,7 +287,7 @@ class _Bench:
             solved[turn % len(stretches)] = restarted.solve(case.mean, row, x0, RTOL_EDGES, angle)
 
         def all_counted(_: int) -> EdgeRun:
-            table = PatternTable(case.equations)
+            table = case.stages[0].empty_table()
             return switching.run(case.mean, case.drive, case.start, 0, table=table)
 
         def further(turn: int) -> EdgeRun:
@@ -324,12 +324,12 @@ class _Bench:
     def _preparing(self) -> list[Row]:
         case = self.case
         # the first ESC timing's alone, not those that the others added
-        met = PatternTable(case.equations)
+        met = case.stages[0].empty_table()
         switching.run(case.mean, case.drive, case.start, 0, table=met)
         ramps = [(tuple(int(bit) for bit in met.bits[at]), leg) for at, leg in met.ramp_index]
 
         def patterns(_: int) -> PatternTable:
-            table = PatternTable(case.equations)
+            table = case.stages[0].empty_table()
             for bits, leg in ramps:
                 table.make_ramp(table.pattern(bits), leg)
             return table

@@ -1,10 +1,10 @@
 """Runs with every edge: from edge to edge in the modes of each switch pattern.
 
 Between edges the equations are linear and the modes move in closed form; across an edge
-its finite ramp is one linear map. What is not linear (propeller drag, the command of
-constant-power loads) is held over a stretch: drag at the speed predicted for its middle,
-a load at the voltage its stretch begins with. Only the state at each edge is kept; any
-time, any output and any window is evaluated from there.
+its finite ramp is one linear map. What is not linear is held over a stretch: propeller drag
+at the speed predicted for its middle, and of a constant-power load what is left beside its
+slope (`sim.leaning`), at the voltage the stretch begins with. Only the state at each edge is kept;
+any time, any output and any window is evaluated from there.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from sim.carriers import Carriers, latch
 from sim.commutation import commutation_of
 from sim.errors import Cancelled, Conflict, SolveError
 from sim.kernels import mode_rates
+from sim.leaning import load_slopes
 from sim.patterns import PatternTable
 from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
@@ -194,7 +195,7 @@ class Marcher:
             c.frequency_hz, c.phase, c.first, c.command, self.used, self._centred,
             self.rise, self.period, self.target, self.queue_t, self.queue_up, self.queue_n,
             lim.active, lim.drive_a, lim.brake_a, lim.resistance,
-            laws.power, laws.value, laws.minimum, eq.drag, eq.sources,
+            laws.power, laws.value, laws.minimum, t.lean, eq.drag, eq.sources,
             t.pairs, t.bits, t.leg_ramp,
             p["rates"], p["basis"], p["inverse"], p["forced"], p[self.read], p["load_0"],
             p["load_load"], p["speed_slope_drag"], p["emf_y"], p["sense_y"],
@@ -292,6 +293,10 @@ class EdgeRun:
         if table.plain and not table.n_more:
             p = table.patterns
             x, u = _at_patterns(rows.x, table.bits), _at_patterns(rows.u, table.bits)
+            if table.leaning is not None:
+                own = table.leaning
+                of_x, more = (_at_patterns(poly, table.bits) for poly in (own.of_x, own.more))
+                x, u = own.outputs(x, u, of_x, more)
             if rows.needs_slope:
                 d = _at_patterns(rows.d, table.bits)
                 x, u = x + d @ p["a"], u + d @ p["b"]
@@ -679,7 +684,8 @@ class EdgeRun:
         from_sources = float(eq.sources @ first[n_r : n_r + n_e])
         at_loads = n_r + n_e
         if n_j:
-            for j, joule in enumerate(self._load_energy(t0, t1, with_held[at_loads:])):
+            joules = self._load_energy(t0, t1, with_held[at_loads:], second[at_loads:])
+            for j, joule in enumerate(joules):
                 add(eq.loads[j].owner, joule)
         if eq.network.controls:
             followers, both = eq.followers
@@ -710,14 +716,16 @@ class EdgeRun:
         del w
         return 0.0
 
-    def _load_energy(self, t0: float, t1: float, volts_held: Array) -> Array:
+    def _load_energy(self, t0: float, t1: float, volts_held: Array, square: Array) -> Array:
         """Integral of v i of each load (n_loads,).
 
-        A load that follows at once draws its held current. One with finite bandwidth draws
+        A load that follows at once draws its held current and what leans on its voltage, whose
+        `square` is given as an integral. One with finite bandwidth draws
         a current that is a state: v i is half the difference of two squares.
         """
         eq = self.equations
         direct = volts_held[:, : len(eq.loads)].diagonal().copy()
+        direct += self._m.table.lean * square[: len(eq.loads)]
         if not len(eq.lagged):
             return direct
         pick = np.zeros((len(eq.lagged), len(eq.loads)))
@@ -1093,7 +1101,10 @@ def run(
     SolveError   if voltages grow without bound
     """
     start, carriers = begin(mean, drive, x0, seed, before)
-    marcher = Marcher(mean, drive, carriers, x0, start, table or PatternTable(mean.eq))
+    if table is None:
+        volts = mean.load_volts(drive.start_duty, x0)
+        table = PatternTable(mean.eq, load_slopes(mean.laws, volts))
+    marcher = Marcher(mean, drive, carriers, x0, start, table)
     marcher.run(cancelled, progress)
     return EdgeRun(marcher)
 
