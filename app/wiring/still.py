@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPointF, QRectF, Qt, QTimer
+from PySide6.QtCore import QSize, Qt, QTimer
 from PySide6.QtGui import QColor, QPainter, QPixmap, QRegion
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem
 
@@ -94,7 +94,7 @@ class Still:
             return False
         return True
 
-    def _size(self) -> QRectF:
+    def _size(self) -> QSize:
         viewport = self._view.viewport()
         return viewport.size() * viewport.devicePixelRatioF()
 
