@@ -533,9 +533,10 @@ class PatternTable:
     def ramp_step(self) -> float:
         """Longest Magnus step on a ramp, in s, where it is not `RampMatrices.whole`.
 
-        Half of what is good enough there: nothing is extrapolated from steps of this length.
+        An eighth of what is good enough there: nothing is extrapolated from steps of this length,
+        and a mode that dies within a hundredth of the ramp takes an order from them.
         """
-        return 0.5 * float(np.min(self.rise_s, initial=1.0)) / self.ramp_steps
+        return 0.125 * float(np.min(self.rise_s, initial=1.0)) / self.ramp_steps
 
     def pattern(self, bits: tuple[int, ...]) -> int:
         """Index of a pattern, made if new."""

@@ -126,6 +126,11 @@ def test_a_lesson_is_played_by_keys(player: LessonWindow, qtbot: QtBot) -> None:
     assert player.course.at == at
     press(Qt.Key.Key_Right)
     assert player.course.at == at
+    # a clicker goes back by one or the other, a card at a time
+    press(Qt.Key.Key_PageUp)
+    assert player.course.at == at - 1
+    press(Qt.Key.Key_Left)
+    assert player.course.at == at - 2
 
 
 def test_the_presenter_reads_notes_the_class_does_not(player: LessonWindow, qtbot: QtBot) -> None:
