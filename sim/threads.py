@@ -68,8 +68,8 @@ def heed() -> None:
 
 
 @contextmanager
-def stopped_by(cancelled: Callable[[], bool]) -> Iterator[None]:
-    """Have `heed` ask `cancelled` too in this thread."""
+def stopped_by(cancelled: Callable[[], bool] | None) -> Iterator[None]:
+    """Have `heed` ask `cancelled` in this thread; None: nobody."""
     before, _told.asked = _told.asked, cancelled
     try:
         yield

@@ -153,7 +153,14 @@ class _Desk:
         self._send(Done(request.id, cancelled))
 
     def zoom(self, zoom: Zoom) -> None:
-        """Curves of the last solutions over another window."""
+        """Curves of the last solutions over another window.
+
+        It may come in the midst of a request; that a newer one is wanted does not end it.
+        """
+        with stopped_by(None):
+            self._zoomed(zoom)
+
+    def _zoomed(self, zoom: Zoom) -> None:
         self._zooms_seen += 1
         if self._present is None:
             return
@@ -413,7 +420,7 @@ class _Desk:
             # (what is on the screen is solved, and its limits are read)
             if key not in self._cells and self._run_key(bare, detail, 0) not in self._kept:
                 works[key] = partial(tried, key, build, option, name)
-        side_by_side(list(works.values()), self._cancelled(request))
+        side_by_side(list(works.values()), self._heard(request))
         _trim(self._cells, _KEPT_CELLS)
 
     def _over_timings_ahead(
@@ -461,13 +468,13 @@ class _Desk:
                     continue
                 if key not in self._cells:
                     works[key] = partial(keep, key, build, option, event, name)
-        asked = self._cancelled(request)
+        heard = self._heard(request)
         done, total = progress
         told = 0
 
         def meanwhile() -> None:
             nonlocal told
-            asked()
+            heard()
             if finished > told:
                 told = finished
                 self._send(Progress(request.id, min((done + told) / total, 1.0)))
@@ -532,9 +539,10 @@ class _Desk:
         if timings == 1:
             # (a first word, or one of several held against each other; all timings then follow)
             solved = self._solve(request, option, event, detail, follow=False)
-            # (beside this thread, so that a reading is told to stop in the midst of it)
+            # Beside this thread, so that a reading is told to stop in the midst of it. What is
+            # read may be on the screen: zooms, which read it too, wait until it is done.
             reading = [partial(cells_of, name, solved.solution)]
-            (cells,) = side_by_side(reading, self._cancelled(request))
+            (cells,) = side_by_side(reading, self._heard(request, zooms=False))
             return _Cells(cells, solved.solution.stable)
         case = prepare(build, event + 1, None if option is None else option + 1)
         seeds = range(timings if case.chops else 1)
@@ -545,7 +553,7 @@ class _Desk:
             detail,
             seeds,
             cancelled=lambda: self._newest.value != request.id,
-            meanwhile=self._cancelled(request),
+            meanwhile=self._heard(request),
         )
         return _Cells(cells, case.stable)
 
@@ -627,6 +635,19 @@ class _Desk:
             return self._newest.value != request.id
 
         return cancelled
+
+    def _heard(self, request: Request, *, zooms: bool = True) -> Callable[[], None]:
+        """Asked while threads work: answers zooms, raises `Cancelled` once a newer request is in.
+
+        The threads then hear of it by the flag they share, and not when each asks by itself.
+        """
+        answers = self._cancelled(request)
+
+        def heard() -> None:
+            if answers() if zooms else self._newest.value != request.id:
+                raise Cancelled("run", "stopped for a newer request")
+
+        return heard
 
     def _send(self, message: Message) -> None:
         self._connection.send(message)

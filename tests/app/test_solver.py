@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -16,7 +17,10 @@ import pytest
 from app.solver.client import SolverClient
 from app.solver.process import SolverProcess
 from app.solver.protocol import Answer, Curves, Done, Fault, FindingsRow, Ghost, Request, Zoom
+from app.solver.worker import _Desk
+from sim import api
 from sim.build import Build, Change, Event, Option, load, loads
+from sim.threads import stopped_by
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -368,3 +372,25 @@ def test_the_window_never_imports_scipy() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
     )
     assert out.stdout.strip() == "[]"
+
+
+def test_a_zoom_in_the_midst_of_what_nobody_waits_for_is_answered() -> None:
+    """It is of what is on the screen, whatever becomes of the request that it came in."""
+    sent: list[Any] = []
+    pipe: Any = SimpleNamespace(send=sent.append, poll=lambda *_: False)
+    newest, zooms = SimpleNamespace(value=1), SimpleNamespace(value=0)
+    desk = _Desk(pipe, newest, zooms, api)
+    try:
+        desk.warm.begin()
+        end = time.monotonic() + 300.0
+        while not desk.warm.finished_now() and time.monotonic() < end:
+            time.sleep(0.01)
+        desk.serve(Request(id=1, build=load("arms_4s_analogue"), findings=False))
+        sent.clear()
+        with stopped_by(lambda: True):
+            desk.zoom(Zoom(id=1, window=(20e-3, 21e-3), columns=50))
+    finally:
+        desk.warm.close()
+    (curves,) = sent
+    assert isinstance(curves, Curves)
+    assert curves.window == (20e-3, 21e-3)

@@ -82,3 +82,23 @@ def test_a_reading_that_is_told_to_stop_is_none() -> None:
     with pytest.raises(Cancelled):
         side_by_side([reads])
     assert told
+
+
+def test_what_the_caller_raises_meanwhile_stops_the_others() -> None:
+    begun = threading.Event()
+
+    def goes_on() -> None:
+        begun.set()
+        end = time.monotonic() + 20.0
+        while time.monotonic() < end:
+            heed()
+        raise AssertionError("never told")
+
+    def meanwhile() -> None:
+        if begun.is_set():
+            raise Cancelled("run", "stopped for a newer request")
+
+    before = time.monotonic()
+    with pytest.raises(Cancelled):
+        side_by_side([goes_on], meanwhile)
+    assert time.monotonic() - before < 10.0
