@@ -33,6 +33,7 @@ from sim.mean_kernels import (
     Course,
     Form,
     Method,
+    even_step,
     march,
     step_factor,
 )
@@ -252,7 +253,7 @@ def integrate(
             grow = 1.0
             if h * factor <= SHORTEST * max(abs(t), abs(end)):
                 raise _stuck(t)
-        h *= factor
+        h = even_step(h * factor)
     return Steps(np.array(ts), np.array(xs), np.array(first), np.array(second))
 
 
