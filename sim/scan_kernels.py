@@ -71,6 +71,12 @@ def turning_point(
 #: Most halvings of a stretch in which an extreme is looked for.
 LEVELS = 24
 
+#: What is kept of every level and mode, (LEVEL_PARTS, LEVELS, n): exp(lambda h), h phi1(lambda h)
+#: as real and imaginary parts, then the bounds of `level_bounds`. One array, as an array costs a
+#: dozen words at each call, and a walk is short.
+ER, EI, FR, FI, CR, CI, DR, DI, BOW, LEFT = range(10)
+LEVEL_PARTS = 10
+
 
 @compiled_lean
 def first_slopes(
@@ -166,33 +172,67 @@ def output_reach(
 
 
 @compiled_lean
-def level_factors(
+def output_reaches(
     at: int,
+    count: int,
+    row: np.ndarray,
+    mid_r: np.ndarray,
+    mid_i: np.ndarray,
+    reach: np.ndarray,
+    up: np.ndarray,
+    down: np.ndarray,
+) -> None:
+    """`output_reach` of all outputs, (rows,) each."""
+    for r in range(row.shape[1]):
+        middle, both = 0.0, 0.0
+        for i in range(count):
+            middle += row[at, r, 0, i] * mid_r[i] + row[at, r, 1, i] * mid_i[i]
+            both += row[at, r, 2, i] * reach[i]
+        up[r] = both + middle
+        down[r] = both - middle
+
+
+@compiled_lean
+def output_values(at: int, row_all: np.ndarray, z: np.ndarray, values: np.ndarray) -> None:
+    """All outputs (rows,) where the modal state is z, with a one and the held inputs behind."""
+    for r in range(row_all.shape[1]):
+        total = 0.0
+        for i in range(row_all.shape[2]):
+            total += row_all[at, r, i] * z[i]
+        values[r] = total
+
+
+@compiled_lean
+def level_factors(
     count: int,
     pairs: int,
     deepest: int,
-    span: float,
-    rates: np.ndarray,
-    er: np.ndarray,
-    ei: np.ndarray,
-    fr: np.ndarray,
-    fi: np.ndarray,
+    levels: np.ndarray,
 ) -> None:
-    """exp(lambda h) and h phi1(lambda h) of every mode for h = span / 2^level."""
+    """Factors of every mode for wider and wider stretches, from those of the deepest level.
+
+    `LEFT` is the size of what is left of a mode's slope at a stretch's end.
+    """
     k = deepest
-    h = span * 0.5**k
-    all_factors(at, pairs, count, rates, h, er[k], ei[k], fr[k], fi[k])
+    for i in range(pairs):
+        er, ei = levels[ER, k, i], levels[EI, k, i]
+        levels[LEFT, k, i] = math.sqrt(er * er + ei * ei)
+    for i in range(pairs, count):
+        levels[LEFT, k, i] = levels[ER, k, i]
     for k in range(deepest - 1, -1, -1):
         for i in range(pairs):
-            er[k, i] = er[k + 1, i] * er[k + 1, i] - ei[k + 1, i] * ei[k + 1, i]
-            ei[k, i] = 2.0 * er[k + 1, i] * ei[k + 1, i]
-        for i in range(pairs):
-            fr[k, i] = fr[k + 1, i] * (1.0 + er[k + 1, i]) - fi[k + 1, i] * ei[k + 1, i]
-            fi[k, i] = fi[k + 1, i] * (1.0 + er[k + 1, i]) + fr[k + 1, i] * ei[k + 1, i]
+            er, ei = levels[ER, k + 1, i], levels[EI, k + 1, i]
+            fr, fi = levels[FR, k + 1, i], levels[FI, k + 1, i]
+            levels[ER, k, i] = er * er - ei * ei
+            levels[EI, k, i] = 2.0 * er * ei
+            levels[FR, k, i] = fr * (1.0 + er) - fi * ei
+            levels[FI, k, i] = fi * (1.0 + er) + fr * ei
+            levels[LEFT, k, i] = levels[LEFT, k + 1, i] * levels[LEFT, k + 1, i]
         for i in range(pairs, count):
-            er[k, i] = er[k + 1, i] * er[k + 1, i]
-        for i in range(pairs, count):
-            fr[k, i] = fr[k + 1, i] * (1.0 + er[k + 1, i])
+            er = levels[ER, k + 1, i]
+            levels[ER, k, i] = er * er
+            levels[FR, k, i] = levels[FR, k + 1, i] * (1.0 + er)
+            levels[LEFT, k, i] = er * er
 
 
 @compiled_lean
@@ -204,40 +244,31 @@ def level_bounds(
     h: float,
     rates: np.ndarray,
     sizes: np.ndarray,
-    er: np.ndarray,
-    ei: np.ndarray,
-    fr: np.ndarray,
-    fi: np.ndarray,
-    cr: np.ndarray,
-    ci: np.ndarray,
-    dr: np.ndarray,
-    di: np.ndarray,
-    bow: np.ndarray,
-    left: np.ndarray,
+    levels: np.ndarray,
 ) -> None:
     """Where a mode that starts at slope one can be within h, a stretch of level k.
 
     A slow one goes along the line between its values at both ends, but for a bow of h^2 / 8 of
     its curvature; c = 0, d = 0. One that turns on the way is within a bow of c, where it rests;
-    its part d of the way is not on the line. `left` of its slope is left at the end.
+    its part d of the way is not on the line. (Either holds of any: which is taken is a guess at
+    the closer one.)
     """
     for i in range(pairs):
-        left[k, i] = math.sqrt(er[k, i] * er[k, i] + ei[k, i] * ei[k, i])
-        grown = max(1.0, left[k, i])
+        grown = max(1.0, levels[LEFT, k, i])
         line = 0.125 * h * h * sizes[at, 0, i] * grown
         swing = sizes[at, 1, i] * grown
-        far = 0.5 * math.sqrt(fr[k, i] * fr[k, i] + fi[k, i] * fi[k, i])
+        far = 0.5 * max(abs(levels[FR, k, i]), abs(levels[FI, k, i]))
         turns = 1.0 if swing < line + far else 0.0
-        cr[k, i], ci[k, i] = -turns * rates[at, 2, i], -turns * rates[at, 3, i]
-        dr[k, i], di[k, i] = turns * fr[k, i], turns * fi[k, i]
-        bow[k, i] = swing if turns > 0.0 else line
+        levels[CR, k, i], levels[CI, k, i] = -turns * rates[at, 2, i], -turns * rates[at, 3, i]
+        levels[DR, k, i], levels[DI, k, i] = turns * levels[FR, k, i], turns * levels[FI, k, i]
+        levels[BOW, k, i] = swing if turns > 0.0 else line
     for i in range(pairs, count):
-        left[k, i] = er[k, i]
-        line = 0.125 * h * h * sizes[at, 0, i] * max(1.0, er[k, i])
-        turns = 1.0 if 0.5 * fr[k, i] < line else 0.0
-        cr[k, i], ci[k, i] = turns * 0.5 * fr[k, i], 0.0
-        dr[k, i], di[k, i] = turns * fr[k, i], 0.0
-        bow[k, i] = min(line, 0.5 * fr[k, i])
+        fr = levels[FR, k, i]
+        line = 0.125 * h * h * sizes[at, 0, i] * max(1.0, levels[ER, k, i])
+        turns = 1.0 if 0.5 * fr < line else 0.0
+        levels[CR, k, i], levels[CI, k, i] = turns * 0.5 * fr, 0.0
+        levels[DR, k, i], levels[DI, k, i] = turns * fr, 0.0
+        levels[BOW, k, i] = min(line, 0.5 * fr)
 
 
 @compiled_lean
@@ -255,16 +286,7 @@ def walk_output(
     row: np.ndarray,
     drive_r: np.ndarray,
     drive_i: np.ndarray,
-    er: np.ndarray,
-    ei: np.ndarray,
-    fr: np.ndarray,
-    fi: np.ndarray,
-    cr: np.ndarray,
-    ci: np.ndarray,
-    dr: np.ndarray,
-    di: np.ndarray,
-    bow: np.ndarray,
-    left: np.ndarray,
+    levels: np.ndarray,
     made: np.ndarray,
     first_level: np.ndarray,
     fast: np.ndarray,
@@ -307,18 +329,15 @@ def walk_output(
     level = first = min(first_level[at, r], deepest)
     while gone < whole:
         if not made[level]:
-            level_bounds(
-                level, at, count, pairs, span * 0.5**level, rates, sizes, er, ei, fr, fi,
-                cr, ci, dr, di, bow, left,
-            )  # fmt: skip
+            level_bounds(level, at, count, pairs, span * 0.5**level, rates, sizes, levels)
             made[level] = True
         # (loops that write little each: the compiler then does several modes at a time)
         value1, slope1, most, middle, off = value0, 0.0, 0.0, 0.0, 0.0
         for i in range(count):
-            value1 += qr[i] * fr[level, i] - qi[i] * fi[level, i]
-            middle += qr[i] * cr[level, i] - qi[i] * ci[level, i]
-            off += qr[i] * dr[level, i] - qi[i] * di[level, i]
-            most += bow[level, i] * size[i]
+            value1 += qr[i] * levels[FR, level, i] - qi[i] * levels[FI, level, i]
+            middle += qr[i] * levels[CR, level, i] - qi[i] * levels[CI, level, i]
+            off += qr[i] * levels[DR, level, i] - qi[i] * levels[DI, level, i]
+            most += levels[BOW, level, i] * size[i]
         stretch = 1 << (deepest - level)
         length = span * 0.5**level
         end = span * (gone + stretch) / whole
@@ -336,18 +355,18 @@ def walk_output(
             # next time one wider is tried, if this was wide enough at once
             first_level[at, r] = level if level > first else max(level - 1, 0)
         for i in range(pairs):
-            nr[i] = qr[i] * er[level, i] - qi[i] * ei[level, i]
+            nr[i] = qr[i] * levels[ER, level, i] - qi[i] * levels[EI, level, i]
         for i in range(pairs):
-            ni[i] = qr[i] * ei[level, i] + qi[i] * er[level, i]
+            ni[i] = qr[i] * levels[EI, level, i] + qi[i] * levels[ER, level, i]
         for i in range(pairs, count):
-            nr[i] = qr[i] * er[level, i]
+            nr[i] = qr[i] * levels[ER, level, i]
         for i in range(count):
             slope1 += nr[i]
         if level == deepest:
-            # only a turn that can beat what is known is solved for
+            # only a turn that can beat what is known by more than the slack is solved for
             far = 0.5 * length * (abs(slope0) + abs(slope1))
             top, bottom = max(value0, value1) + far, min(value0, value1) - far
-            if slope0 * slope1 < 0.0 and (top > high or bottom < low):
+            if slope0 * slope1 < 0.0 and (top > high + slack or bottom < low - slack):
                 since, value = turning_point(
                     at, count, pairs, length, rates, qr, qi, slope0, slope1, value0, gr, gi, pr, pi
                 )
@@ -361,7 +380,7 @@ def walk_output(
         for i in range(pairs):
             qi[i] = ni[i]
         for i in range(count):
-            size[i] *= left[level, i]
+            size[i] *= levels[LEFT, level, i]
         value0, slope0 = value1, slope1
         gone += stretch
         # as wide again as where it now stands allows
@@ -421,21 +440,16 @@ def look_through(
     low_at: np.ndarray,
     high_at: np.ndarray,
     halt: np.ndarray,
-    # room to work in
+    # room to work in: z is y with held behind
+    z: np.ndarray,
     y: np.ndarray,
-    w: np.ndarray,
     held: np.ndarray,
+    w: np.ndarray,
     begun: np.ndarray,
-    er: np.ndarray,
-    ei: np.ndarray,
-    fr: np.ndarray,
-    fi: np.ndarray,
-    cr: np.ndarray,
-    ci: np.ndarray,
-    dr: np.ndarray,
-    di: np.ndarray,
-    bow: np.ndarray,
-    left_over: np.ndarray,
+    values: np.ndarray,
+    up: np.ndarray,
+    down: np.ndarray,
+    levels: np.ndarray,
     made: np.ndarray,
     first_level: np.ndarray,
     size: np.ndarray,
@@ -489,6 +503,18 @@ def look_through(
                     b = min(b + 1, bins - 1)
                     right = min(stop, t0 + (b + 1) * width)
                 span = max(right - left, 0.0)
+                if look == 1 and simple:
+                    # (begins no bin: these values have counted)
+                    for r in range(rows):
+                        values[r] = begun[p, r]
+                else:
+                    output_values(at, row_all, z, values)
+                    for r in range(rows):
+                        begun[p, r] = values[r]
+                        if values[r] > high[r, b]:
+                            high[r, b], high_at[r, b] = values[r], left
+                        if values[r] < low[r, b]:
+                            low[r, b], low_at[r, b] = values[r], left
                 if look == 1 and span > 0.0:
                     if simple:
                         for i in range(n):
@@ -498,41 +524,35 @@ def look_through(
                         at, count, m, rates, sizes, span, drive_r, drive_i, fast, mid_r, mid_i,
                         reach,
                     )  # fmt: skip
-                ready, deepest = False, 0
-                for r in range(rows):
-                    if look == 1 and simple:
-                        base = begun[p, r]
-                    else:
-                        base = 0.0
-                        for i in range(n):
-                            base += row_all[at, r, i] * y[i]
-                        for j in range(1 + n_h):
-                            base += row_all[at, r, n + j] * held[j]
-                        begun[p, r] = base
-                    if base > high[r, b]:
-                        high[r, b], high_at[r, b] = base, left
-                    if base < low[r, b]:
-                        low[r, b], low_at[r, b] = base, left
-                    if look == 0 or span == 0.0:
-                        continue
-                    up, down = output_reach(at, r, count, row, mid_r, mid_i, reach)
-                    if base + up <= high[r, b] + slack and base - down >= low[r, b] - slack:
-                        continue
-                    if not ready:
-                        ready = True
-                        deepest = deepest_level(at, count, span, tolerance, sizes, row_most, reach)
-                        level_factors(at, count, m, deepest, span, rates, er, ei, fr, fi)
-                        made[:] = False
-                    top, bottom, top_at, bottom_at = walk_output(
-                        base, span, deepest, slack, at, r, count, m, rates, sizes, row,
-                        drive_r, drive_i, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
-                        first_level, fast, size, qr, qi, nr, ni, gr, gi, pr, pi,
-                        high[r, b], low[r, b],
-                    )  # fmt: skip
-                    if top > high[r, b]:
-                        high[r, b], high_at[r, b] = top, left + top_at
-                    if bottom < low[r, b]:
-                        low[r, b], low_at[r, b] = bottom, left + bottom_at
+                    output_reaches(at, count, row, mid_r, mid_i, reach, up, down)
+                    ready, deepest = False, 0
+                    for r in range(rows):
+                        base = values[r]
+                        if (
+                            base + up[r] <= high[r, b] + slack
+                            and base - down[r] >= low[r, b] - slack
+                        ):
+                            continue
+                        if not ready:
+                            ready = True
+                            deepest = deepest_level(
+                                at, count, span, tolerance, sizes, row_most, reach
+                            )
+                            all_factors(
+                                at, m, count, rates, span * 0.5**deepest, levels[ER, deepest],
+                                levels[EI, deepest], levels[FR, deepest], levels[FI, deepest],
+                            )  # fmt: skip
+                            level_factors(count, m, deepest, levels)
+                            made[:] = False
+                        top, bottom, top_at, bottom_at = walk_output(
+                            base, span, deepest, slack, at, r, count, m, rates, sizes, row,
+                            drive_r, drive_i, levels, made, first_level, fast, size, qr, qi, nr,
+                            ni, gr, gi, pr, pi, high[r, b], low[r, b],
+                        )  # fmt: skip
+                        if top > high[r, b]:
+                            high[r, b], high_at[r, b] = top, left + top_at
+                        if bottom < low[r, b]:
+                            low[r, b], low_at[r, b] = bottom, left + bottom_at
                 if right >= stop:
                     break
                 all_factors(at, m, count, rates, span, gr, gi, pr, pi)
@@ -582,27 +602,22 @@ def scan(
     `tolerance` are not resolved there. What is found is of no use where halt[0] was set.
     """
     rows, n, n_h = row_all.shape[1], piece_y.shape[1], piece_held.shape[1]
-    y, w = np.zeros(n), np.zeros(n)
-    held = np.ones(1 + n_h)
+    z = np.ones(n + 1 + n_h)
+    w = np.zeros(n)
     qr, qi, nr, ni = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    er, ei = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
-    fr, fi = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
-    cr, ci = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
-    dr, di = np.zeros((LEVELS, n)), np.zeros((LEVELS, n))
-    bow = np.zeros((LEVELS, n))
-    left_over = np.zeros((LEVELS, n))
+    levels = np.zeros((LEVEL_PARTS, LEVELS, n))
     made, first_level = np.zeros(LEVELS, dtype=np.bool_), np.zeros(row.shape[:2], dtype=np.int64)
     size = np.zeros(n)
     drive_r, drive_i, fast, reach = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     mid_r, mid_i = np.zeros(n), np.zeros(n)
     gr, gi, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     begun = np.zeros((len(piece_t), rows))
+    values, up, down = np.zeros(rows), np.zeros(rows), np.zeros(rows)
     look_through(
         t0, t1, bins, tolerance, slack, piece_t, piece_d, piece_pattern, piece_ramp, piece_y,
         piece_held, pairs, rates, sizes, forced, row_all, row, row_most, low, high, low_at,
-        high_at, halt, y, w, held, begun, er, ei, fr, fi, cr, ci, dr, di, bow, left_over, made,
-        first_level, size, drive_r, drive_i, fast, reach, mid_r, mid_i, qr, qi, nr, ni, gr, gi,
-        pr, pi,
+        high_at, halt, z, z[:n], z[n:], w, begun, values, up, down, levels, made, first_level, size,
+        drive_r, drive_i, fast, reach, mid_r, mid_i, qr, qi, nr, ni, gr, gi, pr, pi,
     )  # fmt: skip
 
 
