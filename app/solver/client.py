@@ -27,6 +27,9 @@ class SolverClient(QObject):
     end, otherwise a hand that moves faster than the solver would see no curve
     at all; any other request stops what is running.
 
+    The thread that reads the pipe passes the waiting request on by itself as soon as
+    the worker is free: the window may just be painting what came before it.
+
     Parameters
     ----------
     process : a solver that may already be at work
@@ -54,9 +57,14 @@ class SolverClient(QObject):
         super().__init__(parent)
         self._engine = engine
         self._process = process or SolverProcess(engine)
+        # Guards what runs and what waits, which the reader changes too. Nothing is sent
+        # under it by the window: the reader must never wait while a pipe is full.
+        self._lock = threading.Lock()
         self._running = running
         self._answered = False
         self._waiting: Request | None = None
+        self._passed_on = 0  # so many `Done` on their way to `_take` have been seen to
+        self._stopping: Request | None = None
         self._zooming = False
         self._next_zoom: Zoom | None = None
         self._crashes = 0
@@ -78,12 +86,14 @@ class SolverClient(QObject):
     def request(self, request: Request) -> None:
         """Solve this as soon as may be; it replaces any request that still waits."""
         self._next_zoom = None
-        if self._running is None:
+        with self._lock:
+            running = self._running
+            if running is not None:
+                self._waiting = request
+                if self._answered or not _may_finish(running, request):
+                    self._stop_running()
+        if running is None:
             self._start(request)
-            return
-        self._waiting = request
-        if self._answered or not _may_finish(self._running, request):
-            self._stop_running()
 
     def zoom(self, zoom: Zoom) -> None:
         """Curves of what was solved last over another window; the newest zoom wins."""
@@ -96,28 +106,55 @@ class SolverClient(QObject):
                 zoom = msgspec.structs.replace(zoom, laying=waiting.laying)
             self._next_zoom = zoom
         else:
-            self._zooming = True
+            with self._lock:
+                self._zooming = True
             self._process.send(zoom)
 
     def close(self) -> None:
         """End the solver and its reader; safe to call twice."""
         if self._closed:
             return
-        self._closed = True
+        with self._lock:
+            self._closed = True
         self._last_resort.stop()
         self._process.close()
         self._reader.join(10.0)
 
     def _stop_running(self) -> None:
+        """Under the lock, from the window's thread."""
         self._process.cancel()
+        self._stopping = self._running
         self._last_resort.start()
 
     def _start(self, request: Request) -> None:
+        with self._lock:
+            self._set_running(request)
+        self._process.send(request)
+        self.busy_changed.emit(True)
+
+    def _set_running(self, request: Request) -> None:
         self._waiting = None
         self._running = request
         self._answered = False
-        self._process.send(request)
-        self.busy_changed.emit(True)
+
+    def _pass_on(self, process: SolverProcess, message: Message | None) -> None:
+        """In the reader's thread: what cannot wait until the window has time for it."""
+        if not isinstance(message, Answer | Done):
+            return
+        with self._lock:
+            waiting = self._waiting
+            if self._closed or process is not self._process:
+                return
+            if isinstance(message, Answer):
+                self._answered = True
+                if waiting is not None:
+                    # What is still to come would be of the older request.
+                    process.cancel()
+            elif waiting is not None and not self._zooming and process.send_at_once(waiting):
+                # With a zoom under way the worker may be sending, not reading: were the
+                # pipe full both would wait. The window's thread sends then.
+                self._set_running(waiting)
+                self._passed_on += 1
 
     def _listen(self) -> None:
         process = self._process
@@ -125,6 +162,7 @@ class SolverClient(QObject):
         def read() -> None:
             while True:
                 message = process.receive()
+                self._pass_on(process, message)
                 try:
                     self._arrived.emit(process, message)
                 except RuntimeError:
@@ -147,23 +185,33 @@ class SolverClient(QObject):
             self.progress.emit(message.share)
         else:
             if isinstance(message, Answer):
-                self._answered = True
                 self._crashes = 0
-                if self._waiting is not None:
-                    # What is still to come would be of the older request.
-                    self._stop_running()
+                with self._lock:
+                    if self._answered and self._waiting is not None:
+                        self._stop_running()
             if isinstance(message, Answer | Curves):
-                self._zooming = False
+                with self._lock:
+                    self._zooming = False
                 if self._next_zoom is not None:
                     zoom, self._next_zoom = self._next_zoom, None
                     self.zoom(zoom)
             self.message.emit(message)
 
     def _finished(self) -> None:
-        self._last_resort.stop()
-        self._running = None
-        if self._waiting is not None:
-            self._start(self._waiting)
+        with self._lock:
+            passed_on = self._passed_on > 0
+            if passed_on:
+                self._passed_on -= 1
+            else:
+                self._running = None
+            # one that was passed on may have to be stopped in its turn by now
+            if not passed_on or self._stopping is not self._running:
+                self._last_resort.stop()
+            waiting = self._waiting
+        if passed_on:
+            self.busy_changed.emit(True)
+        elif waiting is not None:
+            self._start(waiting)
         else:
             self.busy_changed.emit(False)
 
@@ -188,10 +236,12 @@ class SolverClient(QObject):
         self._restart()
 
     def _restart(self) -> None:
-        wanted = self._waiting or self._running
         self._process.kill()
         self._reader.join(10.0)
+        # (the reader is at its end, so nothing is passed on any more)
+        wanted = self._waiting or self._running
         self._running = None
+        self._passed_on = 0
         self._zooming = False
         self._process = SolverProcess(self._engine)
         self._listen()

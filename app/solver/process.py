@@ -44,6 +44,8 @@ class SolverProcess:
             context.set_forkserver_preload(["app.solver"])
         self._newest = context.RawValue("q", -1)
         self._zooms = context.RawValue("q", 0)
+        # The window's own thread and its reader both send; one message at a time.
+        self._sending = threading.Lock()
         self._ours: Connection
         self._ours, theirs = context.Pipe()
         self._process = context.Process(
@@ -70,6 +72,20 @@ class SolverProcess:
 
     def send(self, message: Request | Zoom) -> None:
         """Hand over a request (the worker must be free) or a zoom (at any time)."""
+        with self._sending:
+            self._put(message)
+
+    def send_at_once(self, request: Request) -> bool:
+        """Hand over a request if nothing else is being sent; whether it was."""
+        if not self._sending.acquire(blocking=False):
+            return False
+        try:
+            self._put(request)
+        finally:
+            self._sending.release()
+        return True
+
+    def _put(self, message: Request | Zoom) -> None:
         if isinstance(message, Zoom):
             self._zooms.value += 1
         else:
@@ -99,7 +115,7 @@ class SolverProcess:
         """End the process: by asking, then by force."""
         self.cancel()
         self._starting.join()
-        with suppress(OSError):
+        with self._sending, suppress(OSError):
             self._ours.send(None)
         self._process.join(0.5)
         if self._process.is_alive():

@@ -199,6 +199,41 @@ def test_requests_of_a_drag_let_each_other_end(
     assert [m.request_id for m in inbox.got] == [1, 5]
 
 
+def _until(there: Callable[[], bool]) -> None:
+    """Wait while the window's thread does nothing at all, as if it painted all the time."""
+    until = time.monotonic() + 20
+    while not there() and time.monotonic() < until:
+        time.sleep(0.002)
+    assert there()
+
+
+def test_the_next_request_does_not_wait_for_the_window(
+    client: SolverClient, inbox: Inbox, small: Build
+) -> None:
+    slow = noted(small, "slow")
+    client.request(Request(id=1, build=slow, findings=False, live=True))
+    for number in (2, 3):
+        client.request(Request(id=number, build=slow, findings=False, live=True))
+    _until(lambda: client._running is not None and client._running.id == 3)
+    client.request(Request(id=4, build=small, findings=False, live=True))
+    inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == 4)
+    assert [m.request_id for m in inbox.got] == [1, 3, 4]
+    inbox.qtbot.waitUntil(lambda: not client.busy, timeout=20_000)
+
+
+def test_one_that_was_passed_on_and_is_stuck_is_ended_too(
+    client: SolverClient, inbox: Inbox, small: Build, tmp_path: Path
+) -> None:
+    """The end of the one before comes to the window late, and says nothing of this one."""
+    client.request(Request(id=1, build=noted(small, "slow"), findings=False, live=True))
+    mark = tmp_path / "stuck"
+    stuck = noted(small, f"stuck {mark}")
+    client.request(Request(id=2, build=stuck, findings=False, live=True))
+    _until(mark.exists)
+    client.request(Request(id=3, build=small, findings=False))
+    inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == 3)
+
+
 def test_letting_go_stops_the_drag(client: SolverClient, inbox: Inbox, small: Build) -> None:
     client.request(Request(id=1, build=noted(small, "patient"), findings=False, live=True))
     client.request(Request(id=2, build=small, findings=False))
