@@ -91,7 +91,8 @@ def through_option(
     gone = (old.keys() - new.keys()) | led_elsewhere
     # What is taken off and put back under its old id stays taken off, when the new one goes.
     changes = [c for c in chosen.changes if c.remove is not None or not _names(c, gone)]
-    changes += _removals(_items(apply(build, replace(chosen, changes=tuple(changes)))), gone)
+    if gone:
+        changes += _removals(_items(apply(build, replace(chosen, changes=tuple(changes)))), gone)
     for id_, item in new.items():
         if id_ not in old or id_ in led_elsewhere:
             changes.append(Change(add=item))

@@ -41,6 +41,8 @@ class FieldRow(QObject):
         self.field = field
         self._look = look
         self._given: Given | None = None
+        #: What was put into the box; None before that.
+        self._put: str | None = None
         self._busy = False
         self.label = QLabel(field.title, parent)
         self.box = self._make_box(parent)
@@ -114,6 +116,9 @@ class FieldRow(QObject):
 
     def show_given(self, given: Given | None) -> None:
         """Show what the build gives, or the default where it gives nothing."""
+        if given is self._given and self._untouched:
+            # In every step of a drag: all rows but one show the very same.
+            return
         self._given = given
         self._busy = True
         shown = given.value if isinstance(given, Quantity) else given
@@ -123,7 +128,8 @@ class FieldRow(QObject):
         elif isinstance(self.box, QComboBox):
             self.box.setCurrentText(str(self.field.default if shown is None else shown))
         else:
-            self.box.setText(self._text(shown))
+            self._put = self._text(shown)
+            self.box.setText(self._put)
             self.box.setPlaceholderText("none")
         self._busy = False
         self.accept()
@@ -137,6 +143,12 @@ class FieldRow(QObject):
             source = self.field.source
         self.mark.setToolTip(source or "Say where this number is from")
         self.mark.setEnabled(given is not None)
+
+    @property
+    def _untouched(self) -> bool:
+        """Whether the box still holds what was put into it, and nothing is refused."""
+        there = isinstance(self.box, QLineEdit) and self.box.text() == self._put
+        return there and not self.error.text()
 
     def refuse(self, error: SimError) -> None:
         """Say beside the box what is wrong with what was typed."""

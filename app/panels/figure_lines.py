@@ -35,6 +35,7 @@ class FigureLines(QLabel):
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.linkActivated.connect(lambda index: self.go(int(index)))
         look.changed.connect(self._restyle)
+        self.hide()
 
     @property
     def plain(self) -> str:
@@ -43,6 +44,9 @@ class FigureLines(QLabel):
 
     def show_lines(self, part: str, lines: list[str], ratings: Sequence[RatingRow]) -> None:
         """The lines of a part; the first ones are those of its ratings, in order."""
+        if (part, lines, tuple(ratings)) == (self._part, self._lines, self._ratings):
+            # A text laid out again takes as long as all fields of a sheet.
+            return
         self._part, self._lines, self._ratings = part, lines, tuple(ratings)
         self.setVisible(bool(lines))
         self.setAccessibleName(self.plain)

@@ -50,9 +50,7 @@ class ClipMarks(QGraphicsItem):
 
     def refresh(self, scene: WiringScene, build: Build) -> None:
         """Where the clips of the build hang now."""
-        self.prepareGeometryChange()
-        self._zoom = scene.zoom
-        self._hung = []
+        hung: list[tuple[int, QPointF, QPointF | None]] = []
         for index, clip in enumerate(build.clips):
             tip = scene.pad(clip.tip)
             if tip is None or clip.reads not in ("volts", "offset"):
@@ -62,8 +60,12 @@ class ClipMarks(QGraphicsItem):
             if item.part.kind == "joint":
                 # Its name stands in the middle; the flag stands at its corner.
                 tip = item.scene_box.topLeft().toTuple()
-            self._hung.append((index, QPointF(*tip), None if ground is None else QPointF(*ground)))
-        self.update()
+            hung.append((index, QPointF(*tip), None if ground is None else QPointF(*ground)))
+        # In every frame of a drag: clips reach over half the frame, and mostly hang still.
+        if hung != self._hung or scene.zoom != self._zoom:
+            self.prepareGeometryChange()
+            self._hung, self._zoom = hung, scene.zoom
+            self.update()
 
     def at(self, place: QPointF) -> tuple[int, End] | None:
         """The clip and end that a press at a place takes hold of."""

@@ -47,6 +47,10 @@ class Facts:
     series: bool
     height_mm: float = 0.0
 
+    def drawn_as(self, other: Facts) -> bool:
+        """Whether box and pads are the same; words and height may differ."""
+        return (self.size_mm, self.ports) == (other.size_mm, other.ports)
+
     @property
     def measures(self) -> str:
         """Its size in words: what has to find room."""

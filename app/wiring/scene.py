@@ -118,7 +118,9 @@ class WiringScene(QGraphicsScene):
         self.moving = set()
 
     def _sync_parts(self, build: Build) -> set[str]:
+        """Ids of parts that came, went, or are not where and as large as they were."""
         changed: set[str] = set()
+        otherwise = False
         present = {part.id for part in build.parts}
         for id_ in [i for i in self.parts if i not in present]:
             self.removeItem(self.parts.pop(id_))
@@ -138,9 +140,12 @@ class WiringScene(QGraphicsScene):
             elif item.part is not part and item.part != part:
                 item.set_shift(self._shift(part.deck))
                 same = item.part.values == part.values and item.part.kind == part.kind
-                item.set_part(part, _kept(item.facts, part) if same else facts(part))
-                changed.add(part.id)
-        if changed:
+                before, old = item.part, item.facts
+                item.set_part(part, _kept(old, part) if same else facts(part))
+                otherwise = True
+                if not _stands_as(before, part) or not old.drawn_as(item.facts):
+                    changed.add(part.id)
+        if changed or otherwise:
             self._find_boards()
         return changed
 
@@ -579,6 +584,13 @@ class WiringScene(QGraphicsScene):
         if id_ in self.marked:
             lines.append(self.marked[id_])
         return "\n".join(lines)
+
+
+def _stands_as(before: Part, part: Part) -> bool:
+    """Whether a part is of the same kind in the same place, so that its leads may stay."""
+    # (leads within a board are not drawn)
+    there = (before.kind, before.at, before.deck, before.turn, before.values.get("board"))
+    return there == (part.kind, part.at, part.deck, part.turn, part.values.get("board"))
 
 
 def _kept(old: Facts, part: Part) -> Facts:

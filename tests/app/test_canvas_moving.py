@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pytest
 from msgspec.structs import replace
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QGraphicsItem, QGraphicsView
 
 from app.look import Look
 from app.wiring import FrameView
+from app.wiring.clips import ClipMarks
 from app.workbench import Workbench
 from sim.build import load
-from sim.edit import move_parts
+from sim.edit import move_parts, set_value
 
 if TYPE_CHECKING:
     from pytestqt.qtbot import QtBot
@@ -60,6 +62,27 @@ def test_a_drag_that_is_done_leaves_no_lead_behind(qtbot: QtBot) -> None:
     bench.do("Move", bench.drawn)
     assert not _moving(view)
     assert view.viewportUpdateMode() == QGraphicsView.ViewportUpdateMode.SmartViewportUpdate
+
+
+def test_a_value_that_leaves_a_part_where_it_stands_moves_no_lead_and_no_clip(
+    qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Workbench(load("arms_4s_analogue"))
+    view = FrameView(bench, Look())
+    bench.setParent(view)
+    qtbot.addWidget(view)
+    assert bench.build.clips
+    bench.set_option(1)
+    can = next(p.id for p in bench.shown_build.parts if p.kind == "electrolytic")
+    painted: list[str] = []
+    monkeypatch.setattr(ClipMarks, "update", lambda *_: painted.append("clips"))
+    bench.preview(bench.through(lambda b: set_value(b, can, "esr", "50 mOhm")))
+    assert not _moving(view)
+    assert not painted
+    assert view.scene_.parts[can].part.values["esr"] == "50 mOhm"
+    x, y = view.scene_.parts[can].place
+    bench.preview(bench.through(lambda b: move_parts(b, {can: (x + 3.0, y)})))
+    assert _moving(view) == set(view.scene_._attached[can])
 
 
 def _picture(view: FrameView) -> QImage:

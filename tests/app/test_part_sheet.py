@@ -9,6 +9,7 @@ from PySide6.QtTest import QTest
 import sim
 from app.panels.part_sheet import PartSheet
 from app.panels.what_changes import neighbours
+from sim.edit import set_value
 from sim.options import apply
 from sim.records import Change, Option
 from sim.shelf import of_kind, on_shelf
@@ -42,6 +43,20 @@ def test_a_value_goes_to_all_alike_that_are_selected_as_one_step(qtbot):
     typed(sheet, "esr", "a lot")
     assert bench.undo_stack.count() == 1
     assert sheet.rows["esr"].error.text()
+
+
+def test_a_step_of_a_drag_writes_what_changed_and_what_was_typed_beside_it(qtbot):
+    """Rows that show the very same are left alone; a word that was left in one is not."""
+    bench, sheet = sheet_on(qtbot, ("local1",))
+    written = []
+    for name, row in sheet.rows.items():
+        row.mark.setText = lambda text, name=name: written.append(name)
+    sheet.rows["esr"].box.setText("a lot")
+    bench.preview(bench.through(lambda b: set_value(b, "local1", "capacitance", "330u")))
+    assert sheet.rows["capacitance"].box.text() == "330 µF"
+    assert sheet.rows["esr"].box.text() != "a lot"
+    assert {"capacitance", "esr"} <= set(written)
+    assert "rated_voltage" not in written
 
 
 def test_leads_are_edited_together_too(qtbot):
