@@ -50,6 +50,18 @@ class LabelItem(QGraphicsItem):
         width = max(name.horizontalAdvance(self.name), text.horizontalAdvance(self.figure))
         return (width + 2.0, name.height() + (text.height() if self.figure else 0.0))
 
+    def room(self) -> tuple[float, float]:
+        """What the words need or were given, whichever is more."""
+        width, height = self.size()
+        return (max(width, self._box.width()), max(height, self._box.height()))
+
+    @property
+    def fits(self) -> bool:
+        """Whether the words have room where they were put."""
+        width, height = self.size()
+        # (a width and its place are rounded apart from each other)
+        return width <= self._box.width() + 0.01 and height <= self._box.height() + 0.01
+
     def put(self, placed: Placed, anchor: tuple[float, float]) -> None:
         """Place the words; `anchor` is the part's middle in the same pixels."""
         self.prepareGeometryChange()

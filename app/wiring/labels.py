@@ -34,6 +34,10 @@ class Labels:
         self.items: dict[str, LabelItem] = {}
         self._choices: dict[str, int] = {}
         self._worded: AbstractSet[str] = frozenset()
+        #: Figures come one after the other: words keep the room that they once needed.
+        self._live = False
+        #: Some have more room than they need by now.
+        self._put_off = False
         #: Another number whenever words or their places may be others: of what keeps its
         #: size in pixels the scene does not say that it has changed.
         self.version = 0
@@ -48,6 +52,8 @@ class Labels:
         blocked : areas in pixels that are taken
         """
         self.version += 1
+        # once a drag rests all is placed by the size it has then
+        self._put_off = self._live
         wanted, anchors = self._wanted(to_pixels)
         bodies = [
             self._body(id_, to_pixels)
@@ -94,16 +100,25 @@ class Labels:
         wide = max(lead.pair_mm / 2 * self._scene.zoom, 5.0)
         return Body(x, y, max(along * self._scene.zoom, 5.0), wide, heading(points[0], points[-1]))
 
-    def refresh(self) -> bool:
-        """New figures into the labels there are; True if they need new places."""
+    def refresh(self, *, live: bool = False) -> bool:
+        """New figures into the labels there are; True if they need new places.
+
+        `live`: the next ones come at once. Finding places takes longer than all else that
+        an answer does, so words that became shorter stay where they are meanwhile.
+        """
         self.version += 1
+        self._live = live
         words = self._label_words()
-        again = words.keys() != self._worded
-        for id_, (name, figure, verdict) in words.items():
-            label = self.items.get(id_)
-            if label is not None:
-                again |= label.set_words(name, figure, verdict)
-        return again
+        others = words.keys() != self._worded
+        sized = [
+            label
+            for id_, (name, figure, verdict) in words.items()
+            if (label := self.items.get(id_)) is not None and label.set_words(name, figure, verdict)
+        ]
+        if live and not others and all(label.fits for label in sized):
+            self._put_off |= bool(sized)
+            return False
+        return others or bool(sized) or self._put_off
 
     def follow(self, ids: tuple[str, ...]) -> None:
         """Labels of parts that are being dragged go along."""
@@ -137,10 +152,11 @@ class Labels:
             else:
                 x, y = halfway(self._scene.leads[id_].course.points)
             dx, dy = x - middle.x(), (y - middle.y()) * 0.5
-            size = (dx * dx + dy * dy) ** 0.5
-            outward = (dx / size, dy / size) if size > 3.0 else (1.0, 0.0)
+            far = (dx * dx + dy * dy) ** 0.5
+            outward = (dx / far, dy / far) if far > 3.0 else (1.0, 0.0)
             anchors[id_] = (x, y)
-            wanted.append(Wanted(id_, self._body(id_, to_pixels), label.size(), outward))
+            size = label.room() if self._live else label.size()
+            wanted.append(Wanted(id_, self._body(id_, to_pixels), size, outward))
         return wanted, anchors
 
     def _label_words(self) -> dict[str, tuple[str, str, str]]:

@@ -181,8 +181,10 @@ class FrameView(Glass):
         self._fit_timer.start()
 
     def _show_answer(self) -> None:
-        self.scene_.set_figures(self.workbench.answer)
-        if self.scene_.labels.refresh() and self.gesture is None:
+        answer = self.workbench.answer
+        self.scene_.set_figures(answer)
+        live = answer is not None and answer.live
+        if self.scene_.labels.refresh(live=live) and self.gesture is None:
             self._label_timer.start(_LABELS_AFTER_MS)
 
     def _show_problem(self) -> None:

@@ -230,12 +230,44 @@ def test_figures_stand_beside_the_parts_and_verdicts_show(qtbot):
     bench, view = canvas(qtbot)
     use = Row(name="MOSFET limit", limit=30.0, value=33.0, used=1.1, unit="V", verdict="over",
               reads="peak_volts", place="esc3.in")  # fmt: skip
-    bench.answer = Row(joints=(), parts=(Row(id="esc3", ratings=(use,)),))
+    bench.answer = Row(joints=(), parts=(Row(id="esc3", ratings=(use,)),), live=False)
     bench.answer_changed.emit()
     qtbot.waitUntil(lambda: "esc3" in view.scene_.labels.items)
     label = view.scene_.labels.items["esc3"]
     assert label.figure == "■ 33.0 V of 30"
     assert label.verdict == "over"
+
+
+def test_words_keep_their_room_in_a_drag_and_have_their_own_again_at_rest(qtbot, monkeypatch):
+    from types import SimpleNamespace as Row
+
+    bench, view = canvas(qtbot)
+    laid = []
+    lay_out = view.scene_.labels.lay_out
+    monkeypatch.setattr(view.scene_.labels, "lay_out", lambda *a: (laid.append(1), lay_out(*a)))
+
+    def shows(volts, *, live):
+        use = Row(name="MOSFET limit", limit=30.0, value=volts, used=volts / 30.0, unit="V",
+                  verdict="over", reads="peak_volts", place="esc3.in")  # fmt: skip
+        bench.answer = Row(joints=(), parts=(Row(id="esc3", ratings=(use,)),), live=live)
+        laid.clear()
+        bench.answer_changed.emit()
+        qtbot.wait(80)
+        return len(laid), view.scene_.labels.items["esc3"]
+
+    shows(33.0, live=False)
+    times, label = shows(133.0, live=True)
+    assert times == 1
+    assert label.fits
+    wide = label.boundingRect().width()
+    for volts in (34.0, 134.0, 35.0):
+        times, label = shows(volts, live=True)
+        assert times == 0
+        assert label.figure == f"■ {volts:.1f} V of 30"
+    assert label.boundingRect().width() == wide
+    assert shows(35.0, live=False)[0] == 1
+    assert label.boundingRect().width() < wide
+    assert shows(35.0, live=False)[0] == 0
 
 
 def test_what_cannot_be_solved_is_outlined_with_the_sentence(qtbot):
