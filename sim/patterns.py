@@ -16,11 +16,13 @@ from __future__ import annotations
 import copy
 import math
 import threading
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
 from scipy.linalg import expm
 
+from sim import plain, ramp_kernels
 from sim.errors import SolveError
 from sim.kernels import mode_rates
 from sim.leaning import leaning, no_slope
@@ -266,29 +268,78 @@ class RampSeries:
         shape = (self._degree + 1, eq.n_switches, self._width, eq.n_states + eq.n_inputs)
         bends = np.zeros(shape)
         for leg, terms in enumerate(self._moved):
-            begin, way = float(bits[leg]), 1.0 - 2.0 * float(bits[leg])
-            for power, rest, rows in terms:
-                weight = math.prod(float(bits[k]) for k in rest)
-                if weight == 0.0:
-                    continue
-                for d in range(1, power + 1):
-                    share = math.comb(power, d) * begin ** (power - d) * way**d
-                    bends[d, leg, : len(rows)] += weight * share * rows
+            for (*_, rows), (shares, weight) in zip(terms, terms_at(terms, leg, bits), strict=True):
+                for d, share in enumerate(shares, start=1):
+                    bends[d, leg, : len(rows)] += (weight * share) * rows
         return bends
 
-    def norm(self, bits: Array, a: Array) -> float:
-        """A bound on the norm of A on any ramp out of a pattern, times its length."""
-        return self._norm(self._bends(bits), a)
-
-    def _norm(self, bends: Array, a: Array) -> float:
-        still, moved = self._norms(bends, a)
-        return still + float(moved.sum())
+    def norms(self, bits: Array, a: Array) -> tuple[float, Array]:
+        """Bounds on the norms of A_0 and of each D_d (degree + 1,) on any ramp out of a pattern."""
+        return self._norms(self._bends(bits), a)
 
     def _norms(self, bends: Array, a: Array) -> tuple[float, Array]:
         """Bounds on the norms of A_0 and of each D_d (degree + 1,), times a ramp's length."""
         still = np.max(np.abs(a).sum(axis=0), initial=0.0) * np.max(self.rise_s, initial=0.0)
         moved = np.abs(bends[..., : self.eq.n_states]).sum(axis=2).max(axis=2, initial=0.0)
         return float(still), np.asarray((moved * self.rise_s).max(axis=1, initial=0.0))
+
+    @cached_property
+    def _few_columns(self) -> tuple[Array, list[list[Array]]]:
+        """What each bridge moves as a product: L (n_switches, n, rank), and R of each of its terms.
+
+        A bridge couples a current with a voltage, so that the rank is about two.
+        """
+        n, n_s, width = self.eq.n_states, self.eq.n_switches, self.eq.n_states + self.eq.n_inputs
+        found = []
+        for terms, rows in zip(self._moved, self._rows, strict=True):
+            if not len(rows):
+                found.append((np.zeros((n, 0)), [np.zeros((0, width)) for _ in terms]))
+                continue
+            columns, sizes, _ = np.linalg.svd(np.hstack([m for *_, m in terms]))
+            rank = int(np.count_nonzero(sizes > 1e-15 * sizes[0]))
+            left = np.zeros((n, rank))
+            left[rows] = columns[:, :rank]
+            found.append((left, [columns[:, :rank].T @ m for *_, m in terms]))
+        most = max((left.shape[1] for left, _ in found), default=0)
+        lefts = np.zeros((n_s, n, most))
+        for leg, (left, _) in enumerate(found):
+            lefts[leg, :, : left.shape[1]] = left
+        return lefts, [rights for _, rights in found]
+
+    def in_modes(
+        self, bits: Array, norms: tuple[float, Array], modes: Modes, force: Array
+    ) -> Array | None:
+        """Maps from the modes of a pattern and inputs at a ramp's start to modes at its end.
+
+        By the kernel, so only where that is compiled; None where the series takes more than a step
+        or a bridge moves too much.
+
+        Parameters
+        ----------
+        norms : of `norms`
+        force : (n, n_inputs) what inputs do to the modes
+
+        Returns
+        -------
+        (n_switches, n, n + n_inputs)
+        """
+        eq = self.eq
+        n, n_s, width = eq.n_states, eq.n_switches, eq.n_states + eq.n_inputs
+        left, rights = self._few_columns
+        if sum(norms[1], norms[0]) > SERIES_STEP or 4 * left.shape[2] > n:
+            return None
+        right = np.zeros((n_s, self._degree + 1, left.shape[2], width))
+        for leg, terms in enumerate(self._moved):
+            for own, (d, weight) in zip(rights[leg], terms_at(terms, leg, bits), strict=True):
+                for power, share in enumerate(d, start=1):
+                    right[leg, power, : len(own)] += (weight * share) * own
+        right[..., :n] = right[..., :n] @ modes.basis
+        out = np.zeros((n_s, n, width))
+        ramp_kernels.ramp_maps(
+            modes.pairs, modes.re, modes.im, force, np.ascontiguousarray(modes.inverse @ left),
+            right, self.rise_s, _enough_terms(*norms), out,
+        )  # fmt: skip
+        return out
 
     def maps(self, bits: Array, a: Array, b: Array, shares: Array) -> Array:
         """Maps from the state and inputs at a ramp's start to shares of it (rising).
@@ -341,6 +392,20 @@ class RampSeries:
         return out
 
 
+def terms_at(
+    terms: list[tuple[int, tuple[int, ...], Array]], leg: int, bits: Array
+) -> list[tuple[list[float], float]]:
+    """A bridge's terms on its ramp out of a pattern: shares of t, t^2, ..., and a weight, each."""
+    begin, way = float(bits[leg]), 1.0 - 2.0 * float(bits[leg])
+    return [
+        (
+            [math.comb(power, d) * begin ** (power - d) * way**d for d in range(1, power + 1)],
+            math.prod(float(bits[k]) for k in rest),
+        )
+        for power, rest, _ in terms
+    ]
+
+
 def _terms(still: float, moved: Array, h: float) -> int:
     """Terms of a step's series until the rest is next to nothing.
 
@@ -364,6 +429,19 @@ def _terms(still: float, moved: Array, h: float) -> int:
         new = sum(a[d] * terms[k - d] for d in range(min(k, degree) + 1))
         terms.append((new + (k <= degree)) / (k + 1))
     return len(terms) - 1
+
+
+def _enough_terms(still: float, moved: Array) -> int:
+    """`_terms` of a whole ramp or one more: patterns are alike, and summing takes its time."""
+    up = [math.ceil(4.0 * math.log2(max(norm, 1e-9))) for norm in (still, *moved.tolist())]
+    return _terms_up_to(tuple(up))
+
+
+@lru_cache(maxsize=256)
+def _terms_up_to(quarters: tuple[int, ...]) -> int:
+    """`_terms` of norms given as quarters of their logarithm to base 2."""
+    still, *moved = (2.0 ** (quarter / 4.0) for quarter in quarters)
+    return _terms(still, np.array(moved), 1.0)
 
 
 def _begun_again(bends: Array, start: float, h: float) -> Array:
@@ -426,7 +504,11 @@ class PatternTable:
         self.plain = len(self.rise_s) == equations.n_switches
         self._series = RampSeries(self.moving, self.rise_s[: equations.n_switches])
         self._whole: dict[int, Array] = {}
+        #: of all bridges out of a pattern, from its modes to themselves; None where not so
+        self._modal: dict[int, Array | None] = {}
         self._slow_enough: dict[int, bool] = {}
+        self._norms: dict[int, tuple[float, Array]] = {}
+        self._modes_of: dict[int, Modes] = {}
         #: maps of all bridges to points inside their ramps out of a pattern, at so many steps
         self._inside: dict[tuple[int, int], Array] = {}
         self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
@@ -499,11 +581,11 @@ class PatternTable:
         """Ramps out of a pattern are summed as series."""
         if at not in self._slow_enough:
             s = self.bits[at].astype(float)
-            self._slow_enough[at] = (
-                self.plain
-                and self.eq.mass_is_identity
-                and self._series.norm(s, self.moving.k.at(s)) <= SERIES_STEP * MOST_SERIES_STEPS
-            )
+            enough = self.plain and self.eq.mass_is_identity
+            if enough:
+                still, moved = self._norms[at] = self._series.norms(s, self.moving.k.at(s))
+                enough = still + float(moved.sum()) <= SERIES_STEP * MOST_SERIES_STEPS
+            self._slow_enough[at] = enough
         return self._slow_enough[at]
 
     def _across(self, at: int, leg: int) -> tuple[Array, Array]:
@@ -526,6 +608,39 @@ class PatternTable:
         r, s, count = matrices.whole(s0, slope, rise, self.ramp_steps)
         self.ramp_steps = max(self.ramp_steps, count)
         return r, s
+
+    def _in_modes(self, at: int, leg: int) -> Array | None:
+        """A full ramp from modes of its pattern and inputs to the same modes, (n, n + n_inputs).
+
+        None where `_across` has to tell it.
+        """
+        if at not in self._modal:
+            made = None
+            if not self.n_more and plain.usable() and self._in_series(at):
+                p = self.patterns
+                modes = self._modes_of[at]
+                made = self._series.in_modes(
+                    self.bits[at].astype(float), self._norms[at], modes,
+                    modes.inverse @ p["b"][at],
+                )  # fmt: skip
+            self._modal[at] = made
+        found = self._modal[at]
+        return None if found is None else found[leg]
+
+    def _between_modes(self, at: int, leg: int, to: int) -> tuple[Array, ...]:
+        """A full ramp from the modes of its pattern to those of the next, and what inputs add.
+
+        With stores that fade what their states and inputs more add comes behind.
+        """
+        p, n, n_u = self.patterns, self.eq.n_states, self.eq.n_inputs
+        into, basis = p["inverse"][to], p["basis"][at]
+        modal = self._in_modes(at, leg)
+        if modal is not None:
+            both = (into @ basis) @ modal
+            return both[:, :n], both[:, n:]
+        r, s = self._across(at, leg)
+        s = into @ s[:n]
+        return into @ r[:n, :n] @ basis, s, into @ r[:n, n:], s[:, n_u:]
 
     def _rise_times(self) -> Array:
         return np.array([c.rise_s for c in self.eq.network.choppers])
@@ -554,6 +669,7 @@ class PatternTable:
         self.worst_condition = max(self.worst_condition, modes.condition)
         size = np.hypot(modes.re, modes.im)
         self.fastest_per_s = max(self.fastest_per_s, float(np.max(size, initial=0.0)))
+        self._modes_of[at] = modes
         self.pairs[at], self.bits[at] = modes.pairs, s
         p["re"][at], p["im"][at] = modes.re, modes.im
         p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
@@ -653,23 +769,19 @@ class PatternTable:
             return int(self.leg_ramp[at, leg])
         heed()
         bits = self.after_ramp(at, leg)
-        r, s = self._across(at, leg)
         to = self.pattern(bits)
+        own_map, s, *more = self._between_modes(at, leg, to)
         new = self._ramps_used
         if new == len(self.ramp_to):
             self._grow_ramps()
         self._ramps_used += 1
-        eq, p = self.eq, self.patterns
-        n, n_u = eq.n_states, eq.n_inputs
-        into = p["inverse"][to]
-        self.ramp["map"][new] = into @ r[:n, :n] @ p["basis"][at]
-        s = into @ s[:n]
+        eq = self.eq
+        self.ramp["map"][new] = own_map
         self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
         self.ramp["force_load"][new] = s[:, eq.load_inputs]
         self.ramp["force_drag"][new] = s[:, eq.rotor_inputs]
         own = _by_input(*(self.ramp[name][new] for name in ("force", "force_load", "force_drag")))
-        more = (into @ r[:n, n:]).T, s[:, n_u:].T
-        self.ramp["rows"][new] = np.vstack([self.ramp["map"][new].T, own, *more])
+        self.ramp["rows"][new] = np.vstack([own_map.T, own, *(part.T for part in more)])
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim import kernels, scan_kernels
+from sim import kernels, ramp_kernels, scan_kernels
 from sim.errors import Cancelled
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def usable() -> bool:
     """The kernels are compiled or come from the cache in a moment; otherwise this module serves."""
     global _found
     if not _found:
-        _found = kernels.ready() and scan_kernels.ready()
+        _found = kernels.ready() and scan_kernels.ready() and ramp_kernels.ready()
     return _found
 
 

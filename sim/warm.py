@@ -24,6 +24,7 @@ from sim import (
     followed_kernels,
     kernels,
     plain,
+    ramp_kernels,
     rosenbrock,
     scan_kernels,
     switching,
@@ -55,6 +56,7 @@ def ready() -> bool:
         and scan_kernels.ready()
         and diode_kernels.ready()
         and followed_kernels.ready()
+        and ramp_kernels.ready()
     )
 
 
@@ -110,6 +112,11 @@ def _use_every_kernel() -> None:
         run.energy(0.0, drive.duration_s)
     mean = MeanEquations(StateEquations(with_diodes(network, freewheel=False)))
     diodes.run(mean, drive, equilibrium(mean, drive.start_duty)).energy(0.0, drive.duration_s)
+    # (whether the ramps above are of a single step and of few columns is not ours to say)
+    ramp_kernels.ramp_maps(
+        0, -np.ones(2), np.zeros(2), np.zeros((2, 1)), np.zeros((1, 2, 1)),
+        np.zeros((1, 2, 1, 3)), np.ones(1), 2, np.zeros((1, 2, 3)),
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

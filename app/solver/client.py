@@ -9,7 +9,16 @@ import msgspec
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from app.solver.process import SolverProcess
-from app.solver.protocol import Answer, Curves, Done, Fault, Progress, Request, Zoom
+from app.solver.protocol import (
+    Answer,
+    Curves,
+    Done,
+    Fault,
+    Progress,
+    ReadyForNext,
+    Request,
+    Zoom,
+)
 
 if TYPE_CHECKING:
     from app.solver.protocol import Message
@@ -25,7 +34,8 @@ class SolverClient(QObject):
     While one is being solved only the newest further request is kept, so the
     pipe never fills. A request of a drag lets the previous one of the same drag
     end, otherwise a hand that moves faster than the solver would see no curve
-    at all; any other request stops what is running.
+    at all; any other request stops what is running. The next of a drag is
+    sent as soon as the last is solved, and solved while that is still read off.
 
     The thread that reads the pipe passes the waiting request on by itself as soon as
     the worker is free: the window may just be painting what came before it.
@@ -62,8 +72,9 @@ class SolverClient(QObject):
         self._lock = threading.Lock()
         self._running = running
         self._answered = False
+        # what runs is of a drag and solved: the next of it can be sent
+        self._takes_next = False
         self._waiting: Request | None = None
-        self._passed_on = 0  # so many `Done` on their way to `_take` have been seen to
         self._stopping: Request | None = None
         self._zooming = False
         self._next_zoom: Zoom | None = None
@@ -88,11 +99,12 @@ class SolverClient(QObject):
         self._next_zoom = None
         with self._lock:
             running = self._running
-            if running is not None:
+            at_once = running is None or (self._takes_next and request.live)
+            if running is not None and not at_once:
                 self._waiting = request
                 if self._answered or not _may_finish(running, request):
                     self._stop_running()
-        if running is None:
+        if at_once:
             self._start(request)
 
     def zoom(self, zoom: Zoom) -> None:
@@ -135,26 +147,34 @@ class SolverClient(QObject):
     def _set_running(self, request: Request) -> None:
         self._waiting = None
         self._running = request
-        self._answered = False
+        self._answered, self._takes_next = False, False
 
     def _pass_on(self, process: SolverProcess, message: Message | None) -> None:
         """In the reader's thread: what cannot wait until the window has time for it."""
-        if not isinstance(message, Answer | Done):
+        if not isinstance(message, Answer | ReadyForNext | Done):
             return
         with self._lock:
             waiting = self._waiting
-            if self._closed or process is not self._process:
+            if self._closed or process is not self._process or not self._runs(message.request_id):
                 return
             if isinstance(message, Answer):
                 self._answered = True
                 if waiting is not None:
                     # What is still to come would be of the older request.
                     process.cancel()
-            elif waiting is not None and not self._zooming and process.send_at_once(waiting):
-                # With a zoom under way the worker may be sending, not reading: were the
-                # pipe full both would wait. The window's thread sends then.
+                return
+            if isinstance(message, ReadyForNext):
+                self._takes_next = True
+                if waiting is not None and not waiting.live:
+                    return
+            # With a zoom under way the worker may be sending, not reading: were the
+            # pipe full both would wait. The window's thread sends then.
+            if waiting is not None and not self._zooming and process.send_at_once(waiting):
                 self._set_running(waiting)
-                self._passed_on += 1
+
+    def _runs(self, request_id: int) -> bool:
+        """What runs is this request, and not one after it (under the lock)."""
+        return self._running is not None and self._running.id == request_id
 
     def _listen(self) -> None:
         process = self._process
@@ -180,7 +200,12 @@ class SolverClient(QObject):
         if message is None:
             self._died()
         elif isinstance(message, Done):
-            self._finished()
+            self._finished(message.request_id)
+        elif isinstance(message, ReadyForNext):
+            with self._lock:
+                waiting = self._waiting if self._runs(message.request_id) else None
+            if waiting is not None and waiting.live:
+                self._start(waiting)
         elif isinstance(message, Progress):
             self.progress.emit(message.share)
         else:
@@ -197,19 +222,18 @@ class SolverClient(QObject):
                     self.zoom(zoom)
             self.message.emit(message)
 
-    def _finished(self) -> None:
+    def _finished(self, request_id: int) -> None:
         with self._lock:
-            passed_on = self._passed_on > 0
-            if passed_on:
-                self._passed_on -= 1
-            else:
+            # (the reader may have passed the next one on)
+            over = self._runs(request_id)
+            if over:
                 self._running = None
-            # one that was passed on may have to be stopped in its turn by now
-            if not passed_on or self._stopping is not self._running:
+            # the next one may have to be stopped in its turn by now
+            if over or self._stopping is not self._running:
                 self._last_resort.stop()
             waiting = self._waiting
-        if passed_on:
-            self.busy_changed.emit(True)
+        if not over:
+            self.busy_changed.emit(self.busy)
         elif waiting is not None:
             self._start(waiting)
         else:
@@ -241,7 +265,6 @@ class SolverClient(QObject):
         # (the reader is at its end, so nothing is passed on any more)
         wanted = self._waiting or self._running
         self._running = None
-        self._passed_on = 0
         self._zooming = False
         self._process = SolverProcess(self._engine)
         self._listen()

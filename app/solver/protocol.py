@@ -474,6 +474,12 @@ class Progress(msgspec.Struct, frozen=True):
     share: float
 
 
+class ReadyForNext(msgspec.Struct, frozen=True):
+    """A request of a drag is solved: while it is read off, the next of the drag can be solved."""
+
+    request_id: int
+
+
 class Done(msgspec.Struct, frozen=True):
     """The worker is free; `cancelled` when a newer request stopped it."""
 
@@ -494,5 +500,6 @@ Message = (
     | Moved
     | Fault
     | Progress
+    | ReadyForNext
     | Done
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -167,22 +166,16 @@ def read_tips(solved: Solved, cancelled: Callable[[], bool]) -> None:
 def _while_dragged(
     solved: Solved, request: Request, window: tuple[float, float]
 ) -> tuple[Curve, ...]:
-    """Curves within a slack, and beside them the extremes of what has a limit or a clip.
+    """Curves within a slack, with the extremes of what has a limit or a clip.
 
-    Both at once, on two cores where there are; answers of a drag are not stopped.
+    One after the other: the next answer of the drag is solved beside. Not to be stopped.
     """
     solution = solved.solution
     clipped = {clip.tip for clip in solved.clips}
-
-    def figures() -> None:
-        solution.rated(LIVE_SLACK_V, extremes_only=True)
-        solution.volts_range(LIVE_SLACK_V, None, [p for p in solution.places() if p in clipped])
-
     columns = max(request.columns // 2, 1)
-    with ThreadPoolExecutor(1) as pool:
-        beside = pool.submit(figures)
-        read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V)
-        beside.result()
+    read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V)
+    solution.rated(LIVE_SLACK_V, extremes_only=True)
+    solution.volts_range(LIVE_SLACK_V, None, [p for p in solution.places() if p in clipped])
     return _put_together(solved, window, columns, solved.clips, read, request.truth)
 
 

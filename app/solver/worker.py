@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import os
 import platform
 import signal
+import threading
 import traceback
 from collections import OrderedDict
 from contextlib import suppress
@@ -20,7 +22,17 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from app.solver import rows
-from app.solver.protocol import Curves, Done, Fault, Ghost, Moved, Progress, Request
+from app.solver.protocol import (
+    Curves,
+    Done,
+    Fault,
+    Ghost,
+    Moved,
+    Progress,
+    ReadyForNext,
+    Request,
+)
+from app.solver.reading import Reading
 from app.solver.warm import Warm
 from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
@@ -57,11 +69,14 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
     """
     # Ctrl+C in a terminal is for the window, which then closes the pipe.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # The window first: solving takes all cores, and its timers fired 23 ms late beside it, now 13.
+    with suppress(AttributeError, OSError):
+        os.nice(10)
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
     try:
         _serve(desk, connection)
     finally:
-        desk.warm.close()
+        desk.close()
 
 
 def _serve(desk: _Desk, connection: Connection) -> None:
@@ -108,6 +123,14 @@ class _Desk:
         self._salvaged: tuple[Build, dict[tuple[int | None, int], Salvage]] | None = None
         self._keys: tuple[Build, dict[tuple[int | None, int], bytes]] | None = None
         self.warm = Warm()
+        self._reading = Reading()
+        # answers of a drag are sent from the thread that reads them
+        self._sending = threading.Lock()
+
+    def close(self) -> None:
+        """Let go of threads and processes."""
+        self._reading.close()
+        self.warm.close()
 
     def idle(self) -> None:
         """Nothing is asked: once the kernels are there, answer the last request again with them."""
@@ -115,10 +138,14 @@ class _Desk:
             self.serve(self._last)
 
     def serve(self, request: Request) -> None:
-        """All stages of one request, then `Done`."""
-        cancelled = False
+        """All stages of one request, then `Done`; of a drag the last may go on beside."""
+        cancelled, beside = False, False
         self._last = request
-        stages: list[tuple[str, Callable[[Request], None]]] = [("curves", self._curves)]
+        stages: list[tuple[str, Callable[[Request], object]]] = [("curves", self._curves)]
+        if self._only_a_drag(request):
+            stages = [("curves", self._curves_beside)]
+        else:
+            self._reading.wait()
         if request.ghost:
             stages.append(("ghost", self._ghosts))
         if request.variants:
@@ -129,28 +156,20 @@ class _Desk:
             try:
                 # (zooms are answered between the parts of a run, not within them)
                 with stopped_by(lambda: bool(self._newest.value != request.id)):
-                    run(request)
+                    beside = run(request) is True
             except Cancelled:
                 cancelled = True
                 break
             except SimError as error:
-                self._send(
-                    Fault(
-                        request.id,
-                        type(error).__name__,
-                        error.where,
-                        error.what,
-                        error.hint,
-                        stage,
-                    )
-                )
+                self._send(_fault(request, error, stage))
                 break
             except Exception:
                 # The last line of defence: whatever it is, the user gets a
                 # sentence and a report to copy, and the process goes on.
                 self._send(_bug(request, stage))
                 break
-        self._send(Done(request.id, cancelled))
+        if not beside:
+            self._send(Done(request.id, cancelled))
 
     def zoom(self, zoom: Zoom) -> None:
         """Curves of the last solutions over another window.
@@ -161,6 +180,8 @@ class _Desk:
             self._zoomed(zoom)
 
     def _zoomed(self, zoom: Zoom) -> None:
+        # (it reads the same run)
+        self._reading.wait()
         self._zooms_seen += 1
         if self._present is None:
             return
@@ -251,6 +272,44 @@ class _Desk:
         elif swings is not None:
             raise swings
 
+    def _only_a_drag(self, request: Request) -> bool:
+        """There is nothing but curves to answer, and they come from the kernels."""
+        more = request.variants or request.findings
+        return request.live and not more and self.warm.ready and _chops(request.build)
+
+    def _curves_beside(self, request: Request) -> bool:
+        """The picture of a drag, read off beside what comes next; True if the reader says `Done`.
+
+        What is broken is answered before the next is begun: its sentences come right behind.
+        """
+        if self._mended(request.build, request.option, request.event).faults:
+            self._reading.wait()
+            self._curves(request)
+            return False
+        seed = request.timing
+        present = self._solve(request, request.option, request.event, seed=seed, follow=False)
+        self._reading.wait()
+        self._ghost, self._present = None, present
+        present.look_at(None if request.goal is None else request.goal.place)
+        self._send(ReadyForNext(request.id))
+        self._reading.begin(partial(self._read, request, present))
+        # (a hand that goes on moving ends the solving of the ghost)
+        return not request.ghost
+
+    def _read(self, request: Request, present: rows.Solved) -> None:
+        """Answer a request of a drag, whether or not a newer one is being solved."""
+        try:
+            answer = rows.answer(present, request, lambda: False)
+            self._send(msgspec.structs.replace(answer, compiling=self.warm.busy))
+        except (BrokenPipeError, ConnectionError):
+            return
+        except SimError as error:
+            self._send(_fault(request, error, "curves"))
+        except Exception:
+            self._send(_bug(request, "curves"))
+        if not request.ghost:
+            self._send(Done(request.id, cancelled=False))
+
     def _picture(
         self, request: Request, detail: Detail | None = None, *, follow: bool = True
     ) -> Solution:
@@ -280,7 +339,9 @@ class _Desk:
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
-        self._ghost = self._solve(request, option, request.event, seed=request.timing)
+        ghost = self._solve(request, option, request.event, seed=request.timing)
+        self._reading.wait()
+        self._ghost = ghost
         self._ghost.look_at(None if request.goal is None else request.goal.place)
         window = request.window or (0.0, self._ghost.solution.duration_s)
         if not request.live:
@@ -650,7 +711,8 @@ class _Desk:
         return heard
 
     def _send(self, message: Message) -> None:
-        self._connection.send(message)
+        with self._sending:
+            self._connection.send(message)
 
 
 def _detail(kind: str, how: tuple[Detail, int]) -> tuple[Detail, int]:
@@ -691,6 +753,10 @@ def _options(build: Build) -> list[tuple[int | None, str]]:
 def _trim(kept: OrderedDict[bytes, Any], most: int) -> None:
     while len(kept) > most:
         kept.popitem(last=False)
+
+
+def _fault(request: Request, error: SimError, stage: str) -> Fault:
+    return Fault(request.id, type(error).__name__, error.where, error.what, error.hint, stage)
 
 
 def _bug(request: Request, stage: str) -> Fault:

@@ -6,6 +6,7 @@ import os
 import statistics
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,9 +15,20 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import pytest
 
+from app.solver import rows
 from app.solver.client import SolverClient
 from app.solver.process import SolverProcess
-from app.solver.protocol import Answer, Curves, Done, Fault, FindingsRow, Ghost, Request, Zoom
+from app.solver.protocol import (
+    Answer,
+    Curves,
+    Done,
+    Fault,
+    FindingsRow,
+    Ghost,
+    ReadyForNext,
+    Request,
+    Zoom,
+)
 from app.solver.worker import _Desk
 from sim import api
 from sim.build import Build, Change, Event, Option, load, loads
@@ -409,23 +421,113 @@ def test_the_window_never_imports_scipy() -> None:
     assert out.stdout.strip() == "[]"
 
 
-def test_a_zoom_in_the_midst_of_what_nobody_waits_for_is_answered() -> None:
-    """It is of what is on the screen, whatever becomes of the request that it came in."""
+@pytest.fixture
+def desk() -> Iterator[tuple[_Desk, Any, list[Any]]]:
+    """The worker's own end with its kernels there, the id that is wanted, and what it sent."""
     sent: list[Any] = []
     pipe: Any = SimpleNamespace(send=sent.append, poll=lambda *_: False)
     newest, zooms = SimpleNamespace(value=1), SimpleNamespace(value=0)
-    desk = _Desk(pipe, newest, zooms, api)
+    made = _Desk(pipe, newest, zooms, SimpleNamespace(solve=api.solve))
+    made.warm.begin()
+    end = time.monotonic() + 300.0
+    while not made.warm.finished_now() and time.monotonic() < end:
+        time.sleep(0.01)
+    yield made, newest, sent
+    made.close()
+
+
+def test_the_next_of_a_drag_is_solved_while_the_last_is_read(
+    desk: tuple[_Desk, Any, list[Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reading the first ends only once the second is being solved."""
+    at, newest, sent = desk
+    second = threading.Event()
+    solved: list[str] = []
+    read = rows.answer
+
+    def answer(present: rows.Solved, request: Request, cancelled: Callable[[], bool]) -> Answer:
+        assert second.wait(30.0) or request.id > 1
+        return read(present, request, cancelled)
+
+    def solve(build: Build, **how: Any) -> Any:
+        solved.append(build.notes)
+        if len(solved) == 2:
+            second.set()
+        return api.solve(build, **how)
+
+    monkeypatch.setattr(rows, "answer", answer)
+    monkeypatch.setattr(at._engine, "solve", solve)
+    build = load("arms_4s_analogue")
+    for number in (1, 2):
+        newest.value = number
+        request = Request(id=number, build=noted(build, str(number)), live=True, findings=False)
+        at.serve(request)
+    newest.value = 3
+    at.serve(Request(id=3, build=noted(build, "3"), findings=False))
+    assert solved == ["1", "2", "3"]
+    kinds = [(type(m), m.request_id) for m in sent if not isinstance(m, ReadyForNext)]
+    # in the order of the hand, and what is exact comes last
+    assert kinds == [(kind, n) for n in (1, 2, 3) for kind in (Answer, Done)]
+
+
+def test_a_drag_that_rests_gets_its_ghost(desk: tuple[_Desk, Any, list[Any]]) -> None:
+    at, _, sent = desk
+    build = load("arms_4s_analogue")
+    at.serve(Request(id=1, build=build, option=1, ghost=(0,), live=True, findings=False))
+    kinds = [type(m) for m in sent]
+    assert kinds == [ReadyForNext, Answer, Ghost, Done]
+
+
+def test_a_fault_while_a_drag_is_read_is_reported(
+    desk: tuple[_Desk, Any, list[Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at, _, sent = desk
+
+    def broken(*_: object) -> Answer:
+        raise ZeroDivisionError("a fault of ours")
+
+    monkeypatch.setattr(rows, "answer", broken)
+    at.serve(Request(id=1, build=load("arms_4s_analogue"), live=True, findings=False))
+    at.close()
+    fault = next(m for m in sent if isinstance(m, Fault))
+    assert "a fault of ours" in fault.report
+    assert isinstance(sent[-1], Done)
+
+
+def test_a_hand_that_moves_gets_answers_in_its_order(qtbot: QtBot) -> None:
+    """Of a drag, and then what it was let go at."""
+    client = SolverClient()
+    inbox = Inbox(qtbot, client)
+    build = load("arms_4s_analogue")
     try:
-        desk.warm.begin()
-        end = time.monotonic() + 300.0
-        while not desk.warm.finished_now() and time.monotonic() < end:
-            time.sleep(0.01)
-        desk.serve(Request(id=1, build=load("arms_4s_analogue"), findings=False))
-        sent.clear()
-        with stopped_by(lambda: True):
-            desk.zoom(Zoom(id=1, window=(20e-3, 21e-3), columns=50))
+        client.request(Request(id=1, build=build, findings=False))
+        inbox.wait(lambda m: isinstance(m, Answer) and not m.compiling and m.detail == "edges")
+        for number in range(2, 40):
+            moved = noted(build, str(number))
+            client.request(Request(id=number, build=moved, live=True, findings=False))
+            qtbot.wait(15)
+        client.request(Request(id=40, build=noted(build, "let go"), findings=False))
+        inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == 40)
+        qtbot.waitUntil(lambda: not client.busy)
     finally:
-        desk.warm.close()
+        client.close()
+    *dragged, last = [m for m in inbox.got if isinstance(m, Answer) and m.request_id > 1]
+    numbers = [m.request_id for m in dragged]
+    assert numbers == sorted(numbers)
+    assert len(numbers) > 2
+    assert all(m.live for m in dragged)
+    assert (last.request_id, last.live) == (40, False)
+
+
+def test_a_zoom_in_the_midst_of_what_nobody_waits_for_is_answered(
+    desk: tuple[_Desk, Any, list[Any]],
+) -> None:
+    """It is of what is on the screen, whatever becomes of the request that it came in."""
+    at, _, sent = desk
+    at.serve(Request(id=1, build=load("arms_4s_analogue"), findings=False))
+    sent.clear()
+    with stopped_by(lambda: True):
+        at.zoom(Zoom(id=1, window=(20e-3, 21e-3), columns=50))
     (curves,) = sent
     assert isinstance(curves, Curves)
     assert curves.window == (20e-3, 21e-3)
