@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import pyqtgraph as pg
+from PySide6.QtGui import QFontMetricsF
 
 from app.scope.ticks import least_span
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 _CURVES_KEEP = 0.4
 # Of a limit's name, pixels.
 _LINE_HEIGHT = 18
+# Beside its letters; and so little of it may lie on a line, since letters do not fill their height.
+_MARGINS, _TOUCH = 8.0, 2.0
 
 
 def scale_values(drawn: tuple[Curve, ...], over: list[float]) -> list[float]:
@@ -45,6 +48,77 @@ def named_below(drawn: tuple[Curve, ...], values: list[float]) -> bool:
     return bool(values) and any(value < min(values) for value in limits)
 
 
+class Name(NamedTuple):
+    """A limit's name to be placed: how far down its line is, how long it is, both in pixels.
+
+    `line`: dashes are drawn there; `seen`: the name is shown; `lower`: nothing may fall below it.
+    """
+
+    at: float
+    length: float
+    line: bool
+    seen: bool
+    lower: bool = False
+
+
+class Spot(NamedTuple):
+    """Where a name stands: above or below so many pixels down, at the left or the right."""
+
+    line: float
+    above: bool
+    right: bool
+
+
+def spots_for(names: list[Name], size: tuple[float, float], high: float) -> list[Spot]:
+    """Where names of limits stand, `high` pixels each, in a strip of such width and height.
+
+    By their own line, at the left; where that would put one on the line or the name of another,
+    on its line's other side, at the right, or beyond the lines and names that are in the way.
+    """
+    width, height = size
+    lines = [name.at for name in names if name.line]
+    placed: list[tuple[Spot, Name]] = []
+    spots = []
+
+    def tops(spot: Spot) -> tuple[float, float]:
+        top = spot.line - high if spot.above else spot.line
+        return top, top + high
+
+    def fits(spot: Spot, name: Name) -> bool:
+        top, bottom = tops(spot)
+        if top < -1.0 or bottom > height + 1.0:
+            return False
+        # (its own line is at its edge, or in the way as any other)
+        if any(top + _TOUCH < line < bottom - _TOUCH for line in lines):
+            return False
+        return not any(
+            tops(other)[0] < bottom - _TOUCH
+            and top < tops(other)[1] - _TOUCH
+            and (other.right == spot.right or name.length + long.length > width)
+            for other, long in placed
+        )
+
+    for name in names:
+        others = [line for line in lines if line != name.at]
+        others += [edge for spot, _ in placed for edge in tops(spot)]
+        beyond = sorted(others, key=lambda edge: abs(edge - name.at))
+        # a lower limit's name is out of the curve's way below it
+        first = not name.lower
+        tried = [
+            Spot(line, above, right)
+            for at in ([name.at], beyond)
+            for right in (False, True)
+            for line in at
+            for above in (first, not first)
+        ]
+        inside = (spot for spot in tried if tops(spot)[0] >= -1.0 and tops(spot)[1] <= height + 1.0)
+        spot = next((spot for spot in tried if fits(spot, name)), None)
+        spots.append(spot or next(inside, tried[0]))
+        if name.seen:
+            placed.append((spots[-1], name))
+    return spots
+
+
 class LimitLines:
     """The limits of one strip's curve; none until `show`."""
 
@@ -71,31 +145,27 @@ class LimitLines:
         """Lines where they belong; at the edge the name of a limit beyond it."""
         (left, right), (low, high) = self._plot.getViewBox().viewRange()
         height = self._plot.height()
-        line_height = _LINE_HEIGHT * self._look.scale
-        # names that stand at the left, and how high, pixels from the top
-        taken: list[float] = []
+        metrics = QFontMetricsF(self._look.font("small"))
+        names = []
         for limit, line, label in zip(self._limits, self._lines, self.labels, strict=True):
             inside = low < limit.value < high
             line.setVisible(inside)
             # large words at the edge would stand on the curve a room looks at
             label.setVisible(inside or not self._look.projector)
             words = f"{limit.label} {limit.value:g} V"
-            if inside:
-                # above the dashes, below them where the strip ends
-                room = (high - limit.value) / (high - low) * height
-                below = room < line_height
-            else:
-                below = limit.value >= high
-                words = f"{'▲' if below else '▼'} {words}, off the scale"
-            at = min(max(limit.value, low), high)
-            top = (high - at) / (high - low) * height - (0.0 if below else line_height)
-            # of two limits close together the second is named at the right
-            crowded = any(abs(top - other) < line_height for other in taken)
-            if not crowded:
-                taken.append(top)
+            if not inside:
+                words = f"{'▲' if limit.value >= high else '▼'} {words}, off the scale"
             label.setText(words)
-            label.setAnchor((1 if crowded else 0, 0 if below else 1))
-            label.setPos(right if crowded else left, at)
+            at = (high - min(max(limit.value, low), high)) / (high - low) * height
+            room = metrics.horizontalAdvance(words) + _MARGINS
+            lower = inside and not limit.upper
+            names.append(Name(at, room, inside, label.isVisible(), lower))
+        spots = spots_for(names, (self._plot.width(), height), _LINE_HEIGHT * self._look.scale)
+        for label, spot in zip(self.labels, spots, strict=True):
+            # (from the line: text is as high as its font, and not as we reckon)
+            label.setAnchor((1 if spot.right else 0, 1 if spot.above else 0))
+            at = high - spot.line / max(height, 1) * (high - low)
+            label.setPos(right if spot.right else left, at)
 
     @property
     def at_top(self) -> bool:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from msgspec.structs import replace
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QImage
@@ -16,7 +18,7 @@ import sim
 from app.look import Look
 from app.scope.cursors import fine_seconds
 from app.scope.heading import Heading
-from app.scope.limit_lines import scale_values
+from app.scope.limit_lines import Name, scale_values, spots_for
 from app.solver.protocol import Curve, Limit
 from sim.build import Clip
 from sim.signals import Signal
@@ -264,6 +266,34 @@ def test_names_of_limits_close_together_do_not_lie_on_each_other(
     scope.grab()  # words find their place when they are painted
     one, two = (x.mapRectToScene(x.boundingRect()) for x in strip._limits.labels)
     assert not one.intersects(two)
+
+
+@given(
+    st.lists(st.floats(-50.0, 170.0), min_size=1, max_size=3, unique=True),
+    st.floats(90.0, 300.0),
+    st.lists(st.booleans(), min_size=3, max_size=3),
+)
+def test_names_of_limits_lie_on_no_line_and_no_name(
+    ats: list[float], length: float, lower: list[bool]
+) -> None:
+    """In a strip of 600 by 120 pixels; where lines leave no room at all the first come first."""
+    height, high = 120.0, 18.0
+    inside = [0.0 < at < height for at in ats]
+    names = [
+        Name(min(max(at, 0.0), height), length, there, seen=True, lower=there and low)
+        for at, there, low in zip(ats, inside, lower, strict=False)
+    ]
+    spots = spots_for(names, (600.0, height), high)
+    boxes = [(s.line - high, s.line) if s.above else (s.line, s.line + high) for s in spots]
+    lines = [name.at for name in names if name.line]
+    for top, bottom in boxes:
+        assert top >= -1.0
+        assert bottom <= height + 1.0
+        assert not any(top + 2.0 < line < bottom - 2.0 for line in lines)
+    for i, (top, bottom) in enumerate(boxes):
+        for j in range(i):
+            level = boxes[j][0] < bottom - 2.0 and top < boxes[j][1] - 2.0
+            assert not level or spots[i].right != spots[j].right
 
 
 @pytest.mark.parametrize("look", ["desk", "projector"])
