@@ -8,6 +8,7 @@ than compiled, a hundred times faster than the kernels as plain Python.
 from __future__ import annotations
 
 import math
+from operator import mul
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -99,15 +100,32 @@ class _Pattern:
         self.slots = slots_of(table, at)
         self.rate = self.slots.rate
         #: force over rate, by one and held inputs
-        self.rest = (self.slots.packed(p["forced"][at]) * self.slots.inverse).T.copy()
+        self.rest = self.slots.unpacked(
+            self.slots.packed(p["forced"][at]) * self.slots.inverse
+        ).T.copy()
+        #: values of the modal state that belong to pairs: complex numbers one after another
+        self.paired = 2 * self.slots.pairs
         n_w, n_j = len(table.eq.speed_scale), len(table.eq.loads)
         #: speeds, their slopes and load volts by modal state
         self.read = p["read"][at].T.copy()
         self.load_0 = p["load_0"][at].tolist()
-        self.load_load = p["load_load"][at] if np.any(p["load_load"][at]) else None
+        own = p["load_load"][at]
+        self.load_load: list[list[float]] | None = own.tolist() if np.any(own) else None
         self.slope_drag = p["speed_slope_drag"][at].tolist()
         self.limits = np.stack([p["emf_y"][at], p["sense_y"][at]], axis=1)  # (n_s, 2, n)
         self.n_w, self.n_j, self.n = n_w, n_j, n
+
+    def moved(self, y: Array, h: Array, span: float) -> Array:
+        """Modal state (n,) under one and held inputs after `span` s."""
+        change = self.rest @ h
+        change += y
+        rise = np.expm1(self.rate * span)
+        two = self.paired
+        pairs = change[:two].view(np.complex128)
+        pairs *= rise[: two // 2]
+        change[two:] *= rise[two // 2 :].real
+        change += y
+        return change
 
 
 class _Commutes:
@@ -217,6 +235,8 @@ class _March:
         ]
         self.patterns: dict[int, _Pattern] = {}
         self.n_held = self.eq.n_held
+        self.end = float(m.clock[kernels.T_END])
+        self.command: list[list[float]] = c.command.tolist()
         self.commutes = _Commutes(m.commutation) if len(m.commutation.share) else None
 
     def pattern(self, at: int) -> _Pattern:
@@ -246,8 +266,12 @@ class _March:
         amps = self.amps(volts)
         if p.load_load is not None:
             for _ in range(3):
-                more = (p.load_load @ np.array(amps)).tolist()
-                amps = self.amps([a + b for a, b in zip(volts, more, strict=True)])
+                # (a handful of loads: plain numbers are quicker than an array made of them)
+                more = [sum(map(mul, row, amps)) for row in p.load_load]
+                new = self.amps([a + b for a, b in zip(volts, more, strict=True)])
+                if new == amps:
+                    break
+                amps = new
         return amps + torques + emfs
 
     def amps(self, volts: list[float]) -> list[float]:
@@ -267,7 +291,7 @@ class _March:
         """Start a carrier period of leg k; see `kernels.latch_period`."""
         start, length = self.starts[k], 1.0 / self.frequency[k]
         at = self.period[k] - self.first[k]
-        duty = float(self.m.carriers.command[k, at])
+        duty = self.command[k][at]
         if self.limited[k]:
             emf, supply = (p.limits[k] @ y).tolist()
             if supply > 1e-3:
@@ -313,7 +337,7 @@ class _March:
 
     def alone(self, leg: int, end: float) -> bool:
         """Nothing else happens before a ramp of this leg ends."""
-        if end > float(self.m.clock[kernels.T_END]) or min(self.starts) < end:
+        if end > self.end or min(self.starts) < end:
             return False
         for k, queue in enumerate(self.queues):
             if k == leg:
@@ -342,7 +366,8 @@ class _March:
         edges = int(m.count[kernels.N_EDGES])
         span_of_turn = (end - t) / 40.0
         told = t
-        ramp_maps: dict[int, Array] = {}
+        #: by pattern and leg: which, its map and the pattern it leads to
+        ramps: dict[tuple[int, int], tuple[int, Array, int]] = {}
         both = np.ones(self.eq.n_states + 1 + self.n_held)
         n = self.eq.n_states
         p = self.pattern(at)
@@ -360,12 +385,7 @@ class _March:
                 states.append(y)
                 helds.append(held)
                 h[1:] = held
-                z = p.slots.packed(y)
-                rest = p.rest @ h
-                rest += z
-                rest *= np.expm1(p.rate * span)
-                z += rest
-                y = p.slots.unpacked(z)
+                y = p.moved(y, h, span)
                 t = t_next
             if leg < 0 and latch < 0:
                 if t_next >= end:
@@ -376,8 +396,15 @@ class _March:
                 continue
             ends = t_next + self.rise[leg]
             if self.alone(leg, ends):
-                with table.lock:
-                    ramp = table.make_ramp(at, leg)
+                if (at, leg) not in ramps:
+                    with table.lock:
+                        ramp = table.make_ramp(at, leg)
+                    ramps[at, leg] = (
+                        ramp,
+                        table.ramp["rows"][ramp].T.copy(),
+                        int(table.ramp_to[ramp]),
+                    )
+                ramp, ramp_map, to = ramps[at, leg]
                 self.queues[leg].pop(0)
                 last = kept[-1] if kept else None
                 if last and last[3] == -1 and abs(last[0] + last[1] - t_next) <= 1e-15:
@@ -388,12 +415,10 @@ class _March:
                     kept.append((t_next, 0.0, at, ramp))
                     states.append(y)
                     helds.append(held)
-                if ramp not in ramp_maps:
-                    ramp_maps[ramp] = table.ramp["rows"][ramp].T.copy()
                 both[:n] = y
                 both[n + 1 :] = helds[-1]
-                y = ramp_maps[ramp] @ both
-                at = int(table.ramp_to[ramp])
+                y = ramp_map @ both
+                at = to
                 p = self.pattern(at)
                 edges += 1
                 t = ends
