@@ -24,7 +24,7 @@ from app.look import SHAPES
 from app.panels.answer_row import VERDICT_CAUTION
 from app.panels.behind_page import BehindPage
 from app.panels.flat import FlatButton
-from sim.verdict import LOWER
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QKeyEvent
@@ -225,15 +225,16 @@ class FindingsSheet(QFrame):
 
 def _texts(cell: CellRow) -> tuple[str, ...]:
     least = "at least " if cell.reads in LOWER else ""
+    grows = cell.reads == "growth"
     return (
         cell.option,
         cell.event,
         cell.label,
         cell.rating,
         cell.reads,
-        f"{cell.value:.2f} {cell.unit}",
-        f"{cell.typical:.2f} {cell.unit}",
-        f"{least}{cell.limit:g} {cell.unit}",
+        grown(cell.value) if grows else f"{cell.value:.2f} {cell.unit}",
+        grown(cell.typical) if grows else f"{cell.typical:.2f} {cell.unit}",
+        grown(cell.limit) if grows else f"{least}{cell.limit:g} {cell.unit}",
         f"{100 * cell.used:.0f} %",
         f"{SHAPES.get(cell.verdict, '')} {cell.verdict}",
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from sim.errors import SimError
 from sim.parts import KINDS
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from app.wiring.geometry import Point
@@ -190,7 +191,9 @@ def figures(answer: Any) -> dict[str, Figure]:
 
 
 def _use_text(use: Any) -> str:
-    if use.reads == "minimum_volts":
+    if use.reads == "growth":
+        return grown(use.value)
+    if use.reads in LOWER:
         return f"{use.value:.1f} {use.unit}, needs {use.limit:g}"
     digits = 1 if abs(use.value) >= 1 else 2
     return f"{use.value:.{digits}f} {use.unit} of {use.limit:g}"

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 
 import sim
+from app.panels.findings_sheet import _texts
 from app.panels.part_sheet import PartSheet
-from app.panels.what_changes import neighbours
+from app.panels.what_changes import neighbours, sentences
+from app.solver.protocol import CellRow, Moved, RatingRow
+from app.wiring.facts import figures
+from app.words import of_limit
 from sim.edit import set_value
 from sim.options import apply
 from sim.records import Change, Option
@@ -164,3 +170,29 @@ def test_the_shelf_is_offered_where_it_has_something(qtbot):
     assert sheet.shelf.isHidden()
     _, sheet = sheet_on(qtbot, ("arm1",))
     assert sheet.shelf.isHidden()
+
+
+def test_a_lower_limit_and_a_swing_are_said_as_on_the_cards() -> None:
+    """The frame said "4.5 V of 7" of a part that needs 7 V, and of a swing "8.0  of 1"."""
+    least = RatingRow("lowest supply", 7.0, 4.5, 1.6, "V", "over", "lowest", "vtx.in")
+    swing = RatingRow("stability", 1.0, 2.303, 2.303, "", "over", "growth", "fc.in")
+    parts = tuple(SimpleNamespace(id=i, ratings=(r,)) for i, r in (("vtx", least), ("fc", swing)))
+    found = figures(SimpleNamespace(joints=(), parts=parts))
+    assert [found[i].text for i in ("vtx", "fc")] == ["4.5 V, needs 7", "grows 10-fold"]
+
+    def cell(row: RatingRow) -> CellRow:
+        assert row.value is not None
+        assert row.used is not None
+        same = (row.value, row.value, row.limit, row.unit, row.used, row.verdict)
+        return CellRow("", "Chop", row.place, "VTX", "vtx", row.name, row.reads, *same)
+
+    for row in (least, swing):
+        now = cell(row)
+        said = sentences(Moved(1, now, cell(row), None, "edges"), ["90 uF", "110 uF"])
+        assert said[0].endswith(of_limit(row))
+        assert of_limit(row) in said[1]
+        assert said[2] == "110 uF: cannot be solved, or has no limit"
+        texts = _texts(now)
+        assert not any(text.endswith(" ") for text in texts)
+        if row is swing:
+            assert texts[5:8] == ("grows 10-fold", "grows 10-fold", "grows 2.7-fold")
