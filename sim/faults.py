@@ -16,6 +16,7 @@ from sim.parts import KINDS
 from sim.records import Change, Option
 from sim.resolve import event_index, events_of, option_index, resolve
 from sim.tolerance import cells, replace_options
+from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -145,8 +146,11 @@ def _told(part: Part, kind: FaultKind, before: Cell, after: Cell, dies: tuple[Ce
     label = part.label or f"{KINDS[part.kind].title} {part.id}"
 
     def said(cell: Cell) -> str:
+        if cell.reads == "growth":
+            return f"a swing at {cell.label} {grown(cell.value)} in {cell.event}"
+        against = ", needs" if cell.reads in LOWER else " of"
         return (
-            f"{cell.label} {cell.reads} {quantity.format(cell.value, cell.unit, 3)} of "
+            f"{cell.label} {cell.reads} {quantity.format(cell.value, cell.unit, 3)}{against} "
             f"{quantity.format(cell.limit, cell.unit, 3)} in {cell.event}"
         )
 

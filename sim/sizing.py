@@ -485,7 +485,8 @@ def _warmth(build: Build, cancelled: Callable[[], bool] | None) -> str:
     part = next(p for p in build.parts if p.id == hot.part)
     text = f" Over a flight {_name(part)} carries {_show(hot.rms_A, 'A')} of ripple"
     if hot.rated_ripple_A is not None:
-        text += f", rated {_show(hot.rated_ripple_A, 'A')}"
+        passes = hot.rms_A > hot.rated_ripple_A
+        text += f"{', over its rated' if passes else ', rated'} {_show(hot.rated_ripple_A, 'A')}"
     return f"{text}, its core {hot.core_C:.0f} °C."
 
 

@@ -227,7 +227,4 @@ def in_words(what: str, found: Any) -> list[str]:
         if not found:
             return ["Nothing that could fail is in this option."]
         return [fault.says for fault in found[:_MOST_FAILURES]]
-    lines = [found.sentence]
-    if what == "help":
-        lines += [f"{move.says}. {move.why}" for move in found.moves]
-    return lines
+    return [found.sentence]

@@ -56,9 +56,8 @@ def test_failures_and_advice_are_told_in_the_librarys_words() -> None:
     fault = SimpleNamespace(says="Capacitor comes off: ESC 1 takes 36 V of 30.")
     assert in_words("failures", (fault,)) == [fault.says]
     assert in_words("failures", ()) == ["Nothing that could fail is in this option."]
-    move = SimpleNamespace(says="Shorten the legs", why="worked out")
-    advice = SimpleNamespace(sentence="Enough is: shorter legs.", moves=(move,))
-    assert in_words("help", advice) == ["Enough is: shorter legs.", "Shorten the legs. worked out"]
+    advice = SimpleNamespace(sentence="Shorten the legs (worked out).")
+    assert in_words("help", advice) == [advice.sentence]
 
 
 def test_the_card_is_saved_as_pdf(

@@ -24,8 +24,8 @@ from sim.details import (
     video_ripple,
 )
 from sim.errors import Cancelled
-from sim.faults import faults
-from sim.findings import cells_of
+from sim.faults import _told, faults
+from sim.findings import Cell, cells_of
 from sim.records import Build, Part
 from sim.signals import Signal
 
@@ -179,6 +179,24 @@ def test_what_happens_when_the_can_comes_off() -> None:
     assert seen[-1] == 1.0
     with pytest.raises(Cancelled):
         faults(made, cancelled=lambda: True)
+
+
+@pytest.mark.parametrize(
+    "rating, reads, value, limit, unit, said",
+    [
+        ("lowest supply", "lowest", 4.46, 7.0, "V", "VTX lowest 4.46 V, needs 7 V in Punch"),
+        ("highest supply", "peak", 27.1, 26.0, "V", "VTX peak 27.1 V of 26 V in Punch"),
+        ("stability", "growth", 2.303, 1.0, "", "a swing at VTX grows 10-fold in Punch"),
+    ],
+)
+def test_what_a_failure_does_is_told_as_its_limit_is(
+    rating: str, reads: str, value: float, limit: float, unit: str, said: str
+) -> None:
+    """It said "4.46 V of 7 V" of a part that needs 7 V."""
+    cell = Cell("a", "Punch", "vtx", "VTX", rating, reads, "vtx.in", value, value, limit, 1.2, unit,
+                "over")  # fmt: skip
+    part = Part(id="cap", kind="polymer", label="Capacitor")
+    assert _told(part, "comes off", cell, cell, ()).says == f"Capacitor comes off: {said} (over)."
 
 
 def test_a_picture_shows_ripple_as_the_supply_has_it() -> None:

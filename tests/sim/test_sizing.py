@@ -144,6 +144,8 @@ def test_the_lightest_can_that_is_enough_is_found() -> None:
         assert less.cards[0].verdict != "within"
     for part in ("35 V", "shelf", "Plug in", "over", f"{move.grams:+.1f} g"):
         assert part in advice.sentence
+    assert move.says in advice.sentence
+    assert move.why in advice.sentence
 
 
 def test_nothing_to_change_is_said() -> None:
