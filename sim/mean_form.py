@@ -46,7 +46,7 @@ class MeanForm:
     ----------
     plain : the mass is the identity and controls need no slope, so H is a polynomial
     fits : no fading store meets mass or a rate input; where one does, `MeanEquations` has to serve
-    lifts : fading stores meet slopes that laws go by; then only the compiled kernel does
+    lifts : fading stores meet slopes that laws go by; served if plain
     table : (n_monomials, rows * columns) of H, if plain
     unit, kind : one volt, ampere or ten rad/s of each state, and which of them it is
     """
@@ -71,6 +71,8 @@ class MeanForm:
         self.shape = (self.n + self.n_j, self.n + eq.n_inputs)
         self.torques = slice(self.n + eq.torque_inputs.start, self.n + eq.torque_inputs.stop)
         self.amps = slice(self.n + eq.law_inputs.start, self.n + eq.law_inputs.stop)
+        #: how controls of laws go with rates of residuals, where any do
+        self._lifted = self._lift() if self.plain and self.lifts else None
         self.unit = residual_scale(eq)
         self.kind = np.full(self.n, VOLTAGE, dtype=np.int64)
         self.kind[eq.current_states] = CURRENT
@@ -250,14 +252,24 @@ class MeanForm:
     def _fill(self, duty: Array, x: Array) -> tuple[Array, Array]:
         """H and the slope; leaves all inputs in `_z`."""
         eq, z, h = self.eq, self._z, self._matrix(duty)
-        z[: self.n] = self.mean.stores.w(x)
+        follow = None
+        if self._lifted is None:
+            z[: self.n] = self.mean.stores.w(x)
+        else:
+            z[: self.n], follow = self.mean.stores.moment(x)[:2]
         w = x[eq.speed_states] * eq.speed_scale
         z[self.torques] = eq.drag * w * np.abs(w)
         if not self.n_j:
             return h, h @ z
         z[self.amps] = 0.0
         y = h @ z
-        if self._direct:
+        if self._lifted is not None and follow is not None:
+            lift = self._lifted @ follow
+            amps = self._settle(
+                y[self.n :] + lift @ y[: self.n],
+                h[self.n :, self.amps] + lift @ h[: self.n, self.amps],
+            )
+        elif self._direct:
             amps = self._settle(y[self.n :], h[self.n :, self.amps])
         else:
             amps = self._law(y[self.n :])
@@ -267,6 +279,14 @@ class MeanForm:
     def slope(self, command: Array, x: Array) -> Array:
         """x' (n,) at a command (n_switches,) and state (n,)."""
         return self._fill(self._limited(command, x), x)[1]
+
+    def _turn(self, follow: Array, faded: Array, curved: Array, slope: Array) -> Array:
+        """How rates of residuals move with the state (n_stores, n) while its slope stands."""
+        store = self.eq.stores
+        by_rate = curved * (store.reach @ slope + store.own @ (follow @ slope))
+        moved = by_rate[:, None] * (store.reach + store.own @ follow)
+        system = np.eye(len(store)) - faded[:, None] * store.own
+        return np.asarray(np.linalg.solve(system, moved))
 
     def linear(self, command: Array, rate: Array, x: Array) -> tuple[Array, Array, Array]:
         """Slope (n,), its Jacobian (n, n) and its derivative by time (n,).
@@ -284,7 +304,7 @@ class MeanForm:
             2.0 * eq.drag * np.abs(w) * eq.speed_scale
         )
         if self.mean.stores.some:
-            follow = self.mean.stores.moment(x)[1]
+            _, follow, faded, curved = self.mean.stores.moment(x)
             whole += (whole @ eq.stores.gain) @ follow
         in_time = np.zeros(len(h))
         free = (duty > 0.0) & (duty < 1.0)
@@ -301,9 +321,16 @@ class MeanForm:
         if self.n_j:
             through = h[n:, self.amps]
             volts = h[n:, : n + eq.n_inputs] @ self._z
+            if self._lifted is not None:
+                turn = self._turn(follow, faded, curved, slope)
+                lift = self._lifted @ follow
+                volts = volts + lift @ slope
+                through = through + lift @ h[:n, self.amps]
+                whole[n:] += self._lifted @ turn + lift @ whole[:n]
+                in_time[n:] += lift @ in_time[:n]
             bend = self.mean.law(volts)[1][:, None]
             draw = h[:n, self.amps]
-            if self._direct:
+            if self._direct or self._lifted is not None:
                 self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
                 draw = draw @ self._chord
             whole[:n] += draw @ (bend * whole[n:])

@@ -513,7 +513,7 @@ def run(
         if kernel is not None:
             parts.append(kernel.integrate(commands, end, x, first, stop))
         else:
-            plainly = form.fits and not form.lifts
+            plainly = form.fits and (form.plain or not form.lifts)
             system = _Driven(form, commands) if plainly else _General(mean, commands)
             parts.append(integrate(system, start, end, x, scale, first, stop))
         x = parts[-1].x[-1]

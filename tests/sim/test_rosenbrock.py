@@ -312,3 +312,30 @@ def test_loads_behind_a_coil_that_saturates(option: str) -> None:
     states = slow.states(times)
     assert fast.steps == slow.steps
     assert np.max(np.abs(fast.states(times) - states)) <= 1e-11 * np.max(np.abs(states))
+
+
+@pytest.mark.parametrize("option", ["LC stage only", "At each ESC, camera grounded at one"])
+def test_form_knows_loads_behind_a_coil_that_saturates(option: str) -> None:
+    """The same of the form without the kernel, against the equations it is made of."""
+    case = _case("arms_4s_analogue", option, "Plug in")
+    mean, form = case.mean, MeanForm(case.mean)
+    assert form.lifts
+    assert form.plain
+    run = rosenbrock.run(mean, case.drive, case.start, compiled=False)
+    rng = np.random.default_rng(3)
+    for x in run.states(np.linspace(0.0, case.drive.duration_s, 20)):
+        command = rng.uniform(0.1, 0.9, mean.eq.n_switches)
+        rate = rng.normal(size=len(command))
+        slope, jacobian, by_time = form.linear(command, rate, x)
+        expected, expected_x = mean.slope_and_jacobian(command, x)
+        size = np.max(np.abs(expected))
+        assert np.max(np.abs(slope - expected)) < 1e-10 * size
+        assert np.max(np.abs(form.slope(command, x) - expected)) < 1e-10 * size
+        # in units of the states, lest the smallest decide
+        both = (j * form.unit / form.unit[:, None] for j in (jacobian, expected_x))
+        one, other = both
+        off = np.abs(one - other).max(axis=1)
+        assert np.all(off <= 1e-8 * np.abs(other).max(axis=1) + 1e-12 * np.abs(other).max())
+        h = 1e-6
+        moved = mean.moment(command + h * rate, x).slope - mean.moment(command - h * rate, x).slope
+        assert np.allclose(by_time, moved / (2.0 * h), atol=1e-5 * size)
