@@ -8,6 +8,7 @@ than compiled, a hundred times faster than the kernels as plain Python.
 from __future__ import annotations
 
 import math
+from contextlib import contextmanager
 from operator import mul
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ from sim import kernels, ramp_kernels, scan_kernels
 from sim.errors import Cancelled
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -33,11 +34,26 @@ _BLOCK = 4096
 
 #: Whether the kernels were found compiled, or are to be used whatever it takes.
 _found = False
+#: Whether this module is to serve though they are there.
+_without = False
+
+
+@contextmanager
+def serving() -> Iterator[None]:
+    """Have runs that begin meanwhile served by this module, to measure it."""
+    global _without
+    _without = True
+    try:
+        yield
+    finally:
+        _without = False
 
 
 def usable() -> bool:
     """The kernels are compiled or come from the cache in a moment; otherwise this module serves."""
     global _found
+    if _without:
+        return False
     if not _found:
         _found = kernels.ready() and scan_kernels.ready() and ramp_kernels.ready()
     return _found

@@ -20,11 +20,12 @@ import numpy as np
 from msgspec import Struct, to_builtins
 from msgspec.structs import replace
 
-from sim import averaged, restarted, rosenbrock, switching
+from sim import averaged, followed, plain, restarted, rosenbrock, switching
 from sim.api import cells_over_timings, prepare, solve_case
 from sim.build import load
 from sim.carriers import latch
 from sim.findings import cells_of
+from sim.followed_patterns import FollowedTable
 from sim.records import Build, Event, Lead, Part
 from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
@@ -207,6 +208,7 @@ class _Bench:
         return [
             *self._averaged(),
             *self._edges(),
+            self._followed(),
             *self._preparing(),
             *self._looking(),
             self._batch(),
@@ -293,22 +295,40 @@ class _Bench:
         def further(turn: int) -> EdgeRun:
             return switching.run(case.mean, case.drive, case.start, turn + 1, table=case.table)
 
-        (alone, next_, one_stretch), (run, *_) = take_turns(
-            effort.rounds, all_counted, further, radau
+        def in_numpy(turn: int) -> EdgeRun:
+            with plain.serving():
+                return all_counted(turn)
+
+        (alone, next_, slow, one_stretch), (run, _, slow_run, _) = take_turns(
+            effort.rounds, all_counted, further, in_numpy, radau
         )
-        error = 0.0
-        for bits in solved.values():
-            at, expected = restarted.read(case.mean, bits, pads)
-            error = max(error, float(np.max(np.abs(run.sample(pads, at) - expected))))
+        assert isinstance(run, switching.EdgeRun)
+        assert isinstance(slow_run, switching.EdgeRun)
+
+        def off(run: EdgeRun) -> float:
+            read = (restarted.read(case.mean, bits, pads) for bits in solved.values())
+            return max(float(np.max(np.abs(run.sample(pads, at) - volts))) for at, volts in read)
+
         scaled = one_stretch * self.end / length
+        peer = (
+            f"Radau, tolerance {_power(RTOL_EDGES)}, restarted at each edge; "
+            f"whole event scaled from {len(solved)} x {length * 1e6:.3g} us"
+        )
         return [
             self._row(
                 f"every edge ({run.edges} edges), {self.event}, set-up and ramps counted",
                 alone,
-                peer=f"Radau, tolerance {_power(RTOL_EDGES)}, restarted at each edge; "
-                f"whole event scaled from {len(solved)} x {length * 1e6:.3g} us",
+                peer=peer,
                 peer_seconds=scaled,
-                error=error,
+                error=off(run),
+                error_unit="V at ESC pads",
+            ),
+            self._row(
+                f"every edge, {self.event}, without the compiled kernels, set-up and ramps counted",
+                slow,
+                peer=peer,
+                peer_seconds=scaled,
+                error=off(slow_run),
                 error_unit="V at ESC pads",
             ),
             self._row(
@@ -318,6 +338,33 @@ class _Bench:
                 peer_seconds=alone,
             ),
         ]
+
+    def _followed(self) -> Row:
+        """Stores that fade followed, against Radau on one short stretch of the chop."""
+        case, effort, pads = self.case, self.effort, self._volts(self.pads)
+        length = effort.stretch / min(c.frequency_hz for c in case.equations.network.choppers)
+        start = STRETCHES[1] * self.end
+
+        def follow(_: int) -> followed.FollowedRun:
+            table = FollowedTable(case.equations)
+            return followed.run(case.mean, case.drive, case.start, table=table)
+
+        times, (run,) = take_turns(effort.rounds, follow)
+        x0 = run.mean.stores.x(run.states(np.array([start]))[0])
+        row = restarted.spans(run, 0, start, start + length)
+        (peer_s,), (bits,) = take_turns(
+            1, lambda _: restarted.solve(run.mean, row, x0, RTOL_EDGES, run.angles(start))
+        )
+        at, expected = restarted.read(run.mean, bits, pads)
+        return self._row(
+            f"every edge, {self.event}, ceramics and coils that fade followed, set-up counted",
+            times[0],
+            peer=f"Radau, tolerance {_power(RTOL_EDGES)}, restarted at each edge; "
+            f"whole event scaled from {length * 1e6:.3g} us",
+            peer_seconds=peer_s * self.end / length,
+            error=float(np.max(np.abs(run.sample(pads, at) - expected))),
+            error_unit="V at ceramics on ESC pads",
+        )
 
     # -- before and after -----------------------------------------------------------
 

@@ -58,3 +58,11 @@ def test_envelopes(solved: tuple[Solution, Solution]) -> None:
     swing = np.ptp(bands[0][1])
     for one, other in zip(*bands, strict=True):
         assert np.max(np.abs(one - other)) < 1e-7 * swing
+
+
+def test_it_serves_when_told_to_and_no_longer() -> None:
+    """Else its row of `rippletree speed` would be of the kernels."""
+    before = plain.usable()
+    with plain.serving():
+        assert not plain.usable()
+    assert plain.usable() == before
