@@ -237,3 +237,8 @@ def against(cell: Cell) -> str:
         return grown(cell.value)
     between = ", needs " if cell.reads in LOWER else " of "
     return f"{figure(cell.value, cell.unit)}{between}{figure(cell.limit, cell.unit)}"
+
+
+def typically(cell: Cell) -> str:
+    """The median over ESC timings: "28.1 V", "grows 10-fold"."""
+    return grown(cell.typical) if cell.reads == "growth" else figure(cell.typical, cell.unit)

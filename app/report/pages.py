@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from app.report import drawing
-from app.report.content import CAUTION, CAUTIONS, Content, against, figure
+from app.report.content import CAUTION, CAUTIONS, Content, against, figure, typically
 from app.report.sheet import (
     BAND,
     FAINT,
@@ -52,7 +52,7 @@ def tables(content: Content) -> list[tuple[str, list[list[str]]]]:
                 against(worst),
                 f"{worst.label}, {worst.named}",
                 worst.event,
-                figure(worst.typical, worst.unit),
+                typically(worst),
             ]
         )
     limits = [["part", "limit", "figure", "used", "verdict", "in", "typical"]]
@@ -65,7 +65,7 @@ def tables(content: Content) -> list[tuple[str, list[list[str]]]]:
                 f"{100.0 * cell.used:.0f} %",
                 cell.verdict,
                 cell.event,
-                figure(cell.typical, cell.unit),
+                typically(cell),
             ]
         )
     known = [["value", "as it stands", "may be off by", "where it is from"]]

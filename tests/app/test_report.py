@@ -15,7 +15,7 @@ import pytest
 
 from app import cli
 from app.report import card, pages, writers
-from app.report.content import CAUTION, Content, figure, gather
+from app.report.content import CAUTION, Content, against, figure, gather, typically
 from app.report.sheet import (
     A4_MM,
     MM_PER_POINT,
@@ -28,6 +28,7 @@ from app.report.sheet import (
     wrapped,
 )
 from sim.build import loads
+from sim.findings import Cell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -264,3 +265,13 @@ def test_neither_report_nor_fit_loads_qt(tmp_path: Path) -> None:
     done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120)
     assert done.stdout.splitlines()[-1] == "0 False"
     assert out.read_text(encoding="utf-8").count("<svg") == 2
+
+
+def test_a_swing_is_told_as_growth_in_every_column() -> None:
+    """The typical one stood there as a bare "8.04"."""
+    same = (2.303, 2.303, 1.0, 2.303, "", "over")
+    cell = Cell("a", "Punch", "stage", "LC stage in", "stability", "growth", "stage.in", *same)
+    assert (against(cell), typically(cell)) == ("grows 10-fold", "grows 10-fold")
+    volts = (31.0, 28.1, 30.0, 1.03, "V", "over")
+    cell = Cell("a", "Chop", "esc1", "ESC 1", "MOSFET limit", "peak", "esc1.in", *volts)
+    assert (against(cell), typically(cell)) == ("31 V of 30 V", "28.1 V")
