@@ -218,7 +218,7 @@ def _parser() -> _Parser:
     )
     heat.add_argument("--air", metavar="C", help="temperature around the cans; 35 °C if left out")
 
-    verb("speed", _speed, "measure the engine against a general solver; takes about a minute")
+    verb("speed", _speed, "measure the engine against a general solver; takes some three minutes")
     return parser
 
 

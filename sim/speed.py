@@ -107,7 +107,7 @@ TINY = Effort(
 
 @one_blas_thread()
 def measure(effort: Effort) -> list[Row]:
-    """Measure the sample and a hexa with 12 extra capacitors; under a minute on a quiet machine."""
+    """Measure the sample and a hexa with 12 extra capacitors; three minutes on a quiet machine."""
     compile_kernels()
     rows: list[Row] = []
     for build, option in ((load(SAMPLE), OPTION), (hexa(), None)):
