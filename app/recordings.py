@@ -80,6 +80,7 @@ class Trace:
     ----------
     hidden : not shown yet: its owner is to say first what he expects
     row : how far it is off, once known
+    moved_after : so many askings were made when it was moved last; their rows are late
     band : what was expected
     guess : the owner's own guess of its highest value
     """
@@ -89,6 +90,7 @@ class Trace:
         self.capture = capture
         self.hidden = False
         self.row: LaidRow | None = None
+        self.moved_after = -1
         self.band: Band | None = None
         self.guess: float | None = None
 
@@ -151,6 +153,8 @@ class Recordings(QObject):
         #: Where a drag began, and what has not been aligned since it was read in.
         self._before: dict[Trace, Recording] = {}
         self._fresh: set[Trace] = set()
+        #: so many times recordings were laid over curves
+        self._asked = 0
         workbench.replaced.connect(self._load)
         workbench.path_changed.connect(self._keep)
         workbench.laid.connect(self._take)
@@ -223,6 +227,8 @@ class Recordings(QObject):
             trace.band = None
         trace.recording = new
         trace.row = None
+        # what was asked of it where it lay before says nothing of where it lies now
+        trace.moved_after = self._asked
         self.changed.emit()
 
     def lay(self, trace: Trace, how: str = "as it is") -> None:
@@ -233,6 +239,7 @@ class Recordings(QObject):
         r = trace.recording
         names = [event.name for event in self._workbench.events]
         if r.event in names:
+            self._asked += 1
             self._workbench.lay(
                 Laying(
                     key=r.key,
@@ -242,6 +249,7 @@ class Recordings(QObject):
                     how=how,
                     shift_s=r.shift_s,
                     within=self._close_stretch(trace),
+                    number=self._asked,
                 )
             )
 
@@ -275,7 +283,9 @@ class Recordings(QObject):
 
     def _take(self, row: LaidRow) -> None:
         for trace in self.traces:
-            if trace.recording.key == row.key and trace.recording.event == self._event_name():
+            late = row.number <= trace.moved_after
+            here = trace.recording.key == row.key and trace.recording.event == self._event_name()
+            if here and not late:
                 if not row.why and row.how != "as it is":
                     new = msgspec.structs.replace(trace.recording, shift_s=row.shift_s)
                     if trace in self._fresh:

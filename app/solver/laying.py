@@ -19,10 +19,16 @@ def laid(solved: Solved, laying: Laying, request_id: int, *, truth: bool) -> Lai
     """The row of a recording; None where the solution is of another event."""
     if solved.event_index != laying.event:
         return None
+    asked: dict[str, Any] = {
+        "request_id": request_id,
+        "key": laying.key,
+        "how": laying.how,
+        "number": laying.number,
+    }
     clip = next((c for c in solved.clips if (c.reads, c.tip, c.ground) == laying.key), None)
     if clip is None:
         why = "Nothing hangs on the place it was recorded at in this option."
-        return LaidRow(request_id=request_id, key=laying.key, how=laying.how, why=why)
+        return LaidRow(**asked, why=why)
     try:
         probe = None if truth or clip.reads not in ("volts", "offset") else probe_of(clip)
         found = lay(
@@ -36,9 +42,9 @@ def laid(solved: Solved, laying: Laying, request_id: int, *, truth: bool) -> Lai
             within=laying.within,
         )
     except SimError as error:
-        return LaidRow(request_id=request_id, key=laying.key, how=laying.how, why=str(error))
+        return LaidRow(**asked, why=str(error))
     figures = {name: getattr(found, name) for name in _FIGURES}
-    return LaidRow(request_id=request_id, key=laying.key, how=laying.how, **figures)
+    return LaidRow(**asked, **figures)
 
 
 _FIGURES = (

@@ -67,6 +67,7 @@ class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     event : index of the event it was recorded in
     times, values : from the scope's trigger, s, and the curve's unit
     within : stretch of the event that is looked at closely, s; None for all of it
+    number : of the asking, which its row gives back
     """
 
     key: tuple[str, str, str | None]
@@ -76,6 +77,7 @@ class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     how: str = "as it is"
     shift_s: float = 0.0
     within: tuple[float, float] | None = None
+    number: int = 0
 
 
 class Zoom(msgspec.Struct, frozen=True, kw_only=True):
@@ -385,6 +387,7 @@ class LaidRow(msgspec.Struct, frozen=True, kw_only=True):
     model: tuple[float, float] = (0.0, 0.0)
     shared_s: float = 0.0
     why: str = ""
+    number: int = 0
 
 
 class Ghost(msgspec.Struct, frozen=True, eq=False):

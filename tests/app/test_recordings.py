@@ -129,6 +129,9 @@ def test_the_shot_is_called_revealed_aligned_and_taken_off(
     assert trace.recording.shift_s == pytest.approx(LATE + 20e-6, abs=0.5e-6)
     driver.until(recordings.changed, lambda: trace.row is not None)
     assert trace.row.rms > 1.0
+    # a row of where it lay before comes too late
+    driver.bench.laid.emit(replace(trace.row, number=1, rms=0.0))
+    assert trace.row.rms > 1.0
     # the whole drag is one step of undo, and what was aligned on reading it in is none
     stack = driver.bench.undo_stack
     dragged = trace.recording.shift_s
