@@ -46,13 +46,19 @@ def reading(value: float, reads: str) -> str:
     return volts(value)
 
 
-def of_limit(row: CellRow | RatingRow) -> str:
-    """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10"."""
+def of_limit(row: CellRow | RatingRow, digits: int | None = None) -> str:
+    """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10".
+
+    digits : decimals of the figure; as many as it needs where left out
+    """
     if row.value is None:
         return "not known yet"
     if row.reads == "growth":
         return grown(row.value)
-    value = f"{row.value:.1f}" if abs(row.value) >= 1.0 else f"{row.value:.2g}"
+    if digits is not None:
+        value = f"{row.value:.{digits}f}"
+    else:
+        value = f"{row.value:.1f}" if abs(row.value) >= 1.0 else f"{row.value:.2g}"
     if row.reads in LOWER:
         return f"{value} {row.unit}, needs {row.limit:g}"
     return f"{value} of {row.limit:g} {row.unit}"

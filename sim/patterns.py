@@ -307,7 +307,7 @@ class RampSeries:
         return lefts, [rights for _, rights in found]
 
     def in_modes(
-        self, bits: Array, norms: tuple[float, Array], modes: Modes, force: Array
+        self, bits: Array, norms: tuple[float, Array], pairs: int, of: dict[str, Array]
     ) -> Array | None:
         """Maps from the modes of a pattern and inputs at a ramp's start to modes at its end.
 
@@ -317,7 +317,8 @@ class RampSeries:
         Parameters
         ----------
         norms : of `norms`
-        force : (n, n_inputs) what inputs do to the modes
+        pairs : complex modes
+        of : "re", "im", "basis", "inverse" of the pattern's modes, and its matrix "b"
 
         Returns
         -------
@@ -333,11 +334,12 @@ class RampSeries:
             for own, (d, weight) in zip(rights[leg], terms_at(terms, leg, bits), strict=True):
                 for power, share in enumerate(d, start=1):
                     right[leg, power, : len(own)] += (weight * share) * own
-        right[..., :n] = right[..., :n] @ modes.basis
+        right[..., :n] = right[..., :n] @ of["basis"]
         out = np.zeros((n_s, n, width))
         ramp_kernels.ramp_maps(
-            modes.pairs, modes.re, modes.im, force, np.ascontiguousarray(modes.inverse @ left),
-            right, self.rise_s, _enough_terms(*norms), out,
+            pairs, of["re"], of["im"], of["inverse"] @ of["b"],
+            np.ascontiguousarray(of["inverse"] @ left), right, self.rise_s,
+            _enough_terms(*norms), out,
         )  # fmt: skip
         return out
 
@@ -508,7 +510,6 @@ class PatternTable:
         self._modal: dict[int, Array | None] = {}
         self._slow_enough: dict[int, bool] = {}
         self._norms: dict[int, tuple[float, Array]] = {}
-        self._modes_of: dict[int, Modes] = {}
         #: maps of all bridges to points inside their ramps out of a pattern, at so many steps
         self._inside: dict[tuple[int, int], Array] = {}
         self._maps: dict[tuple[int, int, int], list[tuple[Array, Array]]] = {}
@@ -617,12 +618,9 @@ class PatternTable:
         if at not in self._modal:
             made = None
             if not self.n_more and plain.usable() and self._in_series(at):
-                p = self.patterns
-                modes = self._modes_of[at]
-                made = self._series.in_modes(
-                    self.bits[at].astype(float), self._norms[at], modes,
-                    modes.inverse @ p["b"][at],
-                )  # fmt: skip
+                own = {name: array[at] for name, array in self.patterns.items()}
+                bits = self.bits[at].astype(float)
+                made = self._series.in_modes(bits, self._norms[at], int(self.pairs[at]), own)
             self._modal[at] = made
         found = self._modal[at]
         return None if found is None else found[leg]
@@ -669,7 +667,6 @@ class PatternTable:
         self.worst_condition = max(self.worst_condition, modes.condition)
         size = np.hypot(modes.re, modes.im)
         self.fastest_per_s = max(self.fastest_per_s, float(np.max(size, initial=0.0)))
-        self._modes_of[at] = modes
         self.pairs[at], self.bits[at] = modes.pairs, s
         p["re"][at], p["im"][at] = modes.re, modes.im
         p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse

@@ -315,21 +315,19 @@ class _Bench:
             f"whole event scaled from {len(solved)} x {length * 1e6:.3g} us"
         )
         return [
-            self._row(
-                f"every edge ({run.edges} edges), {self.event}, set-up and ramps counted",
-                alone,
-                peer=peer,
-                peer_seconds=scaled,
-                error=off(run),
-                error_unit="V at ESC pads",
-            ),
-            self._row(
-                f"every edge, {self.event}, without the compiled kernels, set-up and ramps counted",
-                slow,
-                peer=peer,
-                peer_seconds=scaled,
-                error=off(slow_run),
-                error_unit="V at ESC pads",
+            *(
+                self._row(
+                    f"every edge{how}, set-up and ramps counted",
+                    seconds,
+                    peer=peer,
+                    peer_seconds=scaled,
+                    error=off(solved_run),
+                    error_unit="V at ESC pads",
+                )
+                for how, seconds, solved_run in (
+                    (f" ({run.edges} edges), {self.event}", alone, run),
+                    (f", {self.event}, without the compiled kernels", slow, slow_run),
+                )
             ),
             self._row(
                 f"every edge, {self.event}, a further ESC timing",

@@ -9,9 +9,9 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.look import SHAPES
 from app.panels.flat import FlatButton
+from app.words import of_limit
 from sim import quantity
 from sim.errors import SimError
-from sim.verdict import LOWER, grown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -126,23 +126,13 @@ def sentences(moved: Moved, texts: list[str]) -> list[str]:
             out.append(f"{name}: cannot be solved, or has no limit")
             continue
         shape = SHAPES.get(cell.verdict, "")
-        line = f"{name}: {shape} {_against(cell, digits)}"
+        line = f"{name}: {shape} {of_limit(cell, digits)}"
         if cell is moved.base or not _same(cell, moved.base):
             line += f", {cell.label}, {cell.event.lower()}"
         out.append(line)
     if moved.detail == "averaged":
         out.append("Slow figures: the ripple is not in them.")
     return out
-
-
-def _against(cell: CellRow, digits: int) -> str:
-    """A figure against its limit: "22.1 of 30 V", "9.8 V, needs 10"."""
-    if cell.reads == "growth":
-        return grown(cell.value)
-    value = f"{cell.value:.{digits}f}"
-    if cell.reads in LOWER:
-        return f"{value} {cell.unit}, needs {cell.limit:g}"
-    return f"{value} of {cell.limit:g} {cell.unit}"
 
 
 def _digits(values: list[float]) -> int:

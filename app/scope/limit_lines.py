@@ -151,7 +151,8 @@ class LimitLines:
             inside = low < limit.value < high
             line.setVisible(inside)
             # large words at the edge would stand on the curve a room looks at
-            label.setVisible(inside or not self._look.projector)
+            seen = inside or not self._look.projector
+            label.setVisible(seen)
             words = f"{limit.label} {limit.value:g} V"
             if not inside:
                 words = f"{'▲' if limit.value >= high else '▼'} {words}, off the scale"
@@ -159,7 +160,7 @@ class LimitLines:
             at = (high - min(max(limit.value, low), high)) / (high - low) * height
             room = metrics.horizontalAdvance(words) + _MARGINS
             lower = inside and not limit.upper
-            names.append(Name(at, room, inside, label.isVisible(), lower))
+            names.append(Name(at, room, inside, seen, lower))
         spots = spots_for(names, (self._plot.width(), height), _LINE_HEIGHT * self._look.scale)
         for label, spot in zip(self.labels, spots, strict=True):
             # (from the line: text is as high as its font, and not as we reckon)

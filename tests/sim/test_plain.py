@@ -60,6 +60,26 @@ def test_envelopes(solved: tuple[Solution, Solution]) -> None:
         assert np.max(np.abs(one - other)) < 1e-7 * swing
 
 
+def test_ramps_in_modes_are_those_in_states() -> None:
+    """The kernel sums maps across ramps in modes, numpy in states: to rounding the same."""
+    pytest.importorskip("numba")
+    case = prepare(load(speed.SAMPLE), speed.EVENT, speed.OPTION)
+    tables = []
+    with pytest.MonkeyPatch.context() as patch:
+        for compiled in (True, False):
+            patch.setattr(plain, "usable", lambda compiled=compiled: compiled)
+            table = case.stages[0].empty_table()
+            for bits in np.ndindex(2, 2, 2, 2):
+                for leg in range(4):
+                    table.make_ramp(table.pattern(bits), leg)
+            assert all((maps is not None) == compiled for maps in table._modal.values())
+            tables.append(table)
+    one, other = (table.ramp["rows"][: len(table.ramp_index)] for table in tables)
+    assert len(one) == 64
+    assert tables[0].ramp_index == tables[1].ramp_index
+    assert np.max(np.abs(one - other)) < 1e-12 * np.max(np.abs(other))
+
+
 def test_it_serves_when_told_to_and_no_longer() -> None:
     """Else its row of `rippletree speed` would be of the kernels."""
     before = plain.usable()
