@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import statistics
 import subprocess
@@ -126,7 +127,7 @@ class Inbox:
             if wanted(message):
                 return message
         with self.qtbot.waitSignal(
-            self.client.message, timeout=30_000, check_params_cb=wanted
+            self.client.message, timeout=120_000, check_params_cb=wanted
         ) as signal:
             pass
         return signal.args[0]
@@ -502,21 +503,28 @@ def test_a_hand_that_moves_gets_answers_in_its_order(qtbot: QtBot) -> None:
     try:
         client.request(Request(id=1, build=build, findings=False))
         inbox.wait(lambda m: isinstance(m, Answer) and not m.compiling and m.detail == "edges")
-        for number in range(2, 40):
-            moved = noted(build, str(number))
-            client.request(Request(id=number, build=moved, live=True, findings=False))
-            qtbot.wait(15)
-        client.request(Request(id=40, build=noted(build, "let go"), findings=False))
-        inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == 40)
-        qtbot.waitUntil(lambda: not client.busy)
+        # The hand moves until it has been answered three times, however busy the machine is.
+        numbers = itertools.count(2)
+
+        def moved() -> bool:
+            number = next(numbers)
+            client.request(
+                Request(id=number, build=noted(build, str(number)), live=True, findings=False)
+            )
+            return sum(isinstance(m, Answer) and m.live for m in inbox.got) >= 3
+
+        qtbot.waitUntil(moved, timeout=60_000)
+        let_go = next(numbers)
+        client.request(Request(id=let_go, build=noted(build, "let go"), findings=False))
+        inbox.wait(lambda m: isinstance(m, Answer) and m.request_id == let_go)
+        qtbot.waitUntil(lambda: not client.busy, timeout=60_000)
     finally:
         client.close()
     *dragged, last = [m for m in inbox.got if isinstance(m, Answer) and m.request_id > 1]
-    numbers = [m.request_id for m in dragged]
-    assert numbers == sorted(numbers)
-    assert len(numbers) > 2
+    answered = [m.request_id for m in dragged]
+    assert answered == sorted(answered)
     assert all(m.live for m in dragged)
-    assert (last.request_id, last.live) == (40, False)
+    assert (last.request_id, last.live) == (let_go, False)
 
 
 def test_a_zoom_in_the_midst_of_what_nobody_waits_for_is_answered(
