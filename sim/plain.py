@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from contextlib import contextmanager
-from operator import mul
+from operator import mul, sub
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Complexes = NDArray[np.complex128]
     Ints = NDArray[np.int64]
+    #: of a load: constant power, its value, least volts, what leans on them in S
+    Law = tuple[bool, float, float, float]
 
 #: Pieces moved at once where many are.
 _BLOCK = 4096
@@ -108,40 +110,65 @@ def slots_of(table: PatternTable, at: int) -> Slots:
     return Slots(table.eq.n_states, int(table.pairs[at]), table.patterns["rates"][at])
 
 
+#: Loads that move their own currents by at most this share are solved for from what they drew in
+#: the stretch before, until off by no more than the other share of the largest current.
+_WEAK, _CLOSE = 2e-3, 1e-10
+
+
 class _Pattern:
-    """What the march needs of one pattern, laid out for few calls."""
+    """What the march needs of one pattern, laid out for few calls of numpy.
 
-    def __init__(self, table: PatternTable, at: int) -> None:
+    Where it stands is one row: a one, what is held, the modal state, then what is `seen`:
+    speeds, their slopes and load volts. `here` is all of it but that.
+    """
+
+    def __init__(self, table: PatternTable, at: int, laws: list[Law]) -> None:
         p, n = table.patterns, table.eq.n_states
-        self.slots = slots_of(table, at)
-        self.rate = self.slots.rate
-        #: force over rate, by one and held inputs
-        self.rest = self.slots.unpacked(
-            self.slots.packed(p["forced"][at]) * self.slots.inverse
-        ).T.copy()
-        #: values of the modal state that belong to pairs: complex numbers one after another
-        self.paired = 2 * self.slots.pairs
         n_w, n_j = len(table.eq.speed_scale), len(table.eq.loads)
-        #: speeds, their slopes and load volts by modal state
-        self.read = p["read"][at].T.copy()
-        self.load_0 = p["load_0"][at].tolist()
+        slots = slots_of(table, at)
+        m, two = slots.pairs, 2 * slots.pairs
+        #: by `here`: modal state and force over rate, which decay or turn
+        self.moving = np.hstack(
+            [slots.unpacked(slots.packed(p["forced"][at]) * slots.inverse).T, np.eye(n)]
+        )
+        #: of pairs as complex numbers one after another, then of real modes
+        self.rate = np.concatenate([slots.rate[:m].view(np.float64), slots.rate[m:].real])
+        self.rise, self.change = np.empty(n), np.empty(n)
+        self.parts = [
+            (self.rise[:two].view(np.complex128), self.change[:two].view(np.complex128)),
+            (self.rise[two:], self.change[two:]),
+        ]
         own = p["load_load"][at]
-        self.load_load: list[list[float]] | None = own.tolist() if np.any(own) else None
-        self.slope_drag = p["speed_slope_drag"][at].tolist()
-        self.limits = np.stack([p["emf_y"][at], p["sense_y"][at]], axis=1)  # (n_s, 2, n)
-        self.n_w, self.n_j, self.n = n_w, n_j, n
+        steepest = [
+            value / (minimum * minimum if power else minimum) + abs(lean)
+            for power, value, minimum, lean in laws
+        ]
+        share = max(np.abs(own).sum(axis=1) * steepest, default=0.0)
+        self.load_load: list[list[float]] | None = own.tolist() if share else None
+        #: the volts seen are those with the currents of the stretch before
+        self.weak = share <= _WEAK
+        most = max(
+            (value / minimum if power else value for power, value, minimum, _ in laws), default=0.0
+        )
+        #: change of an amp at which the next would be too small to matter
+        self.near = _CLOSE * most / share if self.weak and share else 0.0
+        self.read = np.zeros((2 * n_w + n_j, 1 + table.eq.n_held + n))
+        self.read[:, -n:] = p["read"][at].T
+        self.read[2 * n_w :, 0] = p["load_0"][at]
+        if self.weak:
+            self.read[2 * n_w :, 1 : 1 + n_j] = own
+        self.slope_drag = (p["speed_slope_drag"][at] * table.eq.drag).tolist()
+        #: EMF and supply of each leg (2, n)
+        self.limits = list(np.stack([p["emf_y"][at], p["sense_y"][at]], axis=1))
 
-    def moved(self, y: Array, h: Array, span: float) -> Array:
-        """Modal state (n,) under one and held inputs after `span` s."""
-        change = self.rest @ h
-        change += y
-        rise = np.expm1(self.rate * span)
-        two = self.paired
-        pairs = change[:two].view(np.complex128)
-        pairs *= rise[: two // 2]
-        change[two:] *= rise[two // 2 :].real
-        change += y
-        return change
+    def move(self, here: Array, y: Array, span: Array) -> None:
+        """Move the modal state `y` within `here` by `span` () seconds."""
+        self.moving.dot(here, self.change)
+        np.multiply(self.rate, span, self.rise)
+        for rise, change in self.parts:
+            np.expm1(rise, rise)
+            np.multiply(change, rise, change)
+        np.add(y, self.change, y)
 
 
 class _Commutes:
@@ -219,6 +246,17 @@ def march(
     _March(m).run(cancelled, progress)
 
 
+class _Row:
+    """Where a march stands, and views of it; see `_Pattern`."""
+
+    def __init__(self, n_held: int, n: int, n_seen: int) -> None:
+        row = np.zeros(1 + n_held + n + n_seen)
+        row[0] = 1.0
+        self.held, self.y = row[1 : 1 + n_held], row[1 + n_held : 1 + n_held + n]
+        self.here, self.kept = row[: 1 + n_held + n], row[1 : 1 + n_held + n]
+        self.seen, self.ahead = row[1 + n_held + n :], row[1 + n_held :]
+
+
 class _March:
     def __init__(self, m: Marcher) -> None:
         self.m, self.table, self.eq = m, m.table, m.mean.eq
@@ -231,7 +269,7 @@ class _March:
         self.drive_v = (lim.resistance * lim.drive_a).tolist()
         self.brake_v = (lim.resistance * lim.brake_a).tolist()
         self.drag = self.eq.drag.tolist()
-        self.laws = list(
+        self.laws: list[Law] = list(
             zip(
                 laws.power.tolist(),
                 laws.value.tolist(),
@@ -246,49 +284,92 @@ class _March:
             [(float(m.queue_t[k, i]), int(m.queue_up[k, i])) for i in range(int(m.queue_n[k]))]
             for k in range(self.eq.n_switches)
         ]
-        self.starts = [
-            (p - ph) / f for p, ph, f in zip(self.period, self.phase, self.frequency, strict=True)
-        ]
+        #: when a period of each leg starts, and its next edge: one after the other
+        self.due: list[float] = []
+        for k, queue in enumerate(self.queues):
+            start = (self.period[k] - self.phase[k]) / self.frequency[k]
+            self.due += [start, queue[0][0] if queue else math.inf]
         self.patterns: dict[int, _Pattern] = {}
-        self.n_held = self.eq.n_held
+        #: by pattern and leg: which, what it makes of `here` of that to come, where it leads
+        self.ramps: dict[tuple[int, int], tuple[int, Array, int]] = {}
+        self.n_w, self.n_j, self.n_held = len(self.drag), len(self.laws), self.eq.n_held
         self.end = float(m.clock[kernels.T_END])
         self.command: list[list[float]] = c.command.tolist()
         self.commutes = _Commutes(m.commutation) if len(m.commutation.share) else None
+        #: how long a stretch may be, in s
+        self.longest = math.inf if self.commutes is None else self.commutes.longest
+        self.edges = int(m.count[kernels.N_EDGES])
+        # what is kept of each piece: start, length, pattern, ramp, what is held with the state
+        self.kept_t: list[float] = []
+        self.kept_d: list[float] = []
+        self.kept_at: list[int] = []
+        self.kept_ramp: list[int] = []
+        self.rows = np.empty((len(m.piece_t), self.n_held + self.eq.n_states))
+        self.ramp_s: list[Array] = []
+        self.ramp_slope: list[Array] = []
 
     def pattern(self, at: int) -> _Pattern:
         if at not in self.patterns:
-            self.patterns[at] = _Pattern(self.table, at)
+            self.patterns[at] = _Pattern(self.table, at, self.laws)
         return self.patterns[at]
+
+    def ramp(self, at: int, leg: int) -> tuple[int, Array, int]:
+        """Which full ramp, what it makes of `here`, and the pattern it leads to."""
+        if (at, leg) not in self.ramps:
+            with self.table.lock:
+                ramp = self.table.make_ramp(at, leg)
+            to, n = int(self.table.ramp_to[ramp]), self.eq.n_states
+            rows = self.table.ramp["rows"][ramp].T
+            read = self.pattern(to).read
+            ahead = np.empty((n + len(read), 1 + self.n_held + n))
+            ahead[:n, -n:], ahead[:n, :-n] = rows[:, :n], rows[:, n:]
+            # (the one and what is held stay for now what they are)
+            ahead[n:] = read[:, -n:] @ ahead[:n]
+            ahead[n:, :-n] += read[:, :-n]
+            self.ramps[at, leg] = ramp, ahead, to
+        return self.ramps[at, leg]
 
     # -- one step's parts ---------------------------------------------------------
 
-    def hold(self, p: _Pattern, y: Array, t: float, span: float) -> list[float]:
-        """Loads' amps, then torques, then EMFs of commutation, for a stretch from t on."""
-        seen = (p.read @ y).tolist()
-        n_w = p.n_w
-        torques = []
-        for j in range(n_w):
-            speed = seen[j]
-            drag = self.drag[j]
-            rate = seen[n_w + j] + p.slope_drag[j] * drag * speed * abs(speed)
-            middle = speed + 0.5 * span * rate
-            torques.append(drag * middle * abs(middle))
-        emfs: list[float] = []
+    def hold(
+        self, p: _Pattern, seen: list[float], before: list[float], t: float, span: float
+    ) -> list[float]:
+        """Loads' amps, then torques, then EMFs of commutation, for a stretch from t on.
+
+        Of what is seen where it begins, load volts with the amps held `before` where they are weak.
+        """
+        n_w = self.n_w
+        half = 0.5 * span
+        torques = [
+            drag * (middle := speed + half * (rate + own * speed * abs(speed))) * abs(middle)
+            for drag, own, speed, rate in zip(
+                self.drag, p.slope_drag, seen, seen[n_w:], strict=False
+            )
+        ]
         if self.commutes is not None:
             torques, emfs = self.commutes.held(t, span, seen[:n_w], seen[n_w : 2 * n_w], torques)
+            torques += emfs
+            self.longest = self.commutes.longest
         if not self.laws:
-            return torques + emfs
-        volts = [a + b for a, b in zip(p.load_0, seen[2 * n_w :], strict=True)]
+            return torques
+        volts = seen[2 * n_w :]
         amps = self.amps(volts)
         if p.load_load is not None:
+            base = before if p.weak else [0.0] * self.n_j
             for _ in range(3):
                 # (a handful of loads: plain numbers are quicker than an array made of them)
-                more = [sum(map(mul, row, amps)) for row in p.load_load]
-                new = self.amps([a + b for a, b in zip(volts, more, strict=True)])
-                if new == amps:
-                    break
+                more = list(map(sub, amps, base))
+                new = self.amps(
+                    [
+                        v + sum(map(mul, row, more))
+                        for v, row in zip(volts, p.load_load, strict=True)
+                    ]
+                )
+                close = max(map(abs, map(sub, new, amps))) <= p.near
                 amps = new
-        return amps + torques + emfs
+                if close:
+                    break
+        return amps + torques
 
     def amps(self, volts: list[float]) -> list[float]:
         """Commanded currents of loads at their voltages, less what leans on those."""
@@ -305,18 +386,18 @@ class _March:
 
     def latch(self, k: int, p: _Pattern, y: Array) -> None:
         """Start a carrier period of leg k; see `kernels.latch_period`."""
-        start, length = self.starts[k], 1.0 / self.frequency[k]
+        start, length = self.due[2 * k], 1.0 / self.frequency[k]
         at = self.period[k] - self.first[k]
         duty = self.command[k][at]
         if self.limited[k]:
-            emf, supply = (p.limits[k] @ y).tolist()
+            emf, supply = p.limits[k].dot(y).tolist()
             if supply > 1e-3:
                 low = (emf - self.brake_v[k]) / supply
                 high = (emf + self.drive_v[k]) / supply
                 duty = min(max(min(max(duty, low), high), 0.0), 1.0)
         self.m.used[k, at] = duty
         self.period[k] += 1
-        self.starts[k] = (self.period[k] - self.phase[k]) / self.frequency[k]
+        self.due[2 * k] = (self.period[k] - self.phase[k]) / self.frequency[k]
         queue = self.queues[k]
         if duty <= 0.0:
             if self.target[k] == 1:
@@ -336,32 +417,30 @@ class _March:
                 queue.append((start, 1))
             queue.append((start + on + duty * length, 0))
             self.target[k] = 0
+        if queue:
+            self.due[2 * k + 1] = queue[0][0]
 
-    def next_thing(self, t: float, end: float) -> tuple[float, int, int]:
-        """When, which leg's edge (or -1), which leg's period (or -1); see `kernels.next_thing`."""
-        t_next, leg, latch = end, -1, -1
-        for k, queue in enumerate(self.queues):
-            start = self.starts[k]
-            if start < t_next or (start <= t_next and leg < 0 and latch < 0):
-                t_next, leg, latch = start, -1, k
-            if queue and queue[0][0] < t_next:
-                t_next, leg, latch = queue[0][0], k, -1
-        longest = math.inf if self.commutes is None else self.commutes.longest
-        if t_next - t > longest:
-            return t + (t_next - t) / math.ceil((t_next - t) / longest), -1, -1
-        return max(t_next, t), leg, latch
+    def starts_alone(self, leg: int, end: float) -> bool:
+        """Take the next edge of a leg if nothing else happens before its ramp ends."""
+        queue, place = self.queues[leg], 2 * leg + 1
+        now = self.due[place]
+        self.due[place] = queue[1][0] if len(queue) > 1 else math.inf
+        if end <= self.end and min(self.due) >= end:
+            del queue[0]
+            return True
+        self.due[place] = now
+        return False
 
-    def alone(self, leg: int, end: float) -> bool:
-        """Nothing else happens before a ramp of this leg ends."""
-        if end > self.end or min(self.starts) < end:
-            return False
-        for k, queue in enumerate(self.queues):
-            if k == leg:
-                if len(queue) > 1 and queue[1][0] < end:
-                    return False
-            elif queue and queue[0][0] < end:
-                return False
-        return True
+    def keep(self, t: float, span: float, at: int, ramp: int, row: Array) -> None:
+        """Keep a piece: what is held with the state at its start."""
+        used = len(self.kept_t)
+        if used == len(self.rows):
+            self.rows = np.concatenate([self.rows, np.empty_like(self.rows)])
+        self.rows[used] = row
+        self.kept_t.append(t)
+        self.kept_d.append(span)
+        self.kept_at.append(at)
+        self.kept_ramp.append(ramp)
 
     # -- the march ------------------------------------------------------------------
 
@@ -370,163 +449,150 @@ class _March:
         cancelled: Callable[[], bool] | None,
         progress: Callable[[float], None] | None,
     ) -> None:
-        m, table = self.m, self.table
-        t, end = float(m.clock[kernels.T_NOW]), float(m.clock[kernels.T_END])
+        m = self.m
+        t, end = float(m.clock[kernels.T_NOW]), self.end
         at = int(m.count[kernels.NOW])
-        y: Array = m.y
-        kept: list[tuple[float, float, int, int]] = []  # start, length, pattern, ramp
-        states: list[Array] = []
-        helds: list[list[float]] = []
-        ramp_s: list[Array] = []
-        ramp_slope: list[Array] = []
-        edges = int(m.count[kernels.N_EDGES])
+        n_j, n_seen = self.n_j, 2 * self.n_w + self.n_j
+        row, other = (_Row(self.n_held, self.eq.n_states, n_seen) for _ in range(2))
+        row.y[:] = m.y
         span_of_turn = (end - t) / 40.0
         told = t
-        #: by pattern and leg: which, its map and the pattern it leads to
-        ramps: dict[tuple[int, int], tuple[int, Array, int]] = {}
-        both = np.ones(self.eq.n_states + 1 + self.n_held)
-        n = self.eq.n_states
+        due, rise = self.due, self.rise
+        # of a stretch, as numpy takes it without looking what it is
+        length = np.zeros(())
+        held = [0.0] * self.n_held
         p = self.pattern(at)
-        held: list[float] = []
-        h = np.ones(1 + self.n_held)
+        seen: list[float] = p.read.dot(row.here, row.seen).tolist()
+        #: the last piece ends here and no ramp has followed yet
+        flat = False
         while t < end:
             if t - told >= span_of_turn:
                 told = t
                 _look(t, cancelled, progress)
-            t_next, leg, latch = self.next_thing(t, end)
+            t_next = min(due)
+            who = due.index(t_next)
+            # (edges at the very end are left out)
+            if t_next >= end and (t_next > end or who % 2):
+                t_next, who = end, -1
+            if t_next - t > self.longest:
+                t_next = t + (t_next - t) / math.ceil((t_next - t) / self.longest)
+                who = -1
             span = t_next - t
             if span > 0.0:
-                held = self.hold(p, y, t, span)
-                kept.append((t, span, at, -1))
-                states.append(y)
-                helds.append(held)
-                h[1:] = held
-                y = p.moved(y, h, span)
+                if flat:
+                    seen = p.read.dot(row.here, row.seen).tolist()
+                held = self.hold(p, seen, held[:n_j], t, span)
+                row.held[:] = held
+                self.keep(t, span, at, -1, row.kept)
+                length[()] = span
+                p.move(row.here, row.y, length)
                 t = t_next
-            if leg < 0 and latch < 0:
-                if t_next >= end:
-                    break
+                flat = True
+            if who < 0:
                 continue
-            if latch >= 0:
-                self.latch(latch, p, y)
+            leg = who // 2
+            if who % 2 == 0:
+                self.latch(leg, p, row.y)
                 continue
-            ends = t_next + self.rise[leg]
-            if self.alone(leg, ends):
-                if (at, leg) not in ramps:
-                    with table.lock:
-                        ramp = table.make_ramp(at, leg)
-                    ramps[at, leg] = (
-                        ramp,
-                        table.ramp["rows"][ramp].T.copy(),
-                        int(table.ramp_to[ramp]),
-                    )
-                ramp, ramp_map, to = ramps[at, leg]
-                self.queues[leg].pop(0)
-                last = kept[-1] if kept else None
-                if last and last[3] == -1 and abs(last[0] + last[1] - t_next) <= 1e-15:
-                    kept[-1] = (last[0], last[1], last[2], ramp)
+            ends = t + rise[leg]
+            if self.starts_alone(leg, ends):
+                ramp, ahead, to = self.ramp(at, leg)
+                if flat:
+                    self.kept_ramp[-1] = ramp
                 else:
-                    if span == 0.0:
-                        held = self.hold(p, y, t, 0.0)
-                    kept.append((t_next, 0.0, at, ramp))
-                    states.append(y)
-                    helds.append(held)
-                both[:n] = y
-                both[n + 1 :] = helds[-1]
-                y = ramp_map @ both
-                at = to
+                    held = self.hold(p, seen, held[:n_j], t, 0.0)
+                    row.held[:] = held
+                    self.keep(t, 0.0, at, ramp, row.kept)
+                ahead.dot(row.here, other.ahead)
+                row, other = other, row
+                seen = row.seen.tolist()
+                p = self.pattern(to)
+                at, t = to, ends
+                self.edges += 1
+            else:
+                if flat:
+                    seen = p.read.dot(row.here, row.seen).tolist()
+                if span <= 0.0:
+                    held = self.hold(p, seen, held[:n_j], t, 0.0)
+                    row.held[:] = held
+                t, at = self.overlap(t, at, p, row)
                 p = self.pattern(at)
-                edges += 1
-                t = ends
-                continue
-            # ramps that overlap: carry the state itself until all legs stand still
-            if span == 0.0:
-                held = self.hold(p, y, t, 0.0)
-            u = np.concatenate([self.eq.sources, held])
-            x = table.patterns["basis"][at] @ y
-            s_now, slope = table.bits[at].astype(float), np.zeros(self.eq.n_switches)
-            live: list[tuple[int, float, float]] = []  # leg, rate, end
-            t = t_next
-            finished = False
-            while True:
-                for k, queue in enumerate(self.queues):
-                    while queue and queue[0][0] <= t:
-                        rate = (2.0 * queue[0][1] - 1.0) / self.rise[k]
-                        live.append((k, rate, t + self.rise[k]))
-                        slope[k] += rate
-                        queue.pop(0)
-                        edges += 1
-                if not live:
-                    break
-                stop, who = min([end, *(one[2] for one in live)]), -1
-                for k, queue in enumerate(self.queues):
-                    if self.starts[k] < stop:
-                        stop, who = self.starts[k], k
-                    if queue and queue[0][0] < stop:
-                        stop, who = queue[0][0], -1
-                stop = max(stop, t)
-                if stop > t:
-                    kept.append((t, stop - t, at, -2 - len(ramp_s)))
-                    states.append(x)
-                    helds.append(held)
-                    ramp_s.append(s_now.copy())
-                    ramp_slope.append(slope.copy())
-                    x = ramp_state(table, s_now, slope, stop - t, table.ramp_step(), u, x)
-                    s_now = s_now + slope * (stop - t)
-                    t = stop
-                if t >= end:
-                    finished = True
-                    break
-                if who >= 0:
-                    self.latch(who, p, table.patterns["inverse"][at] @ x)
-                    continue
-                going = []
-                for one in live:
-                    k, rate, until = one
-                    if until <= t:
-                        slope[k] -= rate
-                        if abs(slope[k]) * self.rise[k] < 1e-9:
-                            slope[k] = 0.0
-                            s_now[k] = round(float(s_now[k]))
-                    else:
-                        going.append(one)
-                live = going
-            if finished:
-                break
-            with table.lock:
-                at = table.pattern(tuple(int(s > 0.5) for s in s_now))
-            p = self.pattern(at)
-            y = table.patterns["inverse"][at] @ x
+                seen = p.read.dot(row.here, row.seen).tolist()
+            flat = False
         _look(end, cancelled, progress)
-        self._store(kept, states, helds, ramp_s, ramp_slope, edges, y, at, end)
+        self.store(row.y, at)
 
-    def _store(
-        self,
-        kept: list[tuple[float, float, int, int]],
-        states: list[Array],
-        helds: list[list[float]],
-        ramp_s: list[Array],
-        ramp_slope: list[Array],
-        edges: int,
-        y: Array,
-        at: int,
-        end: float,
-    ) -> None:
-        m, n_s = self.m, self.eq.n_switches
-        times = np.array([(a, b) for a, b, _, _ in kept]).reshape(-1, 2)
-        which = np.array([(c, d) for _, _, c, d in kept], dtype=np.int64).reshape(-1, 2)
-        m.piece_t, m.piece_d = times[:, 0].copy(), times[:, 1].copy()
-        m.piece_pattern, m.piece_ramp = which[:, 0].copy(), which[:, 1].copy()
-        m.piece_y = np.array(states).reshape(len(kept), self.eq.n_states)
-        m.piece_held = np.array(helds).reshape(len(kept), self.n_held)
-        m.ramp_s = np.array(ramp_s).reshape(-1, n_s)
-        m.ramp_slope = np.array(ramp_slope).reshape(-1, n_s)
+    def overlap(self, t: float, at: int, p: _Pattern, row: _Row) -> tuple[float, int]:
+        """Ramps that overlap from t on: carry the state itself until all legs stand still.
+
+        Leaves the modal state in `row`; returns when, and the pattern then.
+        """
+        table, due = self.table, self.due
+        u = np.concatenate([self.eq.sources, row.held])
+        x = table.patterns["basis"][at] @ row.y
+        s_now, slope = table.bits[at].astype(float), np.zeros(self.eq.n_switches)
+        live: list[tuple[int, float, float]] = []  # leg, rate, end
+        while True:
+            for k, queue in enumerate(self.queues):
+                while queue and queue[0][0] <= t:
+                    rate = (2.0 * queue[0][1] - 1.0) / self.rise[k]
+                    live.append((k, rate, t + self.rise[k]))
+                    slope[k] += rate
+                    queue.pop(0)
+                    self.edges += 1
+                due[2 * k + 1] = queue[0][0] if queue else math.inf
+            if not live:
+                break
+            stop, who = min([self.end, *(one[2] for one in live)]), -1
+            first = min(due)
+            if first < stop:
+                stop, who = first, due.index(first)
+            stop = max(stop, t)
+            if stop > t:
+                code = -2 - len(self.ramp_s)
+                self.keep(t, stop - t, at, code, np.concatenate([row.held, x]))
+                self.ramp_s.append(s_now.copy())
+                self.ramp_slope.append(slope.copy())
+                x = ramp_state(table, s_now, slope, stop - t, table.ramp_step(), u, x)
+                s_now = s_now + slope * (stop - t)
+                t = stop
+            if t >= self.end:
+                return t, at
+            if who >= 0 and who % 2 == 0:
+                self.latch(who // 2, p, table.patterns["inverse"][at] @ x)
+                continue
+            going = []
+            for one in live:
+                k, rate, until = one
+                if until <= t:
+                    slope[k] -= rate
+                    if abs(slope[k]) * self.rise[k] < 1e-9:
+                        slope[k] = 0.0
+                        s_now[k] = round(float(s_now[k]))
+                else:
+                    going.append(one)
+            live = going
+        with table.lock:
+            at = table.pattern(tuple(int(s > 0.5) for s in s_now))
+        row.y[:] = table.patterns["inverse"][at] @ x
+        return t, at
+
+    def store(self, y: Array, at: int) -> None:
+        """Hand over to the marcher."""
+        m, n_s, n_h = self.m, self.eq.n_switches, self.n_held
+        used = len(self.kept_t)
+        m.piece_t, m.piece_d = np.array(self.kept_t), np.array(self.kept_d)
+        m.piece_pattern = np.array(self.kept_at, dtype=np.int64)
+        m.piece_ramp = np.array(self.kept_ramp, dtype=np.int64)
+        m.piece_held, m.piece_y = self.rows[:used, :n_h].copy(), self.rows[:used, n_h:].copy()
+        m.ramp_s = np.array(self.ramp_s).reshape(-1, n_s)
+        m.ramp_slope = np.array(self.ramp_slope).reshape(-1, n_s)
         if self.commutes is not None:
             self.commutes.store()
-        m.count[kernels.N_PIECES], m.count[kernels.N_RAMPS] = len(kept), len(ramp_s)
-        m.count[kernels.N_EDGES], m.count[kernels.NOW] = edges, at
-        m.clock[kernels.T_NOW] = end
-        m.y = y
+        m.count[kernels.N_PIECES], m.count[kernels.N_RAMPS] = used, len(self.ramp_s)
+        m.count[kernels.N_EDGES], m.count[kernels.NOW] = self.edges, at
+        m.clock[kernels.T_NOW] = self.end
+        m.y = y.copy()
         m.period = np.array(self.period, dtype=np.int64)
         m.target = np.array(self.target, dtype=np.int64)
 

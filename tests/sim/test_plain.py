@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from sim import plain, speed, switching
 from sim.api import prepare, solve_case
 from sim.build import load
+from sim.mean_equations import equilibrium
+from sim.network import Chopper, Load
 from sim.signals import Signal
 from sim.solution import Solution
+from tests.sim.small import Bench, drive_of, edge_run, esc
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from sim.network import Stamp
+
+F = 48e3
+#: W or A of a load, and the Ohm it is behind.
+Loads = list[tuple[str, float, float]]
 
 
 @pytest.fixture(scope="module")
@@ -86,3 +100,63 @@ def test_it_serves_when_told_to_and_no_longer() -> None:
     with plain.serving():
         assert not plain.usable()
     assert plain.usable() == before
+
+
+def board(loads: Loads, phases: Sequence[float] = (0.3, 0.62), **spec: object) -> Bench:
+    """A pack, a capacitor, bridges, and loads, each behind a resistor alone."""
+
+    def build(part: Stamp, node: Callable[[str], int]) -> None:
+        part.source(node("emf"), node("0"), 16.8, "emf")
+        part.resistor(node("emf"), node("w"), 25e-3, "pack")
+        part.inductor(node("w"), node("in"), 200e-9, "lead")
+        part.chain(node("in"), node("0"), ohm=8e-3, farad=330e-6)
+        for k, phase in enumerate(phases):
+            esc(part, node, k, "in", Chopper(f"esc{k}", F, 0.0, phase, **spec))  # type: ignore[arg-type]
+        for i, (mode, value, ohm) in enumerate(loads):
+            part.resistor(node("in"), node(f"l{i}"), ohm, f"wire {i}")
+            part.load(node(f"l{i}"), node("0"), Load(f"load{i}", mode, value, 5.0, 0.0))  # type: ignore[arg-type]
+
+    return Bench(build)
+
+
+@pytest.mark.parametrize(
+    ("loads", "spec", "duties"),
+    [
+        ([("power", 5.0, 0.02), ("current", 0.4, 0.1)], {}, (0.4, 0.7)),
+        ([("power", 5.0, 2.0), ("power", 1.0, 0.1)], {}, (0.4, 0.7)),
+        ([("power", 10.0, 4.0)], {}, (0.4, 0.7)),
+        ([("power", 5.0, 0.02)], {"centred": True}, (0.3, 0.8)),
+        ([("power", 5.0, 0.02)], {"centred": True, "phases": (0.3, 0.3)}, (0.3, 0.3)),
+        ([], {"rise_s": 8e-6}, (0.4, 0.7)),
+        ([("power", 5.0, 0.02)], {"phases": (0.3, 0.3 + 1e-11 * F)}, (0.4, 0.4)),
+        ([], {"phases": (0.5 + 5e-9 * F, 0.0)}, (0.5, 0.5)),
+        ([("power", 5.0, 0.02)], {}, (0.0, 1.0)),
+        ([("power", 5.0, 0.02)], {}, (1e-4, 1.0 - 1e-4)),
+    ],
+    ids=lambda value: "" if isinstance(value, tuple) else str(value),
+)
+def test_whatever_edges_and_loads_do(
+    loads: Loads, spec: dict[str, object], duties: Sequence[float]
+) -> None:
+    """Piece by piece: loads that move their own voltages much or little, edges that meet."""
+    pytest.importorskip("numba")
+    made = board(loads, **spec)  # type: ignore[arg-type]
+    # to the end of a period, in which one duty steps to nothing and back
+    course = ([0.0, 1e-4, 1e-4, 1.5e-4, 1.5e-4], [duties[0]] * 2 + [0.0] * 2 + [duties[0]])
+    drive = drive_of([course, ([0.0], [duties[1]])], 10.0 / F)
+    x0 = equilibrium(made.mean, drive.start_duty)
+    runs = []
+    for compiled in (True, False):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(plain, "usable", lambda compiled=compiled: compiled)
+            runs.append(edge_run(made.mean, drive, x0))
+    one, other = runs
+    assert [run._m.compiled for run in runs] == [True, False]
+    assert (one.steps, one.edges) == (other.steps, other.edges)
+    assert np.array_equal(one._ramp, other._ramp)
+    for name, scale in (("_t", 1e-15), ("_d", 1e-15), ("_y", 1e-11), ("_held", 1e-9)):
+        ours, theirs = getattr(one, name), getattr(other, name)
+        assert np.max(np.abs(ours - theirs), initial=0.0) < scale * max(
+            np.max(np.abs(ours), initial=0.0), 1.0
+        ), name
+    assert np.array_equal(one._m.used, other._m.used)
