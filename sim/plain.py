@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from sim.patterns import PatternTable
+    from sim.patterns import MonomialTable, PatternTable
     from sim.switching import Marcher
 
     Array = NDArray[np.float64]
@@ -609,75 +609,72 @@ def _look(
 # -- ramps ------------------------------------------------------------------------
 
 
+#: Most terms of a ramp's series, and after how many it is looked whether it goes on.
+_TERMS, _LOOKS = 80, 4
+
+
 def ramp_state(
     table: PatternTable, s0: Array, slope: Array, seconds: float, step: float, u: Array, x: Array
 ) -> Array:
     """State after a stretch of ramp; see `kernels.ramp_vector`."""
-    eq = table.eq
-    if eq.mass_is_identity:
-        series = _series(table, s0, slope, u)
-        norm = sum(
-            float(np.max(np.abs(a).sum(axis=0), initial=0.0)) * seconds**d
-            for d, (a, _) in enumerate(series)
-        )
+    if table.eq.mass_is_identity:
+        a, f = _series(table.monomials, s0, slope, u)
+        sizes = np.abs(a).sum(axis=1).max(axis=1, initial=0.0)
+        norm = float(sizes @ seconds ** np.arange(len(a)))
         count = math.ceil(norm * seconds / kernels.TAYLOR_NORM)
         if count <= kernels.TAYLOR_STEPS:
-            return _along_series(series, seconds, max(count, 1), x)
+            return _along_series(a, f, seconds, max(count, 1), x)
     count = max(1, math.ceil(seconds / step - 1e-9))
     r, s = table.ramps.across(s0, slope, seconds, count)
     return np.asarray(r @ x + s @ u)
 
 
-def _series(table: PatternTable, s0: Array, slope: Array, u: Array) -> list[tuple[Array, Array]]:
-    """A(s) and B(s) u as series in the time since s0."""
-    eq = table.moving
-    out: dict[int, list[Any]] = {}
-    for place, poly in enumerate((eq.k, eq.b)):
-        for key, matrix in poly.terms.items():
-            weights = np.ones(1)
-            for k in key:
-                weights = np.convolve(weights, [s0[k], slope[k]])
-            for d, weight in enumerate(weights.tolist()):
-                if weight != 0.0:
-                    own = out.setdefault(d, [np.zeros(eq.k.shape), np.zeros(eq.n_states)])
-                    own[place] = own[place] + weight * (matrix if place == 0 else matrix @ u)
-    top = max(out, default=0)
-    empty = [np.zeros(eq.k.shape), np.zeros(eq.n_states)]
-    return [(a, f) for a, f in (out.get(d, empty) for d in range(top + 1))]
+def _series(m: MonomialTable, s0: Array, slope: Array, u: Array) -> tuple[Array, Array]:
+    """A(s) (degrees, n, n) and B(s) u (degrees, n) as series in the time since s0."""
+    count, n = m.k.shape[:2]
+    weights = np.zeros((count, m.keys.shape[1] + 1))
+    weights[:, 0] = 1.0
+    for column in m.keys.T:
+        some = column >= 0
+        leg, before = column[some], weights[some]
+        after = before * s0[leg, None]
+        after[:, 1:] += before[:, :-1] * slope[leg, None]
+        weights[some] = after
+    used = max(np.flatnonzero(weights.any(axis=0)), default=0) + 1
+    shares = np.ascontiguousarray(weights[:, :used].T)
+    return (shares @ m.k.reshape(count, n * n)).reshape(used, n, n), shares @ (m.b @ u)
 
 
-def _along_series(series: list[tuple[Array, Array]], seconds: float, count: int, x: Array) -> Array:
+def _along_series(a: Array, f: Array, seconds: float, count: int, x: Array) -> Array:
+    """Carry x along a ramp by `count` Taylor steps, exact to rounding; see `_series`."""
     h = seconds / count
-    used = len(series)
-    for _ in range(count):
-        terms = [x]
-        out = x.copy()
-        small = 0
-        for k in range(80):
-            new = np.zeros_like(x)
-            for d in range(min(used, k + 1)):
-                new += h ** (d + 1) * (series[d][0] @ terms[k - d])
+    used, n = f.shape
+    powers = h ** np.arange(1, used + 1)
+    later = np.array(
+        [[math.comb(d, low) * h ** (d - low) for d in range(used)] for low in range(used)]
+    )
+    for step in range(count):
+        if step:
+            a, f = np.tensordot(later, a, 1), later @ f
+        # (k + 1) x_{k+1} = sum_d h^{d+1} a_d x_{k-d} + h^{k+1} f_k: terms lie newest first
+        by_terms = (powers[:, None, None] * a).transpose(1, 0, 2).reshape(n, used * n)
+        forced = powers[:, None] * f
+        terms = np.zeros((_TERMS + used, n))
+        flat, row = terms.reshape(-1), _TERMS
+        terms[row] = x
+        enough = 1e-17 * np.max(np.abs(x), initial=0.0)
+        for k in range(_TERMS):
+            new = terms[row - 1]
+            by_terms.dot(flat[row * n : (row + used) * n], new)
             if k < used:
-                new += h ** (k + 1) * series[k][1]
-            new /= k + 1
-            terms.append(new)
-            out += new
-            small = small + 1 if np.max(np.abs(new)) <= 1e-17 * np.max(np.abs(out)) else 0
-            if small >= used:
+                new += forced[k]
+            new *= 1.0 / (k + 1)
+            row -= 1
+            # (a single term can vanish by chance)
+            if k % _LOOKS == _LOOKS - 1 and np.all(np.abs(terms[row : row + used]) <= enough):
                 break
-        x = out
-        series = [_begun_later(series, low, h) for low in range(used)]
+        x = terms[row:].sum(axis=0)
     return x
-
-
-def _begun_later(series: list[tuple[Array, Array]], low: int, h: float) -> tuple[Array, Array]:
-    """A term of the series that begins h later."""
-    a, f = np.zeros_like(series[0][0]), np.zeros_like(series[0][1])
-    for d in range(low, len(series)):
-        share = math.comb(d, low) * h ** (d - low)
-        a += share * series[d][0]
-        f += share * series[d][1]
-    return a, f
 
 
 # -- reading ----------------------------------------------------------------------
