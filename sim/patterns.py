@@ -81,20 +81,18 @@ class Modes:
 
     def __init__(self, matrix: Array) -> None:
         self.nudged = 0.0
-        rng = np.random.default_rng(1)
-        noise = rng.uniform(-1.0, 1.0, matrix.shape)
-        tried = matrix
+        self._decompose(matrix)
+        if self.condition < WORST_CONDITION:
+            return
+        noise = np.random.default_rng(1).uniform(-1.0, 1.0, matrix.shape)
         # Two modes that merge (critical damping) have no two eigenvectors. Changing every
         # entry by 1e-11 of itself parts them; the solution moves by about as little, since it
         # is smooth in the entries even where the modes are not.
-        for nudge in (1e-11, 1e-10, 1e-9, None):
-            self._decompose(tried)
+        for nudge in (1e-11, 1e-10, 1e-9):
+            self.nudged = nudge
+            self._decompose(matrix * (1.0 + nudge * noise))
             if self.condition < WORST_CONDITION:
                 return
-            if nudge is None:
-                break
-            self.nudged = nudge
-            tried = matrix * (1.0 + nudge * noise)
         raise SolveError(
             "run", "two modes of the network cannot be told apart", "Change a value slightly"
         )
@@ -107,17 +105,13 @@ class Modes:
         upper = np.flatnonzero(values.imag > 0.0)
         real = np.flatnonzero(values.imag == 0.0)
         self.pairs = len(upper)
-        n = len(matrix)
-        self.re, self.im = np.zeros(n), np.zeros(n)
-        self.basis = np.zeros((n, n))
-        for i, at in enumerate(upper):
-            self.re[2 * i : 2 * i + 2] = values[at].real
-            self.im[2 * i : 2 * i + 2] = values[at].imag
-            self.basis[:, 2 * i] = vectors[:, at].real
-            self.basis[:, 2 * i + 1] = -vectors[:, at].imag
-        for i, at in enumerate(real, start=2 * self.pairs):
-            self.re[i] = values[at].real
-            self.basis[:, i] = vectors[:, at].real
+        n, two = len(matrix), 2 * len(upper)
+        each = np.concatenate([np.repeat(upper, 2), real])
+        self.re, self.im = values.real[each], values.imag[each]
+        self.basis = np.empty((n, n))
+        self.basis[:, 0:two:2] = vectors[:, upper].real
+        self.basis[:, 1:two:2] = -vectors[:, upper].imag
+        self.basis[:, two:] = vectors[:, real].real
         try:
             self.inverse = np.linalg.inv(self.basis)
         except np.linalg.LinAlgError:
@@ -261,50 +255,62 @@ class RampSeries:
             others = np.setdiff1d(np.arange(n), rows)
             self._into[:, leg] = np.concatenate([rows, others])[: self._width]
         self._degree = max((power for terms in self._moved for power, *_ in terms), default=0)
+        every = [rows for terms in self._moved for *_, rows in terms]
+        #: the terms of all bridges one after another, (terms, rows, n + n_u)
+        self._terms = np.zeros((len(every), self._width, n + n_u))
+        for term, matrix in zip(self._terms, every, strict=True):
+            term[: len(matrix)] = matrix
+        #: sums of sizes down their columns
+        self._sizes = np.abs(self._terms[..., :n]).sum(axis=1)
+
+    def _shares(self, bits: Array) -> Array:
+        """What each term counts on each ramp out of a pattern, (degree + 1, n_switches, terms)."""
+        out = np.zeros((self._degree + 1, self.eq.n_switches, len(self._terms)))
+        at = 0
+        for leg, terms in enumerate(self._moved):
+            for shares, weight in terms_at(terms, leg, bits):
+                if weight:
+                    out[1 : 1 + len(shares), leg, at] = shares
+                at += 1
+        return out
 
     def _bends(self, bits: Array) -> Array:
         """D_d of each bridge's ramp out of a pattern, (degree + 1, n_switches, rows, n + n_u)."""
-        eq = self.eq
-        shape = (self._degree + 1, eq.n_switches, self._width, eq.n_states + eq.n_inputs)
-        bends = np.zeros(shape)
-        for leg, terms in enumerate(self._moved):
-            for (*_, rows), (shares, weight) in zip(terms, terms_at(terms, leg, bits), strict=True):
-                for d, share in enumerate(shares, start=1):
-                    bends[d, leg, : len(rows)] += (weight * share) * rows
-        return bends
+        return np.tensordot(self._shares(bits), self._terms, 1)
 
     def norms(self, bits: Array, a: Array) -> tuple[float, Array]:
-        """Bounds on the norms of A_0 and of each D_d (degree + 1,) on any ramp out of a pattern."""
-        return self._norms(self._bends(bits), a)
+        """Bounds on the norms of A_0 and of each D_d (degree + 1,), times a ramp's length.
 
-    def _norms(self, bends: Array, a: Array) -> tuple[float, Array]:
-        """Bounds on the norms of A_0 and of each D_d (degree + 1,), times a ramp's length."""
+        Of any ramp out of a pattern.
+        """
         still = np.max(np.abs(a).sum(axis=0), initial=0.0) * np.max(self.rise_s, initial=0.0)
-        moved = np.abs(bends[..., : self.eq.n_states]).sum(axis=2).max(axis=2, initial=0.0)
+        moved = np.max(np.abs(self._shares(bits)) @ self._sizes, axis=2, initial=0.0)
         return float(still), np.asarray((moved * self.rise_s).max(axis=1, initial=0.0))
 
     @cached_property
-    def _few_columns(self) -> tuple[Array, list[list[Array]]]:
-        """What each bridge moves as a product: L (n_switches, n, rank), and R of each of its terms.
+    def _few_columns(self) -> tuple[Array, Array]:
+        """What bridges move as products of their L (n_switches, n, rank) and each term's R.
 
-        A bridge couples a current with a voltage, so that the rank is about two.
+        R is (terms, rank, n + n_inputs). A bridge couples a current with a voltage, so that the
+        rank is about two.
         """
-        n, n_s, width = self.eq.n_states, self.eq.n_switches, self.eq.n_states + self.eq.n_inputs
+        n, width = self.eq.n_states, self._terms.shape[2]
         found = []
-        for terms, rows in zip(self._moved, self._rows, strict=True):
-            if not len(rows):
-                found.append((np.zeros((n, 0)), [np.zeros((0, width)) for _ in terms]))
-                continue
-            columns, sizes, _ = np.linalg.svd(np.hstack([m for *_, m in terms]))
-            rank = int(np.count_nonzero(sizes > 1e-15 * sizes[0]))
-            left = np.zeros((n, rank))
-            left[rows] = columns[:, :rank]
-            found.append((left, [columns[:, :rank].T @ m for *_, m in terms]))
-        most = max((left.shape[1] for left, _ in found), default=0)
-        lefts = np.zeros((n_s, n, most))
-        for leg, (left, _) in enumerate(found):
-            lefts[leg, :, : left.shape[1]] = left
-        return lefts, [rights for _, rights in found]
+        for terms in self._moved:
+            columns, sizes, _ = np.linalg.svd(
+                np.hstack([m for *_, m in terms]) if terms else np.zeros((0, 1))
+            )
+            found.append(columns[:, : np.count_nonzero(sizes > 1e-15 * np.max(sizes, initial=0.0))])
+        most = max((columns.shape[1] for columns in found), default=0)
+        left, right = np.zeros((len(found), n, most)), np.zeros((len(self._terms), most, width))
+        at = 0
+        for leg, columns in enumerate(found):
+            rank = columns.shape[1]
+            left[leg, self._rows[leg], :rank] = columns
+            for *_, matrix in self._moved[leg]:
+                right[at, :rank] = columns.T @ matrix
+                at += 1
+        return left, right
 
     def in_modes(
         self, bits: Array, norms: tuple[float, Array], pairs: int, of: dict[str, Array]
@@ -329,11 +335,7 @@ class RampSeries:
         left, rights = self._few_columns
         if sum(norms[1], norms[0]) > SERIES_STEP or 4 * left.shape[2] > n:
             return None
-        right = np.zeros((n_s, self._degree + 1, left.shape[2], width))
-        for leg, terms in enumerate(self._moved):
-            for own, (d, weight) in zip(rights[leg], terms_at(terms, leg, bits), strict=True):
-                for power, share in enumerate(d, start=1):
-                    right[leg, power, : len(own)] += (weight * share) * own
+        right = np.tensordot(self._shares(bits).transpose(1, 0, 2), rights, 1)
         right[..., :n] = right[..., :n] @ of["basis"]
         out = np.zeros((n_s, n, width))
         ramp_kernels.ramp_maps(
@@ -357,7 +359,7 @@ class RampSeries:
         eq = self.eq
         n, n_s, width = eq.n_states, eq.n_switches, eq.n_states + eq.n_inputs
         bends = self._bends(bits)
-        still, moved = self._norms(bends, a)
+        still, moved = self.norms(bits, a)
         steps = max(1, math.ceil((still + float(moved.sum())) / SERIES_STEP))
         h = 1.0 / steps
         count = _terms(still, moved, h)
@@ -552,14 +554,12 @@ class PatternTable:
         self.pairs = np.zeros(0, dtype=np.int64)
         self.bits = np.zeros((0, n_s), dtype=np.int64)
         self.leg_ramp = np.zeros((0, len(self.rise_s)), dtype=np.int64)
-        self._ramp_shapes: dict[str, tuple[int, ...]] = {
-            "map": (n, n),
-            "force": (n,),
-            "force_load": (n, n_j),
-            "force_drag": (n, n_t),
-            # the same by modal state, a one, loads and drag, then the states and inputs more
-            "rows": (n + 1 + n_j + n_t + 2 * self.n_more, n),
-        }
+        # by modal state, a one, loads and drag, then the states and inputs more; or with diodes
+        self._ramp_shapes: dict[str, tuple[int, ...]] = (
+            {"rows": (n + 1 + n_j + n_t + 2 * self.n_more, n)}
+            if self.plain
+            else {"map": (n, n), "force": (n,), "force_load": (n, n_j), "force_drag": (n, n_t)}
+        )
         self.ramp: dict[str, Array] = {
             name: np.zeros((0, *shape)) for name, shape in self._ramp_shapes.items()
         }
@@ -694,8 +694,10 @@ class PatternTable:
         p["rates"][at] = rates
         p["sizes"][at] = np.hypot(rates[0], rates[1]), np.hypot(rates[2], rates[3])
         p["a"][at], p["b"][at] = a, b
-        p["forced"][at] = _by_input(p["force"][at], p["force_load"][at], p["force_drag"][at])
-        p["read"][at] = np.vstack([p["speed_y"][at], p["speed_slope_y"][at], p["load_y"][at]]).T
+        _by_input(p["forced"][at], force, eq, sources)
+        np.concatenate(
+            [p["speed_y"][at], p["speed_slope_y"][at], p["load_y"][at]], out=p["read"][at].T
+        )
         self.leg_ramp[at] = -1
         self.names.append(bits)
         self.index[bits] = at
@@ -773,16 +775,37 @@ class PatternTable:
             self._grow_ramps()
         self._ramps_used += 1
         eq = self.eq
-        self.ramp["map"][new] = own_map
-        self.ramp["force"][new] = s[:, eq.source_inputs] @ self.sources(bits)
-        self.ramp["force_load"][new] = s[:, eq.load_inputs]
-        self.ramp["force_drag"][new] = s[:, eq.rotor_inputs]
-        own = _by_input(*(self.ramp[name][new] for name in ("force", "force_load", "force_drag")))
-        self.ramp["rows"][new] = np.vstack([own_map.T, own, *(part.T for part in more)])
+        sources = self.sources(bits)
+        if self.plain:
+            rows, n = self.ramp["rows"][new], eq.n_states
+            rows[:n] = own_map.T
+            width = n + 1 + eq.n_held
+            _by_input(rows[n:width], s, eq, sources)
+            if more:
+                np.concatenate([part.T for part in more], out=rows[width:])
+        else:
+            self.ramp["map"][new] = own_map
+            self.ramp["force"][new] = s[:, eq.source_inputs] @ sources
+            self.ramp["force_load"][new] = s[:, eq.load_inputs]
+            self.ramp["force_drag"][new] = s[:, eq.rotor_inputs]
         self.ramp_to[new] = to
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new
         return new
+
+    def meet(self, at: int, leg: int) -> None:
+        """Make the full ramp of a leg out of a pattern, which a march asks for.
+
+        And those between where it leads and what is met already: each is made faster than asked
+        for, and where one pattern follows another the others will.
+        """
+        ramp = self.make_ramp(at, leg)
+        to = int(self.ramp_to[ramp])
+        for other in range(self.eq.n_switches):
+            near = self.index.get(self.after_ramp(to, other))
+            if near is not None:
+                self.make_ramp(to, other)
+                self.make_ramp(near, other)
 
     def after_ramp(self, at: int, leg: int) -> tuple[int, ...]:
         """The pattern that a full ramp of a leg leads to."""
@@ -901,9 +924,12 @@ class PatternTable:
         self.ramp_to = np.concatenate([self.ramp_to, np.zeros(add, dtype=np.int64)])
 
 
-def _by_input(force: Array, force_load: Array, force_drag: Array) -> Array:
-    """Forces of a one, of loads and of drag, one row each."""
-    return np.vstack([force, force_load.T, force_drag.T])
+def _by_input(out: Array, force: Array, eq: StateEquations, sources: Array) -> None:
+    """What inputs (n, n_inputs) do into `out`: rows of a one for the sources, loads and drag."""
+    n_j = len(eq.loads)
+    out[0] = force[:, eq.source_inputs] @ sources
+    out[1 : 1 + n_j] = force[:, eq.load_inputs].T
+    out[1 + n_j :] = force[:, eq.rotor_inputs].T
 
 
 def pattern_rows(rows: Rows, s: Array, a: Array, b: Array) -> tuple[Array, Array]:

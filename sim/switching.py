@@ -212,17 +212,22 @@ class Marcher:
         # several ESC timings may march at once on one table
         with self.table.lock:
             if want >= 0:
-                self.table.make_ramp(want, int(self.count[kernels.WANT_LEG]))
+                self.table.meet(want, int(self.count[kernels.WANT_LEG]))
                 return
             at = self.table.pattern(tuple(int(b) for b in self.bits_now))
         self.y = self.table.patterns["inverse"][at] @ self.y
         self.count[kernels.NOW] = at
 
     def _grow(self) -> None:
-        add = max(1024, len(self.piece_t) // 2)
-        for name in self.by_piece:
-            old = getattr(self, name)
-            setattr(self, name, np.concatenate([old, np.zeros((add, *old.shape[1:]), old.dtype)]))
+        """Make room for pieces or for ramp pieces, whichever has less left."""
+        left = len(self.piece_t) - self.count[kernels.N_PIECES]
+        if left <= len(self.ramp_s) - self.count[kernels.N_RAMPS]:
+            add = max(1024, len(self.piece_t) // 2)
+            for name in self.by_piece:
+                old = getattr(self, name)
+                more = np.zeros((add, *old.shape[1:]), old.dtype)
+                setattr(self, name, np.concatenate([old, more]))
+            return
         for name in ("ramp_s", "ramp_slope"):
             old = getattr(self, name)
             setattr(self, name, np.concatenate([old, np.zeros((len(old), old.shape[1]))]))
