@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sim import diodes, followed, followed_kernels, plain, switching
+from sim import diodes, extreme_kernels, followed, followed_kernels, plain, switching
 from sim.diode_patterns import DiodeTable, has_diodes, smooth, with_diodes
 from sim.followed_patterns import FollowedTable, can_follow
 from sim.mean_equations import MeanEquations
@@ -43,6 +43,7 @@ def follows(equations: StateEquations) -> bool:
         and not has_diodes(network)
         and plain.usable()
         and followed_kernels.ready()
+        and extreme_kernels.ready()
     )
 
 

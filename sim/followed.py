@@ -14,6 +14,7 @@ import numpy as np
 from sim import followed_kernels as steps
 from sim import kernels, scan_kernels
 from sim.errors import Unsettled
+from sim.extreme_kernels import search
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
 from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
@@ -172,11 +173,9 @@ class FollowedRun(EdgeRun):
         whole: Array,
         parts: Array,
     ) -> None:
-        size = np.ascontiguousarray(parts[:, :, 2])
-        steps.scan_steps(
-            self._steps(), best.t0, best.t1, best.bins, tolerance, slack,
-            table.patterns["sizes"], whole, size, parts, *best.found, stop_flag(),
-        )  # fmt: skip
+        # (by as much as what is found may be off it is, and by itself it knows what it reads)
+        del table, tolerance, parts
+        search(self._steps(), whole, best.t0, best.t1, best.bins, slack, *best.found, stop_flag())
         heed()
 
     def _pieces(self) -> tuple[Array | Ints, ...]:

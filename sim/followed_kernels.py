@@ -47,7 +47,6 @@ from sim.kernels import (
     row_dot,
     times,
 )
-from sim.scan_kernels import mode_reach, output_reach
 
 #: Why `march` came back, beside the codes of `sim.kernels`: matrices of a step are wanted.
 NEED_LEVEL, UNSETTLED = 4, 5
@@ -57,7 +56,7 @@ N_STEPS, LENGTH = 6, 7
 #: 1 / (k + 3)!
 _INVERSE = tuple(1.0 / math.factorial(k + 3) for k in range(11))
 #: How far the Gauss points are from a step's middle, as a share of it.
-_APART = math.sqrt(0.15)
+APART = math.sqrt(0.15)
 #: Residuals are found to this share of what a step may miss by at its end, in so many goes.
 _FOUND, _MOST_GOES = 1e-3, 12
 #: A step that misses by less than this share is followed by one twice as long.
@@ -68,7 +67,7 @@ _STRAY = 100.0
 
 def ready() -> bool:
     """Followed runs need not wait for a compiler."""
-    return all(on_disk(f) for f in (march, read_steps, scan_steps, parts_of))
+    return all(on_disk(f) for f in (march, read_steps, parts_of))
 
 
 class Steps(NamedTuple):
@@ -114,8 +113,8 @@ def polynomial(n_r: int, s: int, step_r: np.ndarray, h: float, poly: np.ndarray)
     """Coefficients (3, n_r) in t of the residuals of step s, which is h long."""
     for k in range(n_r):
         early, middle, late = step_r[s, k], step_r[s, n_r + k], step_r[s, 2 * n_r + k]
-        b = (late - early) / (2.0 * _APART)
-        g = (early + late - 2.0 * middle) / (2.0 * _APART * _APART)
+        b = (late - early) / (2.0 * APART)
+        g = (early + late - 2.0 * middle) / (2.0 * APART * APART)
         poly[0, k] = middle - 0.5 * b + 0.25 * g
         poly[1, k] = (b - g) / h
         poly[2, k] = g / (h * h)
@@ -394,7 +393,7 @@ def follow(
             both[n + j] = held[j]
         gather(slot, levels.base, both, n + n_h, wide, base)
         for j in range(3):
-            t = (0.5 + (j - 1) * _APART) * h
+            t = (0.5 + (j - 1) * APART) * h
             for k in range(n_r):
                 if last_h > 0.0:
                     # the last step's polynomial goes on
@@ -785,432 +784,8 @@ def over_step(
     return float(run.d[p])
 
 
-@compiled_lean
-def reach_of(
-    at: int,
-    n: int,
-    m: int,
-    rates: np.ndarray,
-    y: np.ndarray,
-    w: np.ndarray,
-    q: np.ndarray,
-    t: float,
-    longest: float,
-    fast: np.ndarray,
-    turn: np.ndarray,
-) -> None:
-    """Of each mode: its speed `t` into a step, and how fast at most its force changes there."""
-    for i in range(n - m):
-        lr = rates[at, 0, i]
-        if i < m:
-            k = 2 * i
-            li = rates[at, 1, i]
-            a = lr * y[k] - li * y[k + 1] + w[k] + q[0, k] + t * (q[1, k] + t * q[2, k])
-            b = (
-                li * y[k] + lr * y[k + 1] + w[k + 1]
-                + q[0, k + 1] + t * (q[1, k + 1] + t * q[2, k + 1])
-            )  # fmt: skip
-            fast[i] = math.sqrt(a * a + b * b)
-            turn[i] = (
-                abs(q[1, k]) + abs(q[1, k + 1]) + 2.0 * longest * (abs(q[2, k]) + abs(q[2, k + 1]))
-            )
-        else:
-            k = i + m
-            a = lr * y[k] + w[k] + q[0, k] + t * (q[1, k] + t * q[2, k])
-            fast[i] = abs(a)
-            turn[i] = abs(q[1, k]) + 2.0 * longest * abs(q[2, k])
-
-
-@compiled_lean
-def bends_of(
-    at: int,
-    n: int,
-    m: int,
-    rates: np.ndarray,
-    sizes: np.ndarray,
-    fast: np.ndarray,
-    turn: np.ndarray,
-    span: float,
-    bends: np.ndarray,
-) -> None:
-    """A bound on how far each mode is from its chord over a part of a step.
-
-    A mode's free swing stays in a circle and bends by no more than its rate squared; what a
-    force adds bends by its change.
-    """
-    eighth = 0.125 * span * span
-    for i in range(n - m):
-        size, inverse = sizes[at, 0, i], sizes[at, 1, i]
-        lasts = min(size * span, size / max(abs(rates[at, 0, i]), 1e-300))
-        bends[i] = fast[i] * min(eighth * size, 2.0 * inverse) + eighth * turn[i] * (1.0 + lasts)
-
-
-@compiled_lean
-def beyond_chord(
-    at: int,
-    row: int,
-    n: int,
-    m: int,
-    n_h: int,
-    n_r: int,
-    rows: np.ndarray,
-    parts: np.ndarray,
-    poly: np.ndarray,
-    bends: np.ndarray,
-    span: float,
-) -> float:
-    """A bound on how far an output is from its chord over a part of a step."""
-    total = 0.0
-    for i in range(n - m):
-        total += parts[at, row, i] * bends[i]
-    bend = 0.0
-    for k in range(n_r):
-        bend += rows[at, row, n + 1 + n_h + k] * poly[2, k]
-    return total + 0.25 * span * span * abs(bend)
-
-
-@compiled_lean
-def starts_of(
-    at: int,
-    n: int,
-    m: int,
-    rates: np.ndarray,
-    y: np.ndarray,
-    w: np.ndarray,
-    q: np.ndarray,
-    drive_r: np.ndarray,
-    drive_i: np.ndarray,
-) -> None:
-    """How fast each mode moves where a step begins, as complex numbers."""
-    for i in range(m):
-        k = 2 * i
-        lr, li = rates[at, 0, i], rates[at, 1, i]
-        drive_r[i] = lr * y[k] - li * y[k + 1] + w[k] + q[0, k]
-        drive_i[i] = li * y[k] + lr * y[k + 1] + w[k + 1] + q[0, k + 1]
-    for i in range(m, n - m):
-        drive_r[i] = rates[at, 0, i] * y[i + m] + w[i + m] + q[0, i + m]
-
-
-@compiled_lean
-def beyond_start(
-    at: int,
-    row: int,
-    n: int,
-    n_h: int,
-    n_r: int,
-    rows: np.ndarray,
-    poly: np.ndarray,
-    span: float,
-) -> float:
-    """A bound on how far residuals themselves move an output in the first `span` of a step."""
-    total, first = 0.0, n + 1 + n_h
-    for k in range(n_r):
-        bend = span * abs(poly[2, k])
-        total += abs(rows[at, row, first + k]) * span * (abs(poly[1, k]) + bend)
-        total += abs(rows[at, row, first + n_r + k]) * 2.0 * bend
-    return total
-
-
-@compiled_lean
-def strays(run: Steps, p: int, n_r: int, start: np.ndarray, far: np.ndarray) -> None:
-    """How far (2, n_r) the residuals of a flat piece go from their start, and their fastest rate.
-
-    start (n_r,): the residuals its first step begins with.
-    """
-    for k in range(n_r):
-        far[0, k], far[1, k] = 0.0, 0.0
-    for s in range(run.begin[p], run.begin[p + 1]):
-        h = run.lengths[run.length[s]]
-        for k in range(n_r):
-            early, middle, late = run.r[s, k], run.r[s, n_r + k], run.r[s, 2 * n_r + k]
-            b = (late - early) / (2.0 * _APART)
-            g = (early + late - 2.0 * middle) / (2.0 * _APART * _APART)
-            bend = abs(g)
-            slope = abs(b - g)
-            off = abs(middle - 0.5 * b + 0.25 * g - start[k])
-            far[0, k] = max(far[0, k], off + slope + bend)
-            far[1, k] = max(far[1, k], (slope + 2.0 * bend) / h)
-
-
-@compiled_lean
-def piece_reach(
-    at: int,
-    n: int,
-    m: int,
-    n_r: int,
-    rates: np.ndarray,
-    inject: np.ndarray,
-    span: float,
-    far: np.ndarray,
-    reach: np.ndarray,
-) -> None:
-    """Add to each mode's reach what residuals that stray so far can move it within a span."""
-    for i in range(n - m):
-        push = 0.0
-        for k in range(n_r):
-            if i < m:
-                push += far[0, k] * (abs(inject[at, k, 2 * i]) + abs(inject[at, k, 2 * i + 1]))
-            else:
-                push += far[0, k] * abs(inject[at, k, i + m])
-        over = max(rates[at, 0, i], 0.0) * span
-        reach[i] += push * span * (1.0 + over + over * over)
-
-
-@compiled_lean
-def beyond_piece(
-    at: int, row: int, n: int, n_h: int, n_r: int, rows: np.ndarray, far: np.ndarray
-) -> float:
-    """A bound on how far residuals themselves move an output from its value at a piece's start."""
-    total, first = 0.0, n + 1 + n_h
-    for k in range(n_r):
-        total += abs(rows[at, row, first + k]) * far[0, k]
-        total += abs(rows[at, row, first + n_r + k]) * 2.0 * far[1, k]
-    return total
-
-
-@compiled
-def scan_steps(
-    run: Steps,
-    t0: float,
-    t1: float,
-    bins: int,
-    tolerance: float,
-    slack: float,
-    sizes: np.ndarray,
-    rows: np.ndarray,
-    parts: np.ndarray,
-    shares: np.ndarray,
-    low: np.ndarray,
-    high: np.ndarray,
-    low_at: np.ndarray,
-    high_at: np.ndarray,
-    halt: np.ndarray,
-) -> None:
-    """Lowest and highest of outputs in equal bins of a window, over its flat pieces.
-
-    As `scan_kernels.scan`: a part of a step whose bound cannot beat its bin (by more than `slack`)
-    is passed over, any other is halved stop it cannot, or by no more than `tolerance`.
-    shares (patterns, k, 3, n): the outputs' shares of both parts of each mode, and their size,
-    which is also in parts (patterns, k, n). What is found is of no use where halt[0] was set.
-    """
-    n, n_h, n_r, k = run.y.shape[1], run.held.shape[1], run.inject.shape[1], rows.shape[1]
-    y, ya, yb, yc = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    w, held = np.zeros(n), np.ones(1 + n_h)
-    poly, q, f, more = np.zeros((3, n_r)), np.zeros((3, n)), np.zeros((4, n)), np.zeros((4, n))
-    whole, fast, turn = np.zeros(n), np.zeros(n), np.zeros(n)
-    going, stray = np.zeros(n), np.zeros((2, n_r))
-    ye, at_left = np.zeros(n), np.zeros(k)
-    bends, own_bends = np.zeros(n), np.zeros(n)
-    drive_r, drive_i = np.zeros(n), np.zeros(n)
-    mid_r, mid_i, reach = np.zeros(n), np.zeros(n), np.zeros(n)
-    direct = np.zeros((len(rows), k), dtype=np.bool_)
-    # rows that a piece, and a step, may take beyond what is known; whose values are known there
-    live, open_ = np.zeros(k, dtype=np.int64), np.zeros(k, dtype=np.int64)
-    known = np.zeros(k, dtype=np.bool_)
-    for at in range(len(rows)):
-        for row in range(k):
-            for i in range(n + 1 + n_h, rows.shape[2]):
-                direct[at, row] |= rows[at, row, i] != 0.0
-    width = (t1 - t0) / bins
-    for look in range(2):
-        for p in range(len(run.t)):
-            begin, end = run.t[p], run.t[p] + run.d[p]
-            if begin > t1 or halt[0] != 0:
-                break
-            if run.ramp[p] <= -2 or end < t0 or run.begin[p + 1] == run.begin[p]:
-                continue
-            if look == 0 and begin < t0:
-                continue
-            at = run.pattern[p]
-            m = run.pairs[at]
-            for j in range(n_h):
-                held[1 + j] = run.held[p, j]
-            y[:] = run.y[p]
-            if look == 0:
-                s = run.begin[p]
-                polynomial(n_r, s, run.r, run.lengths[run.length[s]], poly)
-                b = min(max(int((begin - t0) / width), 0), bins - 1)
-                for row in range(k):
-                    v = value_of(at, row, n, n_h, n_r, rows, y, held, poly, 0.0)
-                    if v > high[row, b]:
-                        high[row, b], high_at[row, b] = v, begin
-                    if v < low[row, b]:
-                        low[row, b], low_at[row, b] = v, begin
-                continue
-            gather(at, run.forced, held, 1 + n_h, n, w)
-            b = min(max(int((begin - t0) / width), 0), bins - 1)
-            if begin >= t0 and end <= min(t1, t0 + (b + 1) * width):
-                # from how a piece begins it mostly shows that all of it beats nothing
-                s = run.begin[p]
-                polynomial(n_r, s, run.r, run.lengths[run.length[s]], poly)
-                forces(at, n, n_r, run.inject, poly, q)
-                strays(run, p, n_r, poly[0], stray)
-                reach_of(at, n, m, run.rates, y, w, q, 0.0, run.d[p], fast, turn)
-                starts_of(at, n, m, run.rates, y, w, q, drive_r, drive_i)
-                mode_reach(
-                    at, n - m, m, run.rates, sizes, run.d[p], drive_r, drive_i, fast, mid_r,
-                    mid_i, reach,
-                )  # fmt: skip
-                piece_reach(at, n, m, n_r, run.rates, run.inject, run.d[p], stray, reach)
-                n_live = 0
-                for row in range(k):
-                    v = value_of(at, row, n, n_h, n_r, rows, y, held, poly, 0.0)
-                    up, down = output_reach(at, row, n - m, shares, mid_r, mid_i, reach)
-                    beyond = beyond_piece(at, row, n, n_h, n_r, rows, stray)
-                    if (
-                        v + up + beyond > high[row, b] + slack
-                        or v - down - beyond < low[row, b] - slack
-                    ):
-                        live[n_live] = row
-                        n_live += 1
-                if n_live == 0:
-                    continue
-            else:
-                n_live = k
-                for row in range(k):
-                    live[row] = row
-            begun = 0.0
-            for i in range(n_live):
-                known[live[i]] = False
-            for s in range(run.begin[p], run.begin[p + 1]):
-                if begin + begun > t1:
-                    break
-                h = run.lengths[run.length[s]]
-                stop = min(h, run.d[p] - begun)
-                polynomial(n_r, s, run.r, h, poly)
-                forces(at, n, n_r, run.inject, poly, q)
-                here = begin + begun
-                left = max(0.0, t0 - here)
-                last = min(stop, t1 - here)
-                ya[:] = y
-                if left > 0.0 and left < last:
-                    move_within(at, n, m, run.rates, left, w, q, ya, whole, f, more)
-                # the end of a whole step is reached by factors that are there, once
-                full = run.d[p] - begun >= h * (1.0 - 1e-12) or s < run.begin[p + 1] - 1
-                if full:
-                    slot = run.level_index[at, run.length[s]]
-                    ye[:] = y
-                    whole_step(slot, s, n, m, n_r, run.factors, run.step, run.r, w, ye)
-                for i in range(n_live):
-                    row = live[i]
-                    # (residuals begin anew in each step, states go on)
-                    if left > 0.0 or not known[row] or direct[at, row]:
-                        at_left[row] = value_of(at, row, n, n_h, n_r, rows, ya, held, poly, left)
-                b = min(max(int((here + left - t0) / width), 0), bins - 1)
-                n_open = 0
-                if left > 0.0 or last <= 0.0 or here + last > t0 + (b + 1) * width:
-                    n_open = n_live
-                    for i in range(n_live):
-                        open_[i] = live[i]
-                else:
-                    # from how a step begins it mostly shows that it beats nothing
-                    reach_of(at, n, m, run.rates, y, w, q, 0.0, h, fast, turn)
-                    starts_of(at, n, m, run.rates, y, w, q, drive_r, drive_i)
-                    mode_reach(
-                        at, n - m, m, run.rates, sizes, last, drive_r, drive_i, fast, mid_r,
-                        mid_i, reach,
-                    )  # fmt: skip
-                    for i in range(n - m):
-                        over = max(run.rates[at, 0, i], 0.0) * last
-                        grown = 1.0 + over + over * over
-                        reach[i] += 0.5 * last * last * turn[i] * grown
-                    for i in range(n_live):
-                        row = live[i]
-                        v = at_left[row]
-                        if v > high[row, b]:
-                            high[row, b], high_at[row, b] = v, here
-                        if v < low[row, b]:
-                            low[row, b], low_at[row, b] = v, here
-                        up, down = output_reach(at, row, n - m, shares, mid_r, mid_i, reach)
-                        far = beyond_start(at, row, n, n_h, n_r, rows, poly, last)
-                        known[row] = False
-                        if (
-                            v + up + far > high[row, b] + slack
-                            or v - down - far < low[row, b] - slack
-                        ):
-                            open_[n_open] = row
-                            n_open += 1
-                if n_open == 0:
-                    if full:
-                        y[:] = ye
-                        begun += h
-                    continue
-                while left < last:
-                    b = min(max(int((here + left - t0) / width), 0), bins - 1)
-                    right = min(last, t0 + (b + 1) * width - here)
-                    if right <= left:
-                        b = min(b + 1, bins - 1)
-                        right = last if b == bins - 1 else min(last, t0 + (b + 1) * width - here)
-                        if right <= left:
-                            right = last
-                    if full and right == h:
-                        yb[:] = ye
-                    else:
-                        yb[:] = y
-                        move_within(at, n, m, run.rates, right, w, q, yb, whole, f, more)
-                    reach_of(at, n, m, run.rates, ya, w, q, left, h, fast, turn)
-                    span = right - left
-                    bends_of(at, n, m, run.rates, sizes, fast, turn, span, bends)
-                    for j in range(n_open):
-                        row = open_[j]
-                        va = at_left[row]
-                        vb = value_of(at, row, n, n_h, n_r, rows, yb, held, poly, right)
-                        at_left[row] = vb
-                        for v, when in ((va, left), (vb, right)):
-                            if v > high[row, b]:
-                                high[row, b], high_at[row, b] = v, here + when
-                            if v < low[row, b]:
-                                low[row, b], low_at[row, b] = v, here + when
-                        far = beyond_chord(at, row, n, m, n_h, n_r, rows, parts, poly, bends, span)
-                        if (
-                            max(va, vb) + far <= high[row, b] + slack
-                            and min(va, vb) - far >= low[row, b] - slack
-                        ):
-                            continue
-                        # along the part in strides that cannot hide an extreme
-                        pos, v0, stride = left, va, span
-                        for i in range(n - m):
-                            going[i] = fast[i]
-                        while pos < right:
-                            stride = min(stride, right - pos)
-                            while True:
-                                yc[:] = y
-                                move_within(
-                                    at, n, m, run.rates, pos + stride, w, q, yc, whole, f, more
-                                )
-                                v1 = value_of(
-                                    at, row, n, n_h, n_r, rows, yc, held, poly, pos + stride
-                                )
-                                if v1 > high[row, b]:
-                                    high[row, b], high_at[row, b] = v1, here + pos + stride
-                                if v1 < low[row, b]:
-                                    low[row, b], low_at[row, b] = v1, here + pos + stride
-                                bends_of(at, n, m, run.rates, sizes, going, turn, stride, own_bends)
-                                far = beyond_chord(
-                                    at, row, n, m, n_h, n_r, rows, parts, poly, own_bends, stride
-                                )
-                                if far <= tolerance or (
-                                    max(v0, v1) + far <= high[row, b] + slack
-                                    and min(v0, v1) - far >= low[row, b] - slack
-                                ):
-                                    break
-                                stride *= 0.5
-                            pos += stride
-                            v0 = v1
-                            if pos < right:
-                                reach_of(at, n, m, run.rates, yc, w, q, pos, h, going, turn)
-                            stride *= 2.0
-                    ya[:] = yb
-                    left = right
-                for i in range(n_open):
-                    known[open_[i]] = left >= stop
-                if full:
-                    y[:] = ye
-                    begun += h
-
-
 #: Gauss points and weights of the integrals over a part of a step, of its length.
-_NODES = (0.5 - _APART, 0.5, 0.5 + _APART)
+_NODES = (0.5 - APART, 0.5, 0.5 + APART)
 _WEIGHTS = (5.0 / 18.0, 8.0 / 18.0, 5.0 / 18.0)
 
 

@@ -20,6 +20,7 @@ import numpy as np
 from sim import (
     diode_kernels,
     diodes,
+    extreme_kernels,
     followed,
     followed_kernels,
     kernels,
@@ -56,6 +57,7 @@ def ready() -> bool:
         and scan_kernels.ready()
         and diode_kernels.ready()
         and followed_kernels.ready()
+        and extreme_kernels.ready()
         and ramp_kernels.ready()
     )
 
