@@ -7,6 +7,7 @@ where a stretch begins is kept, and of each step the residuals at its Gauss poin
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ from sim.errors import Unsettled
 from sim.extreme_kernels import search
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
-from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
+from sim.switching import EdgeRun, Marcher, Moments, _at_patterns, begin, from_swings
 from sim.threads import heed, stop_flag
 from sim.undamped import SLOWEST_PER_S, add_undamped
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from sim.event import Drive
     from sim.mean_equations import MeanEquations
     from sim.patterns import PatternTable
+    from sim.state_equations import Rows
 
     Array = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -118,7 +120,9 @@ class FollowedRun(EdgeRun):
         marcher.step_length, marcher.step_r = marcher.step_length[:0], marcher.step_r[:0]
         self._gain = self.equations.stores.gain
 
+    @cached_property
     def _steps(self) -> steps.Steps:
+        # (what others add to the table later is none of this run's)
         t = self._m.followed.still()
         p = t.patterns
         return steps.Steps(
@@ -130,8 +134,12 @@ class FollowedRun(EdgeRun):
     def _rise(self, piece: int | Ints) -> Array:
         """How long the ramp of a piece takes, in s."""
         code = self._ramp[piece]
-        full = np.append(self._m.table.rise_of_ramps(), 0.0)[np.maximum(code, 0)]
-        return np.asarray(np.where(code >= 0, full, self._d[piece]))
+        return np.asarray(np.where(code >= 0, self._rises[np.maximum(code, 0)], self._d[piece]))
+
+    @cached_property
+    def _rises(self) -> Array:
+        """How long each full ramp takes, in s, and a 0 where there is none."""
+        return np.append(self._m.table.rise_of_ramps(), 0.0)
 
     def _more_states(self, piece: int | Ints) -> Array:
         return np.asarray(self._ramp_r[piece][..., : len(self._gain[0])])
@@ -150,16 +158,38 @@ class FollowedRun(EdgeRun):
         assert seconds == self._d[piece]
         return np.asarray(self._ends(np.array([piece]))[0])
 
+    def _in_modes(self, rows: Rows) -> Array:
+        # (as the run without stores has it where no bridge is in the way, all patterns at once)
+        eq, table = self.equations, self._m.followed.still()
+        p, n, gain = table.patterns, eq.n_states, self._gain
+        n_j, n_r = len(eq.loads), len(gain[0])
+        width = n + 1 + eq.n_held
+        x, d, u = (_at_patterns(poly, table.bits) for poly in (rows.x, rows.d, rows.u))
+        if rows.needs_slope:
+            x, u = x + d @ p["a"], u + d @ p["b"]
+        out = np.zeros((len(table.bits), rows.x.shape[0], width + 2 * n_r))
+        out[:, :, :n] = x @ p["basis"]
+        out[:, :, n] = u[:, :, eq.source_inputs] @ eq.sources
+        out[:, :, n + 1 : n + 1 + n_j] = u[:, :, eq.load_inputs]
+        out[:, :, n + 1 + n_j : width] = u[:, :, eq.rotor_inputs]
+        out[:, :, width : width + n_r] = x @ gain
+        out[:, :, width + n_r :] = d @ gain
+        return out
+
     def _ends(self, pieces: Ints) -> Array:
         """Modal states (T, n) where flat pieces end."""
         out = np.zeros((len(pieces), self.equations.n_states))
-        steps.ends_of(self._steps(), pieces, out)
+        steps.ends_of(self._steps, pieces, out)
         return out
 
     def _read_flat(self, which: Ints, dt: Array, whole: Array) -> Array:
-        order = np.lexsort((dt, which))
         values = np.zeros((len(which), whole.shape[1]))
-        steps.read_steps(self._steps(), which[order], dt[order], whole, values)
+        later = (np.diff(which) > 0) | ((np.diff(which) == 0) & (np.diff(dt) >= 0.0))
+        if later.all():
+            steps.read_steps(self._steps, which, dt, whole, values)
+            return values
+        order = np.lexsort((dt, which))
+        steps.read_steps(self._steps, which[order], dt[order], whole, values)
         out = np.empty_like(values)
         out[order] = values
         return out
@@ -175,7 +205,7 @@ class FollowedRun(EdgeRun):
     ) -> None:
         # (by as much as what is found may be off it is, and by itself it knows what it reads)
         del table, tolerance, parts
-        search(self._steps(), whole, best.t0, best.t1, best.bins, slack, *best.found, stop_flag())
+        search(self._steps, whole, best.t0, best.t1, best.bins, slack, *best.found, stop_flag())
         heed()
 
     def _pieces(self) -> tuple[Array | Ints, ...]:
@@ -245,7 +275,7 @@ class _FollowedMoments(Moments):
         self.second = np.zeros((count, width, width))
         self.ramps = np.zeros((len(table.ramp_to), width, width))
         self._n, self._held = n, run._held.shape[1]
-        view = run._steps()
+        view = run._steps
         stop = run._t + run._d
         inside = (run._t < t1) & (stop >= t0) & (run._ramp >= -1)
         for at in range(len(table.index)):

@@ -664,20 +664,33 @@ def march(
             return code
 
 
+#: Two times are as one that are no further apart than this share of themselves, about two
+#: roundings.
+_SAME_TIME = 4.5e-16
+
+
 @compiled
 def read_steps(
     run: Steps, piece: np.ndarray, dt: np.ndarray, rows: np.ndarray, out: np.ndarray
 ) -> None:
-    """Outputs (T, k) at `dt` into flat pieces, (T,) each and in order of time."""
+    """Outputs (T, k) at `dt` into flat pieces, (T,) each and in order of time.
+
+    Where samples within a step are evenly spaced the state goes on from one to the next, by
+    factors made once a pattern; elsewhere it goes to each from where its step begins.
+    """
     n, n_h = run.y.shape[1], run.held.shape[1]
     n_r, k = run.inject.shape[1], rows.shape[1]
     y, now, w, held = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(1 + n_h)
     poly, q, f, more = np.zeros((3, n_r)), np.zeros((3, n)), np.zeros((4, n)), np.zeros((4, n))
-    whole = np.zeros(n)
+    whole, later = np.zeros(n), np.zeros((3, n))
+    stride = np.zeros((len(run.pairs), 8, n))
+    made = np.zeros(len(run.pairs), dtype=np.bool_)
+    gap, apart, since = 0.0, 0.0, -1.0
     last, s, begun, h = -1, 0, 0.0, 0.0
     at, m, fresh = 0, 0, False
     for i in range(len(piece)):
         p = piece[i]
+        near = _SAME_TIME * abs(run.t[p] + dt[i])
         if p != last or dt[i] < begun:
             last, begun = p, 0.0
             at, s = run.pattern[p], run.begin[p]
@@ -687,6 +700,12 @@ def read_steps(
                 held[1 + j] = run.held[p, j]
             gather(at, run.forced, held, 1 + n_h, n, w)
             fresh = True
+        elif i > 0:
+            now_apart = dt[i] - dt[i - 1]
+            if abs(now_apart - apart) <= near and abs(now_apart - gap) > near:
+                gap = even_gap(i, near, piece, dt)
+                made[:] = False
+            apart = now_apart
         end = run.begin[p + 1]
         while s < end - 1 and begun + run.lengths[run.length[s]] <= dt[i]:
             slot = run.level_index[at, run.length[s]]
@@ -694,17 +713,67 @@ def read_steps(
             begun += run.lengths[run.length[s]]
             s += 1
             fresh = True
-        if fresh and end > run.begin[p]:
-            h = run.lengths[run.length[s]]
-            polynomial(n_r, s, run.r, h, poly)
-            forces(at, n, n_r, run.inject, poly, q)
+        if fresh:
+            since = -1.0
             fresh = False
-        now[:] = y
+            if end > run.begin[p]:
+                h = run.lengths[run.length[s]]
+                polynomial(n_r, s, run.r, h, poly)
+                forces(at, n, n_r, run.inject, poly, q)
         t = dt[i] - begun
-        if t > 0.0:
-            move_within(at, n, m, run.rates, t, w, q, now, whole, f, more)
+        if since >= 0.0 and gap > 0.0 and abs(since + gap - t) <= near:
+            if not made[at]:
+                made[at] = True
+                own = stride[at]
+                all_factors(at, m, n - m, run.rates, gap, own[0], own[1], own[2], own[3])
+                later_factors(at, m, n - m, run.rates, gap, own[2], own[3], own[4:])
+            move_stride(at, n, m, since, stride, w, q, now, whole, later)
+            since += gap
+        else:
+            now[:] = y
+            if t > 0.0:
+                move_within(at, n, m, run.rates, t, w, q, now, whole, f, more)
+            since = t
         for row in range(k):
             out[i, row] = value_of(at, row, n, n_h, n_r, rows, now, held, poly, t)
+
+
+@compiled_lean
+def even_gap(i: int, near: float, piece: np.ndarray, dt: np.ndarray) -> float:
+    """How far apart samples are from the one before i on, as far as they are evenly spaced."""
+    gap, j = dt[i] - dt[i - 1], i
+    while j + 1 < len(dt) and piece[j + 1] == piece[i]:
+        if abs(dt[j + 1] - dt[j] - gap) > near:
+            break
+        j += 1
+    evenly: float = (dt[j] - dt[i - 1]) / (j - i + 1)
+    return evenly
+
+
+@compiled_lean
+def move_stride(
+    at: int,
+    n: int,
+    pairs: int,
+    t: float,
+    stride: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    y: np.ndarray,
+    whole: np.ndarray,
+    later: np.ndarray,
+) -> None:
+    """Move modal states y (n,) on from `t` within a step, by a stride of pattern `at`.
+
+    stride (patterns, 8, n): as `all_factors` and `later_factors` make it.
+    """
+    for i in range(n):
+        whole[i] = w[i] + q[0, i] + t * (q[1, i] + t * q[2, i])
+        later[1, i] = q[1, i] + 2.0 * t * q[2, i]
+        later[2, i] = q[2, i]
+    own = stride[at]
+    move(n, pairs, own[0], own[1], own[2], own[3], y, whole)
+    add_later(n, pairs, own[4:], later, y)
 
 
 @compiled_lean

@@ -180,6 +180,7 @@ class Solution:
         self._rated: dict[tuple[float, bool], dict[str, tuple[RatingUse, ...]]] = {}
         #: of a pair of nodes: within what slack, lowest and highest voltage
         self._ranges: dict[tuple[int, int], tuple[float, tuple[float, float]]] = {}
+        self._rows: dict[Signal, Rows] = {}
 
     def _chops(self) -> bool:
         return bool(self.equations.n_switches) and self.context.event_kind != "plug_in"
@@ -187,12 +188,18 @@ class Solution:
     # -- samples ---------------------------------------------------------------
 
     def rows(self, signal: Signal) -> Rows:
-        """The linear output of a signal of kind volts, offset or amps.
+        """The linear output of a signal of kind volts, offset or amps; made once.
 
         Raises
         ------
         WrongPort   if the place does not exist
         """
+        rows = self._rows.get(signal)
+        if rows is None:
+            rows = self._rows[signal] = self._rows_of(signal)
+        return rows
+
+    def _rows_of(self, signal: Signal) -> Rows:
         net = self.equations.network
         if signal.kind == "amps":
             address = signal.place

@@ -162,7 +162,7 @@ def _steps(rng: np.random.Generator, phases: tuple[float, float]) -> tuple[Steps
     )
     bench = _bench(lambda part, node: _two_legs(part, node, phases), drive)
     run = _run(bench, drive)
-    steps = run._steps()
+    steps = run._steps
     swing = np.ptp(steps.y, axis=0)
     y = steps.y + rng.normal(size=steps.y.shape) * rng.choice([0.0, 0.1, 1.0]) * swing
     r = steps.r + rng.normal(size=steps.r.shape) * rng.choice([0.0, 0.01, 0.1])

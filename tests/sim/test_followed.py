@@ -216,6 +216,28 @@ def test_extremes_and_integrals_are_of_what_is_sampled() -> None:
     assert whole[1] == pytest.approx(high.max(axis=1), abs=2e-5)
 
 
+@pytest.mark.parametrize("phases", [(0.2, 0.7), (0.2, 0.2 + 8e-9 * F)])
+def test_samples_side_by_side_are_those_one_by_one(phases: tuple[float, float]) -> None:
+    """Evenly spaced, of a spacing that changes, of none, and of one missing here and there."""
+    drive = drive_of([([0.0, 1e-4, 2e-4], [0.7, 0.7, 0.2])] * 2, 0.5e-3)
+    run = _run(bench := _bench(lambda part, node: _two_legs(part, node, phases), drive), drive)
+    rows = stack_rows([bench.volts("in0"), bench.amps("esr"), bench.volts("pads")])
+    rng = np.random.default_rng(7)
+    even = np.linspace(0.3e-3, 0.34e-3, 1501)
+    grids = {
+        "even": even,
+        "closer": np.union1d(even[:500], np.linspace(0.32e-3, 0.321e-3, 700)),
+        "none": np.sort(rng.uniform(0.3e-3, 0.34e-3, 700)),
+        "missing": even[rng.random(len(even)) < 0.7],
+        "backwards": even[::-1],
+    }
+    for name, times in grids.items():
+        found = run.sample(rows, times)
+        alone = np.hstack([run.sample(rows, times[i : i + 1]) for i in range(len(times))])
+        swing = np.ptp(alone, axis=1, keepdims=True)
+        assert np.max(np.abs(found - alone) / swing) < 1e-9, name
+
+
 def test_the_same_again_with_a_shared_table_and_after_a_stop() -> None:
     drive = steady([0.6, 0.4], 0.4e-3)
     bench = _bench(lambda part, node: _two_legs(part, node, (0.2, 0.7)), drive)
