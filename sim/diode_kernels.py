@@ -166,7 +166,8 @@ def hold_inputs(
         volts[j] = load_0[at, j]
         for i in range(n):
             volts[j] += load_y[at, j, i] * y[i]
-    load_amps(power, value, minimum, volts, amps)
+    for j in range(n_j):
+        amps[j] = load_amps(power[j], value[j], minimum[j], volts[j])
     for _ in range(3):
         moved = False
         for j in range(n_j):
@@ -176,7 +177,8 @@ def hold_inputs(
             seen[j] = volts[j] + extra
         if not moved:
             break
-        load_amps(power, value, minimum, seen, amps)
+        for j in range(n_j):
+            amps[j] = load_amps(power[j], value[j], minimum[j], seen[j])
     for j in range(n_j):
         held[j] = amps[j]
 

@@ -530,7 +530,7 @@ def march(
     held = np.ones(1 + n_h)
     both = np.ones(n + 1 + n_h + 2 * n_r)
     yr = np.zeros(n + n_r)
-    seen = np.zeros(2 * n_w + n_j)
+    seen = np.zeros(read.shape[2])
     volts, more, amps = np.zeros(n_j), np.zeros(n_j), np.zeros(n_j)
     w, x = np.zeros(n), np.zeros(n + n_r)
     base, c, r_end = np.zeros(n_r), np.zeros(n_r), np.zeros(n_r)
@@ -556,7 +556,8 @@ def march(
                 yr[n + k] = r_now[k]
             hold(
                 at, n + n_r, span, yr, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, seen, volts, more, amps, held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
         else:

@@ -119,8 +119,11 @@ class FollowedTable(PatternTable):
 
     def _more_shapes(self) -> dict[str, tuple[int, ...]]:
         n, n_r = self.eq.n_states, len(self.eq.stores)
-        wide = 2 * len(self.eq.speed_scale) + len(self.eq.loads)
-        return {"control": (n_r, n), "inject": (n_r, n), "read_r": (n + n_r, wide)}
+        return {
+            "control": (n_r, n),
+            "inject": (n_r, n),
+            "read_r": (n + n_r, self._shapes["read"][1]),
+        }
 
     def moving_of(self, bits: tuple[int, ...]) -> RampMatrices:
         del bits
@@ -150,7 +153,9 @@ class FollowedTable(PatternTable):
         if len(eq.loads):
             s = self.switches(bits)
             rows = eq.load_volts
-            more[:, 2 * n_w :] = ((rows.x.at(s) + rows.d.at(s) @ a) @ gain).T
+            more[:, 2 * n_w : 2 * n_w + len(eq.loads)] = (
+                (rows.x.at(s) + rows.d.at(s) @ a) @ gain
+            ).T
         p["read_r"][at] = np.vstack([p["read"][at], more])
         self.longest[at] = [self._longest(at, turn) for turn in MOST_TURN]
         return at

@@ -107,6 +107,9 @@ def ready() -> bool:
     return all(on_disk(f) for f in (march, swing_rows, ramp_states, read_flat))
 
 
+#: What loads' amps may be off for what they move themselves, as a share of their sum.
+CLOSE = 1e-12
+
 #: Why `march` came back; the last is between it and what it calls.
 DONE, NEED_PATTERN, FULL, GO_ON = 0, 1, 2, 3
 
@@ -181,6 +184,13 @@ _WIDEST_ANGLE = 1e5
 
 
 @compiled_lean
+def eights(count: int) -> int:
+    """`count` filled up to a multiple of eight: numbers that a processor takes at once."""
+    whole: int = count + (-count) % 8
+    return whole
+
+
+@compiled_lean
 def all_factors(
     at: int,
     pairs: int,
@@ -196,10 +206,12 @@ def all_factors(
 
     rates (patterns, 4, n): real and imaginary parts, then of the inverse; `mode_rates` makes it.
     Series without branches, so that the compiler does several modes at a time: four times as
-    fast as a library's exponential, sine and cosine one by one, and as exact.
+    fast as a library's exponential, sine and cosine one by one, and as exact. Eight at a time where
+    there is room: what is left over would be done one by one. Behind `count` is nothing of use.
     """
+    many, turning = min(eights(count), len(er)), min(eights(pairs), len(er))
     # exp(a) - 1 = 2^k (exp(r) - 1) + 2^k - 1, nothing lost where it is small
-    for i in range(count):
+    for i in range(many):
         a = min(max(rates[at, 0, i] * t, -740.0), 700.0)
         k = math.floor(a * 1.4426950408889634 + 0.5)
         r = (a - k * _LN2_HIGH) - k * _LN2_LOW
@@ -221,7 +233,7 @@ def all_factors(
     for i in range(pairs):
         widest = max(widest, abs(rates[at, 1, i]))
     if 0.5 * t * widest < _WIDEST_ANGLE:
-        for i in range(pairs):
+        for i in range(turning):
             b = 0.5 * rates[at, 1, i] * t
             k = math.floor(b * 0.6366197723675814 + 0.5)
             r = ((b - k * _HALF_PI[0]) - k * _HALF_PI[1]) - k * _HALF_PI[2]
@@ -387,14 +399,14 @@ def switch_matrices(
 
 
 @compiled_lean
-def largest_column(a: np.ndarray) -> float:
-    """Largest sum of sizes down a column."""
+def largest_row(a: np.ndarray) -> float:
+    """Largest sum of sizes along a row."""
     largest = 0.0
-    for j in range(a.shape[1]):
-        column = 0.0
-        for i in range(a.shape[0]):
-            column += abs(a[i, j])
-        largest = max(largest, column)
+    for i in range(a.shape[0]):
+        row = 0.0
+        for j in range(a.shape[1]):
+            row += abs(a[i, j])
+        largest = max(largest, row)
     return largest
 
 
@@ -413,7 +425,7 @@ def exponential_step(
     m2[:n, :n], m2[:n, n] = a2, f2
     omega = 0.5 * h * (m1 + m2) + (math.sqrt(3.0) / 12.0) * h * h * (m2 @ m1 - m1 @ m2)
     halvings = 0
-    size = largest_column(omega)
+    size = largest_row(omega)
     while size > 0.5 and halvings < 200:
         size *= 0.5
         halvings += 1
@@ -495,7 +507,7 @@ def series_norm(a: np.ndarray, used: int, seconds: float) -> float:
     """A bound on the norm of a ramp's generator over a stretch."""
     total, power = 0.0, 1.0
     for d in range(used):
-        total += largest_column(a[d]) * power
+        total += largest_row(a[d]) * power
         power *= seconds
     return total
 
@@ -513,6 +525,13 @@ def move_series(
     # the last terms of the solution's series
     terms = np.zeros((used, n))
     new = np.zeros(n)
+    # a bridge moves few rows
+    rows, some = np.zeros((used, n), dtype=np.int64), np.zeros(used, dtype=np.int64)
+    for d in range(1, used):
+        for i in range(n):
+            if largest_row(a[d:, i]) > 0.0:
+                rows[d, some[d]] = i
+                some[d] += 1
     for _ in range(count):
         terms[:] = 0.0
         for i in range(n):
@@ -520,17 +539,22 @@ def move_series(
         small = 0
         for k in range(80):
             # (k + 1) x_{k+1} = h sum_d a_d h^d x_{k-d} + h f_k h^k
+            row = k % used
             for i in range(n):
-                new[i] = 0.0
+                total = 0.0
+                for j in range(n):
+                    total += a[0, i, j] * terms[row, j]
+                new[i] = h * total
             scale = h
-            for d in range(min(used, k + 1)):
+            for d in range(1, min(used, k + 1)):
+                scale *= h
                 row = (k - d) % used
-                for i in range(n):
+                for r in range(some[d]):
+                    i = rows[d, r]
                     total = 0.0
                     for j in range(n):
                         total += a[d, i, j] * terms[row, j]
                     new[i] += scale * total
-                scale *= h
             if k < used:
                 scale = h ** (k + 1)
                 for i in range(n):
@@ -555,6 +579,8 @@ def move_series(
                 weight = factor * power
                 for i in range(n):
                     f[low, i] += weight * f[d, i]
+                for r in range(some[d]):
+                    i = rows[d, r]
                     for j in range(n):
                         a[low, i, j] += weight * a[d, i, j]
                 power *= h
@@ -607,7 +633,7 @@ def ramp_vector(
             keys, k_terms, b_terms, mass_terms, ramp_terms, trivial_mass,
             s0 + slope * (h * (i_step + 0.5 + gauss)), slope, u,
         )  # fmt: skip
-        if h * max(largest_column(a1), largest_column(a2)) > SERIES_NORM:
+        if h * max(largest_row(a1), largest_row(a2)) > SERIES_NORM:
             out = exponential_step(a1, a2, f1, f2, h, out)
             continue
         # exp(omega) [x; 1] by its series
@@ -634,18 +660,13 @@ def ramp_vector(
 
 
 @compiled_lean
-def load_amps(
-    power: np.ndarray, value: np.ndarray, minimum: np.ndarray, volts: np.ndarray, out: np.ndarray
-) -> None:
-    """Commanded currents of loads at their voltages (see `LoadLaws`), into `out`."""
-    for j in range(len(value)):
-        v = volts[j]
-        if v >= minimum[j]:
-            out[j] = value[j] / v if power[j] else value[j]
-        elif power[j]:
-            out[j] = value[j] * v / (minimum[j] * minimum[j])
-        else:
-            out[j] = value[j] * v / minimum[j]
+def load_amps(power: bool, value: float, minimum: float, volts: float) -> float:
+    """Commanded current of a load at its voltage (see `LoadLaws`)."""
+    if volts >= minimum:
+        return value / volts if power else value
+    if power:
+        return value * volts / (minimum * minimum)
+    return value * volts / minimum
 
 
 @compiled_lean
@@ -746,6 +767,8 @@ def hold(
     value: np.ndarray,
     minimum: np.ndarray,
     lean: np.ndarray,
+    last: int,
+    piece_held: np.ndarray,
     seen: np.ndarray,
     volts: np.ndarray,
     more: np.ndarray,
@@ -755,11 +778,12 @@ def hold(
     """What is not linear, for a stretch: loads' amps and drag torques into `held` behind its one.
 
     Drag at the speed predicted for the stretch's middle, a load at the voltage it begins with,
-    less what it leans on that voltage: `lean` (n_loads,) in S, see `sim.leaning`.
-    `commute` adds what commutation does.
+    less what it leans on that voltage: `lean` (n_loads,) in S, see `sim.leaning`. Amps move
+    volts themselves: they are found from those of the `last` piece (or, with -1, from none)
+    in four goes, or as many as `CLOSE` takes. `commute` adds what commutation does.
     """
     n_j, n_w = len(value), len(drag)
-    gather(at, read, y, n, 2 * n_w + n_j, seen)
+    gather(at, read, y, n, read.shape[2], seen)
     for j in range(n_w):
         speed = seen[j]
         rate = seen[n_w + j] + speed_slope_drag[at, j] * drag[j] * speed * abs(speed)
@@ -769,23 +793,27 @@ def hold(
         return
     for j in range(n_j):
         volts[j] = load_0[at, j] + seen[2 * n_w + j]
-    load_amps(power, value, minimum, volts, amps)
-    for j in range(n_j):
-        amps[j] -= lean[j] * volts[j]
-    for _ in range(3):
-        moved = False
+        amps[j] = piece_held[last, j] if last >= 0 else 0.0
+    before = 0.0
+    for go in range(4):
+        own = False
         for j in range(n_j):
             extra = 0.0
             for i in range(n_j):
+                own = own or load_load[at, j, i] != 0.0
                 extra += load_load[at, j, i] * amps[i]
-            if extra != 0.0:
-                moved = True
             more[j] = volts[j] + extra
-        if not moved:
-            break
-        load_amps(power, value, minimum, more, amps)
+        moved, whole = 0.0, 0.0
         for j in range(n_j):
-            amps[j] -= lean[j] * more[j]
+            v = more[j]
+            new = load_amps(power[j], value[j], minimum[j], v) - lean[j] * v
+            moved = max(moved, abs(new - amps[j]))
+            whole += new
+            amps[j] = new
+        # what is left falls from go to go as it has so far
+        if not own or (go > 0 and moved * moved <= CLOSE * abs(whole) * before):
+            break
+        before = moved
     for j in range(n_j):
         held[1 + j] = amps[j]
 
@@ -1261,7 +1289,7 @@ def march(
     held = np.ones(1 + n_h)
     # modal state, then the same
     both = np.ones(n + 1 + n_h)
-    seen = np.zeros(2 * n_w + n_j)
+    seen = np.zeros(read.shape[2])
     volts, more, amps = np.zeros(n_j), np.zeros(n_j), np.zeros(n_j)
     w = np.zeros(n)
     er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -1285,7 +1313,8 @@ def march(
         if span > 0.0:
             hold(
                 at, n, span, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, seen, volts, more, amps, held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
             p = count[N_PIECES]
@@ -1330,7 +1359,8 @@ def march(
                 if span == 0.0:
                     hold(
                         at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                        power, value, minimum, lean, seen, volts, more, amps, held,
+                        power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                seen, volts, more, amps, held,
                     )  # fmt: skip
                     commute(t_next, 0.0, n_j, n_w, seen, held, commutation)
                 p += 1
@@ -1354,7 +1384,8 @@ def march(
         if span == 0.0:
             hold(
                 at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, seen, volts, more, amps, held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
         times(basis[at], y, x)

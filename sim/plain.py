@@ -110,11 +110,6 @@ def slots_of(table: PatternTable, at: int) -> Slots:
     return Slots(table.eq.n_states, int(table.pairs[at]), table.patterns["rates"][at])
 
 
-#: Loads that move their own currents by at most this share are solved for from what they drew in
-#: the stretch before, until off by no more than the other share of the largest current.
-_WEAK, _CLOSE = 2e-3, 1e-10
-
-
 class _Pattern:
     """What the march needs of one pattern, laid out for few calls of numpy.
 
@@ -122,7 +117,7 @@ class _Pattern:
     speeds, their slopes and load volts. `here` is all of it but that.
     """
 
-    def __init__(self, table: PatternTable, at: int, laws: list[Law]) -> None:
+    def __init__(self, table: PatternTable, at: int) -> None:
         p, n = table.patterns, table.eq.n_states
         n_w, n_j = len(table.eq.speed_scale), len(table.eq.loads)
         slots = slots_of(table, at)
@@ -139,24 +134,12 @@ class _Pattern:
             (self.rise[two:], self.change[two:]),
         ]
         own = p["load_load"][at]
-        steepest = [
-            value / (minimum * minimum if power else minimum) + abs(lean)
-            for power, value, minimum, lean in laws
-        ]
-        share = max(np.abs(own).sum(axis=1) * steepest, default=0.0)
-        self.load_load: list[list[float]] | None = own.tolist() if share else None
-        #: the volts seen are those with the currents of the stretch before
-        self.weak = share <= _WEAK
-        most = max(
-            (value / minimum if power else value for power, value, minimum, _ in laws), default=0.0
-        )
-        #: change of an amp at which the next would be too small to matter
-        self.near = _CLOSE * most / share if self.weak and share else 0.0
+        self.load_load: list[list[float]] | None = own.tolist() if np.any(own) else None
+        #: speeds, their slopes and load volts by `here`, those with the amps held there
         self.read = np.zeros((2 * n_w + n_j, 1 + table.eq.n_held + n))
-        self.read[:, -n:] = p["read"][at].T
+        self.read[:, -n:] = p["read"][at].T[: len(self.read)]
         self.read[2 * n_w :, 0] = p["load_0"][at]
-        if self.weak:
-            self.read[2 * n_w :, 1 : 1 + n_j] = own
+        self.read[2 * n_w :, 1 : 1 + n_j] = own
         self.slope_drag = (p["speed_slope_drag"][at] * table.eq.drag).tolist()
         #: EMF and supply of each leg (2, n)
         self.limits = list(np.stack([p["emf_y"][at], p["sense_y"][at]], axis=1))
@@ -310,7 +293,7 @@ class _March:
 
     def pattern(self, at: int) -> _Pattern:
         if at not in self.patterns:
-            self.patterns[at] = _Pattern(self.table, at, self.laws)
+            self.patterns[at] = _Pattern(self.table, at)
         return self.patterns[at]
 
     def ramp(self, at: int, leg: int) -> tuple[int, Array, int]:
@@ -319,7 +302,7 @@ class _March:
             with self.table.lock:
                 ramp = self.table.make_ramp(at, leg)
             to, n = int(self.table.ramp_to[ramp]), self.eq.n_states
-            rows = self.table.ramp["rows"][ramp].T
+            rows = self.table.ramp["rows"][ramp, :, :n].T
             read = self.pattern(to).read
             ahead = np.empty((n + len(read), 1 + self.n_held + n))
             ahead[:n, -n:], ahead[:n, :-n] = rows[:, :n], rows[:, n:]
@@ -336,7 +319,7 @@ class _March:
     ) -> list[float]:
         """Loads' amps, then torques, then EMFs of commutation, for a stretch from t on.
 
-        Of what is seen where it begins, load volts with the amps held `before` where they are weak.
+        Of what is seen where it begins, load volts with the amps held `before`; see `kernels.hold`.
         """
         n_w = self.n_w
         half = 0.5 * span
@@ -355,20 +338,21 @@ class _March:
         volts = seen[2 * n_w :]
         amps = self.amps(volts)
         if p.load_load is not None:
-            base = before if p.weak else [0.0] * self.n_j
+            more = list(map(sub, amps, before))
+            moved = max(map(abs, more))
             for _ in range(3):
                 # (a handful of loads: plain numbers are quicker than an array made of them)
-                more = list(map(sub, amps, base))
                 new = self.amps(
                     [
                         v + sum(map(mul, row, more))
                         for v, row in zip(volts, p.load_load, strict=True)
                     ]
                 )
-                close = max(map(abs, map(sub, new, amps))) <= p.near
+                earlier, moved = moved, max(map(abs, map(sub, new, amps)))
                 amps = new
-                if close:
+                if moved * moved <= kernels.CLOSE * abs(sum(amps)) * earlier:
                     break
+                more = list(map(sub, amps, before))
         return amps + torques
 
     def amps(self, volts: list[float]) -> list[float]:

@@ -41,9 +41,11 @@ def ramp_maps(
     """
     n, n_u = force.shape
     width, degrees, rank = n + n_u, right.shape[1], right.shape[2]
-    terms: np.ndarray = np.zeros((degrees, n, width))
-    new: np.ndarray = np.zeros((n, width))
+    kept = max(degrees, 2)
+    terms: np.ndarray = np.zeros((kept, n, width))
+    # what the bridge moves by, and two rows of a new term
     small: np.ndarray = np.zeros((rank, width))
+    new: np.ndarray = np.zeros((2, width))
     for leg in range(len(out)):
         terms[:] = 0.0
         for i in range(n):
@@ -52,40 +54,53 @@ def ramp_maps(
             terms[0, i, i] = 1.0
             out[leg, i, i] = 1.0
         for k in range(count):
-            now = k % degrees
-            for i in range(pairs):
-                a, b = re[2 * i], im[2 * i]
-                for j in range(width):
-                    new[2 * i, j] = a * terms[now, 2 * i, j] - b * terms[now, 2 * i + 1, j]
-                for j in range(width):
-                    new[2 * i + 1, j] = b * terms[now, 2 * i, j] + a * terms[now, 2 * i + 1, j]
-            for i in range(2 * pairs, n):
-                for j in range(width):
-                    new[i, j] = re[i] * terms[now, i, j]
-            if k == 0:
-                for i in range(n):
-                    for j in range(n_u):
-                        new[i, n + j] += force[i, j]
+            now, after = k % kept, (k + 1) % kept
+            small[:] = 0.0
             for d in range(1, min(k, degrees - 1) + 1):
-                before = (k - d) % degrees
+                before = (k - d) % kept
                 for r in range(rank):
-                    for j in range(width):
-                        small[r, j] = 0.0
-                    for i in range(n):
-                        share = right[leg, d, r, i]
+                    whole = n - n % 4
+                    for i in range(0, whole, 4):
+                        s0, s1 = right[leg, d, r, i], right[leg, d, r, i + 1]
+                        s2, s3 = right[leg, d, r, i + 2], right[leg, d, r, i + 3]
                         for j in range(width):
-                            small[r, j] += share * terms[before, i, j]
+                            small[r, j] += (
+                                s0 * terms[before, i, j]
+                                + s1 * terms[before, i + 1, j]
+                                + s2 * terms[before, i + 2, j]
+                                + s3 * terms[before, i + 3, j]
+                            )
+                    for i in range(whole, n):
+                        s0 = right[leg, d, r, i]
+                        for j in range(width):
+                            small[r, j] += s0 * terms[before, i, j]
                     if d == k:
                         for j in range(n, width):
                             small[r, j] += right[leg, d, r, j]
-                for i in range(n):
+            scale = rise[leg] / (k + 1)
+            i = 0
+            while i < n:
+                rows = 2 if i < 2 * pairs else 1
+                a = re[i]
+                if rows == 2:
+                    b = im[i]
+                    for j in range(width):
+                        new[0, j] = a * terms[now, i, j] - b * terms[now, i + 1, j]
+                    for j in range(width):
+                        new[1, j] = b * terms[now, i, j] + a * terms[now, i + 1, j]
+                else:
+                    for j in range(width):
+                        new[0, j] = a * terms[now, i, j]
+                for p in range(rows):
+                    if k == 0:
+                        for j in range(n_u):
+                            new[p, n + j] += force[i, j]
                     for r in range(rank):
                         share = left[leg, i, r]
                         for j in range(width):
-                            new[i, j] += share * small[r, j]
-            scale = rise[leg] / (k + 1)
-            after = (k + 1) % degrees
-            for i in range(n):
-                for j in range(width):
-                    terms[after, i, j] = scale * new[i, j]
-                    out[leg, i, j] += terms[after, i, j]
+                            new[p, j] += share * small[r, j]
+                    for j in range(width):
+                        term = scale * new[p, j]
+                        terms[after, i, j] = term
+                        out[leg, i, j] += term
+                    i += 1
