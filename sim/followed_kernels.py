@@ -556,7 +556,7 @@ def march(
                 yr[n + k] = r_now[k]
             hold(
                 at, n + n_r, span, yr, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held, False,
                 seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)

@@ -769,6 +769,7 @@ def hold(
     lean: np.ndarray,
     last: int,
     piece_held: np.ndarray,
+    fresh: bool,
     seen: np.ndarray,
     volts: np.ndarray,
     more: np.ndarray,
@@ -781,9 +782,11 @@ def hold(
     less what it leans on that voltage: `lean` (n_loads,) in S, see `sim.leaning`. Amps move
     volts themselves: they are found from those of the `last` piece (or, with -1, from none)
     in four goes, or as many as `CLOSE` takes. `commute` adds what commutation does.
+    `seen` (speeds, their slopes, load volts) is read of `y` unless it is `fresh`.
     """
     n_j, n_w = len(value), len(drag)
-    gather(at, read, y, n, read.shape[2], seen)
+    if not fresh:
+        gather(at, read, y, n, read.shape[2], seen)
     for j in range(n_w):
         speed = seen[j]
         rate = seen[n_w + j] + speed_slope_drag[at, j] * drag[j] * speed * abs(speed)
@@ -1272,6 +1275,8 @@ def march(
     # stores that fade: none here, see `sim.followed_kernels`
     stores: Stores,
     piece_r: np.ndarray,
+    # what a ramp has left: modal state, and what is read of it; a one behind where that holds
+    ahead: np.ndarray,
 ) -> int:
     """March from edge to edge until the end, or until something is needed from outside.
 
@@ -1290,6 +1295,7 @@ def march(
     # modal state, then the same
     both = np.ones(n + 1 + n_h)
     seen = np.zeros(read.shape[2])
+    n_seen, last = 2 * n_w + n_j, len(ahead) - 1
     volts, more, amps = np.zeros(n_j), np.zeros(n_j), np.zeros(n_j)
     w = np.zeros(n)
     er, ei, pr, pi = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -1309,11 +1315,16 @@ def march(
         t_next, leg, latch = next_thing(t, clock[T_END], longest, starts, queue_t, queue_n)
         span = t_next - t
 
+        fresh = ahead[last] > 0.0
+        if fresh:
+            for j in range(n_seen):
+                seen[j] = ahead[n + j]
+
         # to the next thing, flat
         if span > 0.0:
             hold(
                 at, n, span, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held, fresh,
                 seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
@@ -1326,6 +1337,7 @@ def march(
             gather(at, forced, held, 1 + n_h, n, w)
             all_factors(at, pairs[at], n - pairs[at], rates, span, er, ei, pr, pi)
             move(n, pairs[at], er, ei, pr, pi, y, w)
+            ahead[last], fresh = 0.0, False
             count[N_PIECES] = p + 1
             clock[T_NOW] = t_next
         if leg < 0 and latch < 0:
@@ -1359,8 +1371,8 @@ def march(
                 if span == 0.0:
                     hold(
                         at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                        power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
-                seen, volts, more, amps, held,
+                        power, value, minimum, lean, count[N_PIECES] - 1, piece_held, fresh,
+                        seen, volts, more, amps, held,
                     )  # fmt: skip
                     commute(t_next, 0.0, n_j, n_w, seen, held, commutation)
                 p += 1
@@ -1374,7 +1386,10 @@ def march(
                 both[i] = y[i]
             for j in range(n_h):
                 both[n + 1 + j] = piece_held[p, j]
-            gather(ramp, ramp_rows, both, n + 1 + n_h, n, y)
+            gather(ramp, ramp_rows, both, n + 1 + n_h, ramp_rows.shape[2], ahead)
+            ahead[last] = 1.0
+            for i in range(n):
+                y[i] = ahead[i]
             count[NOW] = ramp_to[ramp]
             count[N_EDGES] += 1
             clock[T_NOW] = end
@@ -1384,7 +1399,7 @@ def march(
         if span == 0.0:
             hold(
                 at, n, 0.0, y, read, load_0, load_load, speed_slope_drag, drag,
-                power, value, minimum, lean, count[N_PIECES] - 1, piece_held,
+                power, value, minimum, lean, count[N_PIECES] - 1, piece_held, fresh,
                 seen, volts, more, amps, held,
             )  # fmt: skip
             commute(t, span, n_j, n_w, seen, held, commutation)
@@ -1402,6 +1417,8 @@ def march(
             piece_t, piece_d, piece_pattern, piece_ramp, piece_y, piece_held, ramp_s, ramp_slope,
             bits_now, stores, piece_r,
         )  # fmt: skip
+        if code != FULL:
+            ahead[last] = 0.0
         if code != GO_ON:
             return code
 

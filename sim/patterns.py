@@ -436,16 +436,27 @@ def _terms(still: float, moved: Array, h: float) -> int:
 
 
 def _enough_terms(still: float, moved: Array) -> int:
-    """`_terms` of a whole ramp or one more: patterns are alike, and summing takes its time."""
+    """Terms of z in `sim.ramp_kernels` until what they do is next to nothing, or one more.
+
+    By a series of numbers as in `_terms`. Patterns are alike, and summing takes its time.
+    """
     up = [math.ceil(4.0 * math.log2(max(norm, 1e-9))) for norm in (still, *moved.tolist())]
-    return _terms_up_to(tuple(up))
+    return _bending_terms(tuple(up))
 
 
 @lru_cache(maxsize=256)
-def _terms_up_to(quarters: tuple[int, ...]) -> int:
-    """`_terms` of norms given as quarters of their logarithm to base 2."""
+def _bending_terms(quarters: tuple[int, ...]) -> int:
+    """`_enough_terms` of norms given as quarters of their logarithm to base 2."""
     still, *moved = (2.0 ** (quarter / 4.0) for quarter in quarters)
-    return _terms(still, np.array(moved), 1.0)
+    degree = len(moved) - 1
+    states, bends = [1.0], [0.0]
+    while len(bends) <= degree + 1 or max(bends[-degree - 1 :]) > 1e-18:
+        m = len(bends)
+        states.append((still * states[-1] + m * bends[-1] + (m == 1)) / m)
+        bend = sum(moved[d] * states[m - d] for d in range(1, min(m, degree) + 1))
+        # (as it has moved the modes by the ramp's end)
+        bends.append((bend + (m <= degree) * moved[min(m, degree)]) / (m + 1))
+    return len(bends)
 
 
 def _begun_again(bends: Array, start: float, h: float) -> Array:
@@ -554,9 +565,10 @@ class PatternTable:
         self.pairs = np.zeros(0, dtype=np.int64)
         self.bits = np.zeros((0, n_s), dtype=np.int64)
         self.leg_ramp = np.zeros((0, len(self.rise_s)), dtype=np.int64)
-        # by modal state, a one, loads and drag, then the states and inputs more; or with diodes
+        # by modal state, a one, loads and drag, then the states and inputs more: the modal state,
+        # and where there are none more what the next pattern reads of it; or, with diodes, apart
         self._ramp_shapes: dict[str, tuple[int, ...]] = (
-            {"rows": (n + 1 + n_j + n_t + 2 * self.n_more, _eights(n))}
+            {"rows": (n + 1 + n_j + n_t + 2 * self.n_more, _eights(n + 2 * n_w + n_j))}
             if self.plain
             else {"map": (n, n), "force": (n,), "force_load": (n, n_j), "force_drag": (n, n_t)}
         )
@@ -782,8 +794,11 @@ class PatternTable:
             rows, width = self.ramp["rows"][new, :, :n], n + 1 + eq.n_held
             rows[:n] = own_map.T
             _by_input(rows[n:width], s, eq, sources)
-            if more:
+            if self.n_more:
                 np.concatenate([part.T for part in more], out=rows[width:])
+            else:
+                read = self.patterns["read"][to, :, : 2 * len(eq.speed_scale) + len(eq.loads)]
+                self.ramp["rows"][new, :, n : n + read.shape[1]] = rows @ read
         else:
             self.ramp["map"][new] = own_map
             self.ramp["force"][new] = s[:, eq.source_inputs] @ sources
@@ -793,6 +808,10 @@ class PatternTable:
         self.ramp_index[at, leg] = new
         self.leg_ramp[at, leg] = new
         return new
+
+    def row_ahead(self) -> Array:
+        """Where a march puts what a ramp leaves, and behind it whether that holds."""
+        return _longer(np.zeros(0), (self._ramp_shapes.get("rows", (0, 0))[1] + 1,))
 
     def meet(self, at: int, leg: int) -> None:
         """Make the full ramp of a leg out of a pattern, which a march asks for.

@@ -302,12 +302,10 @@ class _March:
             with self.table.lock:
                 ramp = self.table.make_ramp(at, leg)
             to, n = int(self.table.ramp_to[ramp]), self.eq.n_states
-            rows = self.table.ramp["rows"][ramp, :, :n].T
             read = self.pattern(to).read
-            ahead = np.empty((n + len(read), 1 + self.n_held + n))
-            ahead[:n, -n:], ahead[:n, :-n] = rows[:, :n], rows[:, n:]
+            rows = self.table.ramp["rows"][ramp, :, : n + len(read)].T
+            ahead = np.hstack([rows[:, n:], rows[:, :n]])
             # (the one and what is held stay for now what they are)
-            ahead[n:] = read[:, -n:] @ ahead[:n]
             ahead[n:, :-n] += read[:, :-n]
             self.ramps[at, leg] = ramp, ahead, to
         return self.ramps[at, leg]

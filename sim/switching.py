@@ -88,6 +88,7 @@ class Marcher:
         self.clock = np.array([start_s, start_s, float(drive.duration_s)])
         self.count = np.zeros(8, dtype=np.int64)
         self.bits_now = np.zeros(n_s, dtype=np.int64)
+        self.ahead = table.row_ahead()
         n_held = eq.n_held
         self.commutation = commutation_of(eq, carriers.angle, x0)
         span = float(drive.duration_s) - start_s
@@ -184,7 +185,8 @@ class Marcher:
             raise SolveError("run", "the voltages grew without bound", "Check extreme values")
 
     def _march(self) -> int:
-        return int(kernels.march(*self._arguments(self.table.still()), NO_STORES, self.piece_y))
+        arguments = self._arguments(self.table.still())
+        return int(kernels.march(*arguments, NO_STORES, self.piece_y, self.ahead))
 
     def _arguments(self, t: PatternTable) -> tuple[Any, ...]:
         """What any march takes, in its order."""
