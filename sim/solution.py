@@ -737,20 +737,21 @@ def modes_of(jacobian: Array, owners: Sequence[str]) -> tuple[Mode, ...]:
         left = np.linalg.inv(right)
     except np.linalg.LinAlgError:
         left = np.linalg.pinv(right)
+    names = list(dict.fromkeys(owners))
+    shares = np.zeros((len(names), len(values)))
+    np.add.at(shares, [names.index(owner) for owner in owners], np.abs(right * left.T))
+    most = np.argmax(shares, axis=0)
     found = []
     for i in np.argsort(-np.abs(values)):
         value = complex(values[i])
         if value.imag < 0.0 or abs(value) == 0.0:
             continue
-        shares: dict[str, float] = {}
-        for state, owner in enumerate(owners):
-            shares[owner] = shares.get(owner, 0.0) + abs(right[state, i] * left[i, state])
         found.append(
             Mode(
                 hz=abs(value) / (2.0 * math.pi),
                 damping=-value.real / abs(value),
                 real_per_s=value.real,
-                part=max(shares, key=lambda name: shares[name]),
+                part=names[most[i]],
             )
         )
     return tuple(found)

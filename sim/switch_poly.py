@@ -41,7 +41,7 @@ class SwitchPoly:
     def __init__(self, terms: Mapping[Monomial, Array], shape: tuple[int, int]) -> None:
         self.shape = shape
         self.terms: dict[Monomial, Array] = {
-            key: matrix for key, matrix in terms.items() if np.any(matrix)
+            key: matrix for key, matrix in terms.items() if matrix.any()
         }
 
     @classmethod
@@ -90,7 +90,7 @@ class SwitchPoly:
         terms: dict[Monomial, Array] = {}
         for key, matrix in self.terms.items():
             for k in range(self.shape[0]):
-                if not np.any(matrix[k]):
+                if not matrix[k].any():
                     continue
                 grown = tuple(sorted((*key, k)))
                 part = terms.setdefault(grown, np.zeros(self.shape))

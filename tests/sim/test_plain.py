@@ -12,6 +12,7 @@ from sim.api import prepare, solve_case
 from sim.build import load
 from sim.mean_equations import equilibrium
 from sim.network import Chopper, Load
+from sim.patterns import RampSeries
 from sim.signals import Signal
 from sim.solution import Solution
 from tests.sim.small import Bench, drive_of, edge_run, esc
@@ -95,6 +96,26 @@ def test_ramps_in_modes_are_those_in_states() -> None:
     assert len(one) == 64
     assert tables[0].ramp_index == tables[1].ramp_index
     assert np.max(np.abs(one - other)) < 1e-12 * np.max(np.abs(other))
+
+
+@pytest.mark.parametrize("slower", [1.0, 5.0, 30.0])
+def test_ramps_in_modes_however_slow(slower: float) -> None:
+    """Also where a mode dies within the ramp, which takes as many terms as there may be."""
+    pytest.importorskip("numba")
+    table = prepare(load(speed.SAMPLE), speed.EVENT, speed.OPTION).stages[0].empty_table()
+    series = RampSeries(table.moving, slower * table.rise_s)
+    n = table.eq.n_states
+    for bits in ((0, 0, 0, 0), (1, 0, 1, 1)):
+        at, s = table.pattern(bits), np.array(bits, dtype=float)
+        of = {name: array[at] for name, array in table.patterns.items()}
+        a, b = table.moving.k.at(s), table.moving.b.at(s)
+        norms = series.norms(s, a)
+        one = series.in_modes(s, norms, int(table.pairs[at]), of)
+        assert one is not None
+        assert norms[0] > 4.0 or slower < 30.0
+        other = of["inverse"] @ series.maps(s, a, b, np.ones(1))[:, 0]
+        other[..., :n] = other[..., :n] @ of["basis"]
+        assert np.max(np.abs(one - other)) < 1e-13 * np.max(np.abs(other))
 
 
 def test_it_serves_when_told_to_and_no_longer() -> None:
