@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from contextlib import contextmanager
-from operator import mul, sub
+from operator import ge, mul, sub
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     #: of a load: constant power, its value, least volts, what leans on them in S
     Law = tuple[bool, float, float, float]
+
+# (looked up once: the march has some thousand of each in a millisecond of its event)
+_add, _multiply, _expm1 = np.add, np.multiply, np.expm1
 
 #: Pieces moved at once where many are.
 _BLOCK = 4096
@@ -118,6 +121,10 @@ class _Pattern:
     """
 
     def __init__(self, table: PatternTable, at: int) -> None:
+        self.at = at
+        #: of each leg, once made: which full ramp, what it makes of `here` of that to come, and
+        #: the pattern it leads to
+        self.ramps: list[tuple[int, Array, _Pattern] | None] = [None] * table.eq.n_switches
         p, n = table.patterns, table.eq.n_states
         n_w, n_j = len(table.eq.speed_scale), len(table.eq.loads)
         slots = slots_of(table, at)
@@ -129,10 +136,8 @@ class _Pattern:
         #: of pairs as complex numbers one after another, then of real modes
         self.rate = np.concatenate([slots.rate[:m].view(np.float64), slots.rate[m:].real])
         self.rise, self.change = np.empty(n), np.empty(n)
-        self.parts = [
-            (self.rise[:two].view(np.complex128), self.change[:two].view(np.complex128)),
-            (self.rise[two:], self.change[two:]),
-        ]
+        self.turning = self.rise[:two].view(np.complex128), self.change[:two].view(np.complex128)
+        self.decaying = self.rise[two:], self.change[two:]
         own = p["load_load"][at]
         self.load_load: list[list[float]] | None = own.tolist() if np.any(own) else None
         #: speeds, their slopes and load volts by `here`, those with the amps held there
@@ -147,11 +152,14 @@ class _Pattern:
     def move(self, here: Array, y: Array, span: Array) -> None:
         """Move the modal state `y` within `here` by `span` () seconds."""
         self.moving.dot(here, self.change)
-        np.multiply(self.rate, span, self.rise)
-        for rise, change in self.parts:
-            np.expm1(rise, rise)
-            np.multiply(change, rise, change)
-        np.add(y, self.change, y)
+        _multiply(self.rate, span, self.rise)
+        turns, turned = self.turning
+        _expm1(turns, turns)
+        _multiply(turned, turns, turned)
+        decays, decayed = self.decaying
+        _expm1(decays, decays)
+        _multiply(decayed, decays, decayed)
+        _add(y, self.change, y)
 
 
 class _Commutes:
@@ -261,6 +269,10 @@ class _March:
                 strict=True,
             )
         )
+        #: of loads of constant power, where all are
+        self.powers = all(power for power, *_ in self.laws)
+        self.values, self.minima = laws.value.tolist(), laws.minimum.tolist()
+        self.leans = self.table.lean.tolist()
         self.centred = m._centred.tolist()
         self.period, self.target = m.period.tolist(), m.target.tolist()
         self.queues: list[list[tuple[float, int]]] = [
@@ -273,8 +285,6 @@ class _March:
             start = (self.period[k] - self.phase[k]) / self.frequency[k]
             self.due += [start, queue[0][0] if queue else math.inf]
         self.patterns: dict[int, _Pattern] = {}
-        #: by pattern and leg: which, what it makes of `here` of that to come, where it leads
-        self.ramps: dict[tuple[int, int], tuple[int, Array, int]] = {}
         self.n_w, self.n_j, self.n_held = len(self.drag), len(self.laws), self.eq.n_held
         self.end = float(m.clock[kernels.T_END])
         self.command: list[list[float]] = c.command.tolist()
@@ -296,19 +306,17 @@ class _March:
             self.patterns[at] = _Pattern(self.table, at)
         return self.patterns[at]
 
-    def ramp(self, at: int, leg: int) -> tuple[int, Array, int]:
-        """Which full ramp, what it makes of `here`, and the pattern it leads to."""
-        if (at, leg) not in self.ramps:
-            with self.table.lock:
-                ramp = self.table.make_ramp(at, leg)
-            to, n = int(self.table.ramp_to[ramp]), self.eq.n_states
-            read = self.pattern(to).read
-            rows = self.table.ramp["rows"][ramp, :, : n + len(read)].T
-            ahead = np.hstack([rows[:, n:], rows[:, :n]])
-            # (the one and what is held stay for now what they are)
-            ahead[n:, :-n] += read[:, :-n]
-            self.ramps[at, leg] = ramp, ahead, to
-        return self.ramps[at, leg]
+    def ramp(self, p: _Pattern, leg: int) -> tuple[int, Array, _Pattern]:
+        """The full ramp of a leg out of a pattern, made if new; see `_Pattern.ramps`."""
+        with self.table.lock:
+            ramp = self.table.make_ramp(p.at, leg)
+        to, n = self.pattern(int(self.table.ramp_to[ramp])), self.eq.n_states
+        rows = self.table.ramp["rows"][ramp, :, : n + len(to.read)].T
+        ahead = np.hstack([rows[:, n:], rows[:, :n]])
+        # (the one and what is held stay for now what they are)
+        ahead[n:, :-n] += to.read[:, :-n]
+        found = p.ramps[leg] = ramp, ahead, to
+        return found
 
     # -- one step's parts ---------------------------------------------------------
 
@@ -355,6 +363,11 @@ class _March:
 
     def amps(self, volts: list[float]) -> list[float]:
         """Commanded currents of loads at their voltages, less what leans on those."""
+        if self.powers and all(map(ge, volts, self.minima)):
+            return [
+                value / v - lean * v
+                for value, lean, v in zip(self.values, self.leans, volts, strict=True)
+            ]
         out = []
         for (power, value, minimum, lean), v in zip(self.laws, volts, strict=True):
             if v >= minimum:
@@ -402,19 +415,8 @@ class _March:
         if queue:
             self.due[2 * k + 1] = queue[0][0]
 
-    def starts_alone(self, leg: int, end: float) -> bool:
-        """Take the next edge of a leg if nothing else happens before its ramp ends."""
-        queue, place = self.queues[leg], 2 * leg + 1
-        now = self.due[place]
-        self.due[place] = queue[1][0] if len(queue) > 1 else math.inf
-        if end <= self.end and min(self.due) >= end:
-            del queue[0]
-            return True
-        self.due[place] = now
-        return False
-
     def keep(self, t: float, span: float, at: int, ramp: int, row: Array) -> None:
-        """Keep a piece: what is held with the state at its start."""
+        """Keep a piece: when, where, and what is held with the state at its start."""
         used = len(self.kept_t)
         if used == len(self.rows):
             self.rows = np.concatenate([self.rows, np.empty_like(self.rows)])
@@ -433,26 +435,26 @@ class _March:
     ) -> None:
         m = self.m
         t, end = float(m.clock[kernels.T_NOW]), self.end
-        at = int(m.count[kernels.NOW])
         n_j, n_seen = self.n_j, 2 * self.n_w + self.n_j
         row, other = (_Row(self.n_held, self.eq.n_states, n_seen) for _ in range(2))
         row.y[:] = m.y
         span_of_turn = (end - t) / 40.0
         told = t
-        due, rise = self.due, self.rise
+        due, queues, rise = self.due, self.queues, self.rise
+        hold, keep = self.hold, self.keep
         # of a stretch, as numpy takes it without looking what it is
         length = np.zeros(())
         held = [0.0] * self.n_held
-        p = self.pattern(at)
+        p = self.pattern(int(m.count[kernels.NOW]))
         seen: list[float] = p.read.dot(row.here, row.seen).tolist()
         #: the last piece ends here and no ramp has followed yet
         flat = False
+        first = min(due)
         while t < end:
             if t - told >= span_of_turn:
                 told = t
                 _look(t, cancelled, progress)
-            t_next = min(due)
-            who = due.index(t_next)
+            t_next, who = first, due.index(first)
             # (edges at the very end are left out)
             if t_next >= end and (t_next > end or who % 2):
                 t_next, who = end, -1
@@ -463,9 +465,8 @@ class _March:
             if span > 0.0:
                 if flat:
                     seen = p.read.dot(row.here, row.seen).tolist()
-                held = self.hold(p, seen, held[:n_j], t, span)
-                row.held[:] = held
-                self.keep(t, span, at, -1, row.kept)
+                row.held[:] = held = hold(p, seen, held[:n_j], t, span)
+                keep(t, span, p.at, -1, row.kept)
                 length[()] = span
                 p.move(row.here, row.y, length)
                 t = t_next
@@ -475,41 +476,43 @@ class _March:
             leg = who // 2
             if who % 2 == 0:
                 self.latch(leg, p, row.y)
+                first = min(due)
                 continue
-            ends = t + rise[leg]
-            if self.starts_alone(leg, ends):
-                ramp, ahead, to = self.ramp(at, leg)
+            # alone where nothing else is due before its ramp ends
+            queue, ends = queues[leg], t + rise[leg]
+            due[who] = queue[1][0] if len(queue) > 1 else math.inf
+            first = min(due)
+            if ends <= end and first >= ends:
+                del queue[0]
+                ramp, ahead, to = p.ramps[leg] or self.ramp(p, leg)
                 if flat:
                     self.kept_ramp[-1] = ramp
                 else:
-                    held = self.hold(p, seen, held[:n_j], t, 0.0)
-                    row.held[:] = held
-                    self.keep(t, 0.0, at, ramp, row.kept)
+                    row.held[:] = held = hold(p, seen, held[:n_j], t, 0.0)
+                    keep(t, 0.0, p.at, ramp, row.kept)
                 ahead.dot(row.here, other.ahead)
                 row, other = other, row
                 seen = row.seen.tolist()
-                p = self.pattern(to)
-                at, t = to, ends
+                p, t = to, ends
                 self.edges += 1
             else:
                 if flat:
                     seen = p.read.dot(row.here, row.seen).tolist()
                 if span <= 0.0:
-                    held = self.hold(p, seen, held[:n_j], t, 0.0)
-                    row.held[:] = held
-                t, at = self.overlap(t, at, p, row)
-                p = self.pattern(at)
+                    row.held[:] = held = hold(p, seen, held[:n_j], t, 0.0)
+                t, p = self.overlap(t, p, row)
+                first = min(due)
                 seen = p.read.dot(row.here, row.seen).tolist()
             flat = False
         _look(end, cancelled, progress)
-        self.store(row.y, at)
+        self.store(row.y, p.at)
 
-    def overlap(self, t: float, at: int, p: _Pattern, row: _Row) -> tuple[float, int]:
+    def overlap(self, t: float, p: _Pattern, row: _Row) -> tuple[float, _Pattern]:
         """Ramps that overlap from t on: carry the state itself until all legs stand still.
 
         Leaves the modal state in `row`; returns when, and the pattern then.
         """
-        table, due = self.table, self.due
+        table, due, at = self.table, self.due, p.at
         u = np.concatenate([self.eq.sources, row.held])
         x = table.patterns["basis"][at] @ row.y
         s_now, slope = table.bits[at].astype(float), np.zeros(self.eq.n_switches)
@@ -539,7 +542,7 @@ class _March:
                 s_now = s_now + slope * (stop - t)
                 t = stop
             if t >= self.end:
-                return t, at
+                return t, p
             if who >= 0 and who % 2 == 0:
                 self.latch(who // 2, p, table.patterns["inverse"][at] @ x)
                 continue
@@ -557,7 +560,7 @@ class _March:
         with table.lock:
             at = table.pattern(tuple(int(s > 0.5) for s in s_now))
         row.y[:] = table.patterns["inverse"][at] @ x
-        return t, at
+        return t, self.pattern(at)
 
     def store(self, y: Array, at: int) -> None:
         """Hand over to the marcher."""
