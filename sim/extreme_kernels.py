@@ -10,7 +10,7 @@ promises most is looked at first.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -23,7 +23,10 @@ from sim.followed_kernels import (
     polynomial,
     whole_step,
 )
-from sim.kernels import all_factors, compiled, compiled_lean, gather, on_disk
+from sim.kernels import _jitted, all_factors, compiled, compiled_lean, gather, on_disk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 #: The shortest stride, in s, and how many there are: each length of a step is one of them.
 SHORTEST, STRIDES = 2.0**-10 * 1e-9, 40
@@ -32,7 +35,7 @@ _LENGTHS = SHORTEST * 2.0 ** np.arange(STRIDES)
 #: the largest are rounding.
 _ALIKE, _NOTHING = 1e-9, 1e-14
 #: An extreme is found to this many volts or amperes.
-NEAR = 1e-7
+NEAR = 1e-9
 #: Strides kept; where more are met all are made anew.
 _SLOTS = 1024
 
@@ -110,6 +113,14 @@ class Parts(NamedTuple):
     own: np.ndarray
     state: np.ndarray
     value: np.ndarray
+
+
+def compiled_within(function: Callable[..., Any]) -> Callable[..., Any]:
+    """As `compiled_lean`, put into each function that calls it.
+
+    What is called for a walk of few numbers takes longer to be told what to work on than to do it.
+    """
+    return _jitted(function, _nrt=False, forceinline=True)
 
 
 @compiled
@@ -321,7 +332,7 @@ def make_stride(
             stray[row, s] = total
 
 
-@compiled_lean
+@compiled_within
 def slopes_of_modes(
     at: int,
     order: np.ndarray,
@@ -344,7 +355,7 @@ def slopes_of_modes(
         room[M, j] = own[at, 0, g] * y[i] + w[i]
 
 
-@compiled_lean
+@compiled_within
 def slopes_of_groups(
     at: int,
     row: int,
@@ -375,7 +386,7 @@ def slopes_of_groups(
         room[Q, j] = 0.0
 
 
-@compiled_lean
+@compiled_within
 def stride_reach(
     slot: int, pairs: int, others: int, ladder: np.ndarray, room: np.ndarray
 ) -> tuple[float, float, float, float]:
@@ -396,7 +407,7 @@ def stride_reach(
     return far, middle, off, most
 
 
-@compiled_lean
+@compiled_within
 def stride_slopes(
     slot: int, pairs: int, others: int, ladder: np.ndarray, room: np.ndarray
 ) -> tuple[float, float, float]:
@@ -415,7 +426,7 @@ def stride_slopes(
     return slope0, slope1, most
 
 
-@compiled_lean
+@compiled_within
 def stride_forced(
     slot: int, pairs: int, others: int, ladder: np.ndarray, room: np.ndarray
 ) -> tuple[float, float]:
@@ -435,7 +446,7 @@ def stride_forced(
     return far, slope
 
 
-@compiled_lean
+@compiled_within
 def go_on(
     slot: int,
     h: float,
@@ -469,7 +480,7 @@ def go_on(
         room[B, i] = b + h * c
 
 
-@compiled_lean
+@compiled_within
 def force_groups(
     at: int,
     row: int,
@@ -500,7 +511,7 @@ def force_groups(
             room[C, i] += b * f
 
 
-@compiled_lean
+@compiled_within
 def next_step(
     at: int,
     row: int,
@@ -538,7 +549,7 @@ def next_step(
     return jump
 
 
-@compiled_lean
+@compiled_within
 def strays(run: Steps, p: int, n_r: int, start: np.ndarray, far: np.ndarray) -> None:
     """How far (2, n_r) the residuals of a flat piece go from their start, and their fastest rate.
 
@@ -559,7 +570,7 @@ def strays(run: Steps, p: int, n_r: int, start: np.ndarray, far: np.ndarray) -> 
             far[1, k] = max(far[1, k], (slope + 2.0 * bend) / h)
 
 
-@compiled_lean
+@compiled_within
 def output_values(at: int, rows: np.ndarray, z: np.ndarray, values: np.ndarray) -> None:
     """All outputs (rows,) where z is the modal state, with a one and all else they read behind."""
     for r in range(rows.shape[1]):
@@ -569,7 +580,7 @@ def output_values(at: int, rows: np.ndarray, z: np.ndarray, values: np.ndarray) 
         values[r] = total
 
 
-@compiled_lean
+@compiled_within
 def level_for(span: float) -> int:
     """The shortest stride that holds a span, or the longest there is."""
     share, level = math.frexp(span * (1.0 / SHORTEST))
@@ -714,7 +725,7 @@ def walk(
     return high, low, high_at, low_at
 
 
-@compiled_lean
+@compiled_within
 def cubic_turns(far: float, slope0: float, slope1: float) -> tuple[float, float]:
     """Where the cubic over (0, 1) turns that gains `far` between these slopes; -1: nowhere."""
     c2, c3 = 3.0 * far - 2.0 * slope0 - slope1, slope0 + slope1 - 2.0 * far
@@ -824,7 +835,7 @@ def cut_pieces(
     )  # fmt: skip
 
 
-@compiled_lean
+@compiled_within
 def enter(
     run: Steps,
     sums: Sums,
