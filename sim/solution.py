@@ -485,6 +485,7 @@ class Solution:
         cancelled: Callable[[], bool] | None = None,
         *,
         extremes_only: bool = False,
+        beside: Sequence[str] = (),
     ) -> dict[str, tuple[RatingUse, ...]]:
         """Every part's ratings over the whole event, without the figures nobody rates.
 
@@ -494,6 +495,7 @@ class Solution:
         ----------
         extremes_only : leave out what integrals or many looks are needed for (RMS, heat, times,
             growth), for while a hand drags
+        beside : places whose range is read in the same walk, for `volts_range` to tell
 
         Raises
         ------
@@ -523,7 +525,7 @@ class Solution:
         # other places have no limit to be held against
         held = {f"{part.id}.{rating.port}" for part, rating in limits}
         places = [p for p in self.places() if p in held]
-        peak = self._read_extremes(places, currents("peak_amps"), slack, cancelled)
+        peak = self._read_extremes([*places, *beside], currents("peak_amps"), slack, cancelled)
         if cancelled is not None:
             if cancelled():
                 raise Cancelled("figures", "stopped for a newer request")

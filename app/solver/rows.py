@@ -174,8 +174,9 @@ def _while_dragged(
     clipped = {clip.tip for clip in solved.clips}
     columns = max(request.columns // 2, 1)
     read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V)
-    solution.rated(LIVE_SLACK_V, extremes_only=True)
-    solution.volts_range(LIVE_SLACK_V, None, [p for p in solution.places() if p in clipped])
+    places = [p for p in solution.places() if p in clipped]
+    solution.rated(LIVE_SLACK_V, extremes_only=True, beside=places)
+    solution.volts_range(LIVE_SLACK_V, None, places)
     return _put_together(solved, window, columns, solved.clips, read, request.truth)
 
 
