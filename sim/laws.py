@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
+_LAST = math.atan(STEEPEST)
+
+
 class StoreLaws:
     """Residuals of stores that fade; `values` (n,) are of the linear stores beside them."""
 
@@ -28,15 +31,26 @@ class StoreLaws:
 
     def residuals(self, c: Array) -> tuple[Array, Array, Array]:
         """r, dr/dc and d2r/dc2 at controls (..., n)."""
-        last = math.atan(STEEPEST)
         angle = c * (self.value / (self.full * self.half))
-        inside = np.clip(angle, -last, last)
+        inside = np.clip(angle, -_LAST, _LAST)
         z = np.tan(inside)
         slope = 1.0 + z * z
         bend = np.where(inside == angle, 2.0 * z * slope, 0.0)
         z = z + (angle - inside) * slope
         scale = self.value / self.full
         return self.half * z - c, scale * slope - 1.0, scale * scale / self.half * bend
+
+    def residual(self, k: int, c: float) -> tuple[float, float, float]:
+        """The same of store k alone at a control c."""
+        full, half, value = float(self.full[k]), float(self.half[k]), float(self.value[k])
+        angle = c * value / (full * half)
+        inside = min(max(angle, -_LAST), _LAST)
+        z = math.tan(inside)
+        slope = 1.0 + z * z
+        scale = value / full
+        bend = scale * scale / half * 2.0 * z * slope if inside == angle else 0.0
+        z += (angle - inside) * slope
+        return half * z - c, scale * slope - 1.0, bend
 
     def residuals_at(self, z: Array) -> Array:
         """r at voltages or currents z (..., n)."""

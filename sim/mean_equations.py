@@ -82,6 +82,8 @@ class Stores:
         Newton on c = base + own r(c), where stores share a loop or a cut-set.
         """
         base = x @ self.eq.reach.T + self.eq.rest
+        if len(self.eq) == 1 and x.ndim == 1:
+            return self._settled_alone(float(base[0]))
         r, slope, bend = self.laws.residuals(base)
         if self._apart:
             return base, r, slope, bend
@@ -106,6 +108,32 @@ class Stores:
                 break
         return c, r, slope, bend
 
+    def _settled_alone(self, base: float) -> tuple[Array, Array, Array, Array]:
+        """The same for one store at one moment: in plain numbers, a tenth of the time."""
+        law, own = self.laws.residual, float(self.eq.own[0, 0])
+        c, (r, slope, bend) = base, law(0, base)
+        missing = base + own * r - c
+        for _ in range(60 if own else 0):
+            step = missing / (1.0 - own * slope)
+            size, share = abs(missing), 1.0
+            for _ in range(40):
+                trial = c + share * step
+                r, slope, bend = law(0, trial)
+                missing = base + own * r - trial
+                if abs(missing) <= size:
+                    break
+                share *= 0.5
+            c = trial
+            if abs(step) <= 1e-13 * (1.0 + abs(c)):
+                break
+        return np.array([c]), np.array([r]), np.array([slope]), np.array([bend])
+
+    def _untied(self, slope: Array, right: Array) -> Array:
+        """(1 - slope own)^-1 right, at one moment."""
+        if len(slope) == 1:
+            return np.asarray(right / (1.0 - slope[0] * self.eq.own[0, 0]))
+        return np.asarray(np.linalg.solve(self._eye - slope[:, None] * self.eq.own, right))
+
     def w(self, x: Array) -> Array:
         """Voltages and currents w (..., n) of states x (..., n)."""
         if not self.some:
@@ -122,10 +150,8 @@ class Stores:
     def moment(self, x: Array) -> tuple[Array, Array, Array, Array]:
         """At one state (n,): w, how r follows x (n_stores, n), dr/dc and d2r/dc2."""
         _, r, slope, bend = self._settled(x)
-        rate = np.linalg.solve(
-            self._eye - slope[:, None] * self.eq.own, slope[:, None] * self.eq.reach
-        )
-        return x + self.eq.gain @ r, np.asarray(rate), slope, bend
+        rate = self._untied(slope, slope[:, None] * self.eq.reach)
+        return x + self.eq.gain @ r, rate, slope, bend
 
     def rates(self, x: Array, slope: Array) -> Array:
         """r' (..., n_stores) of states and their slopes (..., n)."""

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.mean_equations import residual_scale
-from sim.mean_kernels import Entries, Fade, Form, Plan
+from sim.mean_kernels import BRAKES, DRIVES, FREE, LEAST_SUPPLY, OFF, ON, Entries, Fade, Form, Plan
 from sim.state_equations import AUX_SCALE
 from sim.switch_poly import MeanValues, SwitchPoly, stack
 
@@ -112,6 +112,8 @@ class MeanForm:
         eq, laws, limits = self.eq, self.mean.laws, self.eq.limits
         table = self.values.table[:, : self.shape[0] * self.shape[1]]
         h = table.reshape(-1, *self.shape)
+        others = h.copy()
+        others[:, :, self.amps] = 0.0
 
         def entries(part: Array) -> Entries:
             monomial, row, column = np.nonzero(part)
@@ -121,8 +123,10 @@ class MeanForm:
 
         return Form(
             plan=plan(self._pattern(h)),
-            flow=entries(h[:, : self.n]),
-            drop=entries(h[:, self.n :]),
+            flow=entries(others[:, : self.n]),
+            drop=entries(others[:, self.n :]),
+            draw=entries(h[:, : self.n, self.amps]),
+            tie=entries(h[:, self.n :, self.amps]),
             factors=self._factors,
             z=self._z.copy(),
             n=self.n,
@@ -184,17 +188,34 @@ class MeanForm:
         drawn = np.any(some[:n, self.amps], axis=1)
         return np.asarray(states[:n] | np.outer(drawn, np.any(states[n:], axis=0)))
 
-    def _limited(self, command: Array, x: Array) -> Array:
+    def acts(self, command: Array, x: Array) -> tuple[int, ...]:
+        """What acts on each duty that has a limit: `sim.mean_kernels.FREE` and so on."""
         if not len(self._held):
-            return np.minimum(np.maximum(command, 0.0), 1.0)
-        duty = command.copy()
-        supply = AUX_SCALE * x[self._sense]
-        if supply.min() <= 1e-3:
-            return self.mean.limited(command, x)
+            return ()
+        supply, duty = AUX_SCALE * x[self._sense], command[self._held]
+        low, high = self._bounds(x)
+        own = np.minimum(np.maximum(duty, low), high)
+        which = np.where(own > duty, BRAKES, DRIVES)
+        which = np.where(own <= 0.0, OFF, np.where(own >= 1.0, ON, which))
+        which[(own == duty) | (supply <= LEAST_SUPPLY)] = FREE
+        return tuple(which.tolist())
+
+    def _bounds(self, x: Array) -> tuple[Array, Array]:
+        """The duties between which current limits leave each bridge that has them alone."""
+        supply = np.maximum(AUX_SCALE * x[self._sense], LEAST_SUPPLY)
         emf = self._emf @ x
-        own = np.maximum(duty[self._held], (emf - self._brake) / supply)
-        duty[self._held] = np.minimum(own, (emf + self._drive) / supply)
-        return np.minimum(np.maximum(duty, 0.0), 1.0)
+        return (emf - self._brake) / supply, (emf + self._drive) / supply
+
+    def _limited(self, command: Array, x: Array, acts: tuple[int, ...]) -> Array:
+        """The duties as what acts on them leaves them."""
+        duty = np.minimum(np.maximum(command, 0.0), 1.0)
+        if any(acts):
+            low, high = self._bounds(x)
+            for i, act in enumerate(acts):
+                if act != FREE:
+                    own = {BRAKES: low[i], DRIVES: high[i], OFF: 0.0, ON: 1.0}[act]
+                    duty[self._held[i]] = min(max(own, 0.0), 1.0)
+        return duty
 
     def _weights(self, duty: Array) -> Array:
         return np.asarray(np.concatenate(([1.0], duty))[self._factors].prod(axis=1))
@@ -276,9 +297,9 @@ class MeanForm:
         z[self.amps] = amps
         return h, y[: self.n] + h[: self.n, self.amps] @ amps
 
-    def slope(self, command: Array, x: Array) -> Array:
-        """x' (n,) at a command (n_switches,) and state (n,)."""
-        return self._fill(self._limited(command, x), x)[1]
+    def slope(self, command: Array, x: Array, acts: tuple[int, ...]) -> Array:
+        """x' (n,) at a command (n_switches,) and state (n,), under what acts on duties."""
+        return self._fill(self._limited(command, x, acts), x)[1]
 
     def _turn(self, follow: Array, faded: Array, curved: Array, slope: Array) -> Array:
         """How rates of residuals move with the state (n_stores, n) while its slope stands."""
@@ -288,7 +309,9 @@ class MeanForm:
         system = np.eye(len(store)) - faded[:, None] * store.own
         return np.asarray(np.linalg.solve(system, moved))
 
-    def linear(self, command: Array, rate: Array, x: Array) -> tuple[Array, Array, Array]:
+    def linear(
+        self, command: Array, rate: Array, x: Array, acts: tuple[int, ...]
+    ) -> tuple[Array, Array, Array]:
         """Slope (n,), its Jacobian (n, n) and its derivative by time (n,).
 
         Parameters
@@ -296,7 +319,7 @@ class MeanForm:
         rate : (n_switches,) change of the command per s
         """
         eq, n = self.eq, self.n
-        duty = self._limited(command, x)
+        duty = self._limited(command, x, acts)
         h, slope = self._fill(duty, x)
         whole = h[:, :n].copy()
         w = x[eq.speed_states] * eq.speed_scale
@@ -307,8 +330,9 @@ class MeanForm:
             _, follow, faded, curved = self.mean.stores.moment(x)
             whole += (whole @ eq.stores.gain) @ follow
         in_time = np.zeros(len(h))
-        free = (duty > 0.0) & (duty < 1.0)
-        held = free & (duty != command)
+        free, held = (duty > 0.0) & (duty < 1.0), np.zeros(len(duty), dtype=bool)
+        held[self._held] = [act in (BRAKES, DRIVES) for act in acts]
+        held &= free
         for s in np.flatnonzero(held | (free & (rate != 0.0))):
             by_duty = self._matrix_slope(int(s), duty) @ self._z
             if held[s]:

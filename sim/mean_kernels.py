@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.kernels import compiled
+from sim.kernels import compiled_lean, on_disk
 from sim.nonlinear_kernels import curve_residual, store_bend, store_residual
 
 Array = NDArray[np.float64]
@@ -25,12 +25,27 @@ DONE, FULL, STUCK = 0, 1, 2
 
 #: A step may be so many times longer than the one before.
 GROW = 6.0
+#: What acts on a duty: nothing, the brake or drive current's limit, or either end.
+FREE, BRAKES, DRIVES, OFF, ON = 0, 1, 2, 3, 4
+#: A supply (V) below which its limits do not act.
+LEAST_SUPPLY = 1e-3
+#: Halvings by which it is found where in a step that changes, and where it is so late that the step
+#: ends there already: what is read between the corner and the end of the step is off by as much.
+HALVINGS, LATE = 20, 0.9999
+#: A corner before this share of a step is where the step begins; and so often one is looked for:
+#: what stays on a corner for long is on either side of it alike.
+AT_ONCE, LOOKS = 2e-6, 8
 #: A step shorter than this share of the event's time is given up.
 SHORTEST = 1e-15
 
 
+def ready() -> bool:
+    """Averaged runs need not wait for a compiler."""
+    return on_disk(march)
+
+
 class Entries(NamedTuple):
-    """Nonzero entries of H's matrices: y[row] += weight[m] value z[column].
+    """Nonzero entries of a block of H's matrices: y[row] += weight[m] value z[column].
 
     Those of monomial m are start[m] to start[m + 1].
     """
@@ -76,7 +91,8 @@ class Form(NamedTuple):
 
     Attributes
     ----------
-    flow, drop : entries of the slope's and of the controls' rows
+    flow, drop : entries of the slope's and of the controls' rows, but for those of
+    draw, tie : the same rows by the laws' inputs, column 0 the first of them
     plan : of the Jacobian's entries
     factors : (n_monomials, p) places in [1, duties] whose product is the monomial's mean
     z : (columns,) of [states; inputs], sources filled in
@@ -89,6 +105,8 @@ class Form(NamedTuple):
 
     flow: Entries
     drop: Entries
+    draw: Entries
+    tie: Entries
     plan: Plan
     factors: Index
     z: Array
@@ -135,7 +153,151 @@ class Method(NamedTuple):
     dense: Array
 
 
-@compiled
+class Factors(NamedTuple):
+    """LU factors along a `Plan`: below and beside each pivot, in its order, and one over it."""
+
+    below: Array
+    beside: Array
+    inverse: Array
+
+    @classmethod
+    def of(cls, plan: Plan) -> Factors:
+        """Factors to be filled by `eliminate_sparse`."""
+        size = len(plan.neighbour)
+        return cls(np.zeros(size), np.zeros(size), np.zeros(len(plan.order)))
+
+
+class StoreRoom(NamedTuple):
+    """Of stores that fade.
+
+    Attributes
+    ----------
+    c, r, bend : (n_stores,) controls, residuals and slopes of these; what `settle_stores` found
+    follow : (n_stores, n) residuals by the state; moved : their rates by the state
+    rates : (n_stores, 1 + n_laws) rates of residuals, by the slope and by each law's input
+    base, step, trial, column : (n_stores,); system, pivots : of a Newton
+    """
+
+    c: Array
+    r: Array
+    bend: Array
+    follow: Array
+    moved: Array
+    rates: Array
+    base: Array
+    step: Array
+    trial: Array
+    column: Array
+    system: Array
+    pivots: Index
+
+
+class LawRoom(NamedTuple):
+    """Of loads and curves.
+
+    Attributes
+    ----------
+    volts, volts_t : (n_laws,) controls without what laws draw, and by time
+    volts_x : (n_laws, n) controls by the state; draw : (n, n_laws) slope by what laws draw
+    through : (n_laws, n_laws) controls by what laws draw
+    step, drop : (n_laws,); system, pivots : of a Newton; drawn : (n,) states that any law moves
+    """
+
+    volts: Array
+    volts_t: Array
+    volts_x: Array
+    draw: Array
+    through: Array
+    step: Array
+    drop: Array
+    system: Array
+    pivots: Index
+    drawn: Index
+
+
+class Room(NamedTuple):
+    """Where `march` works: nothing is allocated, so that nothing need be counted.
+
+    Attributes
+    ----------
+    duty, rate, acts, there : (n_switches,) of bridges; acts where the step begins
+    weight, turned : (n_monomials,) means and their slopes by one duty
+    z : as `Form.z`; slope, by_time, y, new, flow : (n,); k : (stages, n)
+    jacobian, matrix : (n, n); lu : of the matrix
+    """
+
+    duty: Array
+    rate: Array
+    acts: Index
+    there: Index
+    weight: Array
+    turned: Array
+    z: Array
+    slope: Array
+    by_time: Array
+    y: Array
+    new: Array
+    flow: Array
+    k: Array
+    jacobian: Array
+    matrix: Array
+    lu: Factors
+    stores: StoreRoom
+    laws: LawRoom
+
+    @classmethod
+    def of(cls, form: Form, stages: int) -> Room:
+        """Room for a method of so many stages on these equations."""
+        n, n_s, n_k = form.n, len(form.sense), len(form.fading.full)
+        n_j, monomials = len(form.value) + len(form.curve_ohm), len(form.factors)
+        zeros = np.zeros
+        return cls(
+            duty=zeros(n_s),
+            rate=zeros(n_s),
+            acts=zeros(n_s, np.int64),
+            there=zeros(n_s, np.int64),
+            weight=zeros(monomials),
+            turned=zeros(monomials),
+            z=form.z.copy(),
+            slope=zeros(n),
+            by_time=zeros(n),
+            y=zeros(n),
+            new=zeros(n),
+            flow=zeros(n),
+            k=zeros((stages, n)),
+            jacobian=zeros((n, n)),
+            matrix=zeros((n, n)),
+            lu=Factors.of(form.plan),
+            stores=StoreRoom(
+                c=zeros(n_k),
+                r=zeros(n_k),
+                bend=zeros(n_k),
+                follow=zeros((n_k, n)),
+                moved=zeros((n_k, n)),
+                rates=zeros((n_k, 1 + n_j)),
+                base=zeros(n_k),
+                step=zeros(n_k),
+                trial=zeros(n_k),
+                column=zeros(n_k),
+                system=zeros((n_k, n_k)),
+                pivots=zeros(n_k, np.int64),
+            ),
+            laws=LawRoom(
+                volts=zeros(n_j),
+                volts_t=zeros(n_j),
+                volts_x=zeros((n_j, n)),
+                draw=zeros((n, n_j)),
+                through=zeros((n_j, n_j)),
+                step=zeros(n_j),
+                drop=zeros(n_j),
+                system=zeros((n_j, n_j)),
+                pivots=zeros(n_j, np.int64),
+                drawn=zeros(n, np.int64),
+            ),
+        )
+
+
+@compiled_lean
 def even_step(h: float) -> float:
     """The step to take where one of h s is allowed: a whole sixteenth of an octave, about below.
 
@@ -146,15 +308,26 @@ def even_step(h: float) -> float:
     return float(2.0 ** (math.floor(16.0 * math.log2(h) + 0.25) / 16.0))
 
 
-@compiled
+@compiled_lean
+def just_past(h: float, error: float) -> float:
+    """A step that ends just after a corner at h s, so that the next one begins past it.
+
+    Two thousandths after it where the step that found it is far off (`error`, in units of what is
+    allowed, above one), and finds it again; else twenty millionths.
+    """
+    parts = 256.0 if error > 1.0 else 65536.0
+    return float(2.0 ** (math.floor(parts * math.log2(h) + 1.75) / parts))
+
+
+@compiled_lean
 def step_factor(error: float, grow: float) -> float:
     """By how much the next step is longer, for an error in units of what is allowed."""
     if not error < math.inf:
         return 0.1
-    return min(grow, max(0.2, 0.9 / math.sqrt(math.sqrt(max(error, 1e-10)))))
+    return min(grow, max(0.2, 0.9 * math.exp(-0.2 * math.log(max(error, 1e-10)))))
 
 
-@compiled
+@compiled_lean
 def eliminate(a: Array, pivots: Index) -> bool:
     """LU factors of a small full matrix, in place; False if it is singular."""
     n = len(a)
@@ -179,7 +352,7 @@ def eliminate(a: Array, pivots: Index) -> bool:
     return True
 
 
-@compiled
+@compiled_lean
 def substitute(lu: Array, pivots: Index, b: Array) -> None:
     """Solve with the factors of `eliminate`, in place."""
     n = len(b)
@@ -199,9 +372,9 @@ def substitute(lu: Array, pivots: Index, b: Array) -> None:
         b[i] = total / lu[i, i]
 
 
-@compiled
-def eliminate_sparse(a: Array, plan: Plan, smallest: float) -> bool:
-    """LU factors of a, in place and in the order of a plan, without exchanging rows.
+@compiled_lean
+def eliminate_sparse(a: Array, plan: Plan, smallest: float, lu: Factors) -> bool:
+    """LU factors of a, in the order of a plan, without exchanging rows; a is used up.
 
     In energy coordinates the symmetric part of a step's matrix is nearly always
     positive, and then no exchange is needed. False where a pivot is below `smallest`:
@@ -209,40 +382,40 @@ def eliminate_sparse(a: Array, plan: Plan, smallest: float) -> bool:
     """
     for place in range(len(plan.order)):
         k = plan.order[place]
+        start, stop = plan.start[place], plan.start[place + 1]
         if not abs(a[k, k]) >= smallest:
             return False
         inverse = 1.0 / a[k, k]
-        for p in range(plan.start[place], plan.start[place + 1]):
+        lu.inverse[place] = inverse
+        for q in range(start, stop):
+            lu.beside[q] = a[k, plan.neighbour[q]]
+        for p in range(start, stop):
             i = plan.neighbour[p]
-            if a[i, k] != 0.0:
-                share = a[i, k] * inverse
-                a[i, k] = share
-                for q in range(plan.start[place], plan.start[place + 1]):
-                    j = plan.neighbour[q]
-                    a[i, j] -= share * a[k, j]
+            share = a[i, k] * inverse
+            lu.below[p] = share
+            if share != 0.0:
+                for q in range(start, stop):
+                    a[i, plan.neighbour[q]] -= share * lu.beside[q]
     return True
 
 
-@compiled
-def substitute_sparse(lu: Array, plan: Plan, b: Array) -> None:
+@compiled_lean
+def substitute_sparse(lu: Factors, plan: Plan, b: Array) -> None:
     """Solve with the factors of `eliminate_sparse`, in place."""
     n = len(b)
     for place in range(n):
-        k = plan.order[place]
-        own = b[k]
+        own = b[plan.order[place]]
         for p in range(plan.start[place], plan.start[place + 1]):
-            i = plan.neighbour[p]
-            b[i] -= lu[i, k] * own
+            b[plan.neighbour[p]] -= lu.below[p] * own
     for place in range(n - 1, -1, -1):
         k = plan.order[place]
         total = b[k]
         for p in range(plan.start[place], plan.start[place + 1]):
-            j = plan.neighbour[p]
-            total -= lu[k, j] * b[j]
-        b[k] = total / lu[k, k]
+            total -= lu.beside[p] * b[plan.neighbour[p]]
+        b[k] = total * lu.inverse[place]
 
 
-@compiled
+@compiled_lean
 def command(course: Course, t: float, duty: Array, rate: Array) -> None:
     """Commanded duties and their change per s at a time."""
     ring, ring_rate = 0.0, 0.0
@@ -262,27 +435,47 @@ def command(course: Course, t: float, duty: Array, rate: Array) -> None:
             rate[k] = 0.0
 
 
-@compiled
-def limit(form: Form, x: Array, duty: Array, held: NDArray[np.bool_]) -> None:
-    """Hold commanded duties within the current limits, in place."""
+@compiled_lean
+def bounds(form: Form, x: Array, k: int) -> tuple[float, float]:
+    """The duties between which the current limits of a bridge leave it alone."""
+    supply = max(form.sense_scale * x[form.sense[k]], LEAST_SUPPLY)
+    emf = 0.0
+    for j in range(form.speed, form.speed + len(form.drag)):
+        emf += form.emf[k, j] * x[j]
+    return (emf - form.brake[k]) / supply, (emf + form.drive[k]) / supply
+
+
+@compiled_lean
+def find_acts(form: Form, x: Array, duty: Array, acts: Index) -> None:
+    """What acts on each commanded duty at a state."""
     for k in range(len(duty)):
-        held[k] = False
-        at = form.sense[k]
-        if at < 0:
-            continue
-        supply = form.sense_scale * x[at]
-        if supply <= 1e-3:
-            continue
-        emf = 0.0
-        for j in range(form.speed, form.speed + len(form.drag)):
-            emf += form.emf[k, j] * x[j]
-        low, high = (emf - form.brake[k]) / supply, (emf + form.drive[k]) / supply
-        own = min(max(duty[k], low), high)
-        held[k] = own != duty[k] and 0.0 < own < 1.0
-        duty[k] = min(max(own, 0.0), 1.0)
+        acts[k] = FREE
+        if form.sense[k] >= 0 and form.sense_scale * x[form.sense[k]] > LEAST_SUPPLY:
+            low, high = bounds(form, x, k)
+            own = min(max(duty[k], low), high)
+            if own != duty[k]:
+                acts[k] = BRAKES if own > duty[k] else DRIVES
+                if own <= 0.0:
+                    acts[k] = OFF
+                elif own >= 1.0:
+                    acts[k] = ON
 
 
-@compiled
+@compiled_lean
+def hold(form: Form, x: Array, duty: Array, acts: Index) -> None:
+    """The duties as what acts on them leaves them, in place.
+
+    What acts is kept over a step, so that none has a corner inside; see `first_turn`.
+    """
+    for k in range(len(duty)):
+        if acts[k] == OFF or acts[k] == ON:
+            duty[k] = 0.0 if acts[k] == OFF else 1.0
+        elif acts[k] != FREE:
+            low, high = bounds(form, x, k)
+            duty[k] = min(max(low if acts[k] == BRAKES else high, 0.0), 1.0)
+
+
+@compiled_lean
 def law(form: Form, j: int, volts: float) -> tuple[float, float]:
     """Current of a load, or residual of a curve, and its slope by the control.
 
@@ -304,11 +497,12 @@ def law(form: Form, j: int, volts: float) -> tuple[float, float]:
     return slope * volts, slope
 
 
-@compiled
-def settle_stores(fade: Fade, x: Array, c: Array, r: Array, bend: Array) -> None:
-    """Controls, residuals and their slopes of stores that fade, at a state."""
+@compiled_lean
+def settle_stores(fade: Fade, x: Array, room: StoreRoom) -> None:
+    """Controls, residuals and their slopes of stores that fade, at a state; left in `room`."""
+    c, r, bend, base = room.c, room.r, room.bend, room.base
+    system, pivots, step, trial = room.system, room.pivots, room.step, room.trial
     n_k = len(r)
-    base = np.zeros(n_k)
     for k in range(n_k):
         total = fade.rest[k]
         for i in range(len(x)):
@@ -318,8 +512,6 @@ def settle_stores(fade: Fade, x: Array, c: Array, r: Array, bend: Array) -> None
         r[k], bend[k] = store_residual(total, fade.value[k], fade.full[k], fade.half[k])
     if fade.apart:
         return
-    system, pivots = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64)
-    step, trial = np.zeros(n_k), np.zeros(n_k)
     for _ in range(60):
         size = 0.0
         for k in range(n_k):
@@ -355,69 +547,68 @@ def settle_stores(fade: Fade, x: Array, c: Array, r: Array, bend: Array) -> None
             break
 
 
-@compiled
-def untie_stores(fade: Fade, bend: Array, columns: Array) -> None:
-    """Solve (1 - bend own) columns = columns, in place."""
-    n_k = len(bend)
-    system, pivots, column = np.zeros((n_k, n_k)), np.zeros(n_k, np.int64), np.zeros(n_k)
+@compiled_lean
+def untie_stores(fade: Fade, columns: Array, room: StoreRoom) -> None:
+    """Solve (1 - bend own) columns = columns, in place; nothing to do where stores are apart."""
+    if fade.apart:
+        return
+    n_k, system, column = len(room.bend), room.system, room.column
     for k in range(n_k):
         for j in range(n_k):
-            system[k, j] = -bend[k] * fade.own[k, j]
+            system[k, j] = -room.bend[k] * fade.own[k, j]
         system[k, k] += 1.0
-    eliminate(system, pivots)
+    eliminate(system, room.pivots)
     for j in range(columns.shape[1]):
         some = False
         for k in range(n_k):
             column[k] = columns[k, j]
             some = some or column[k] != 0.0
         if some:
-            substitute(system, pivots, column)
+            substitute(system, room.pivots, column)
             for k in range(n_k):
                 columns[k, j] = column[k]
 
 
-@compiled
-def follow_stores(fade: Fade, bend: Array, follow: Array) -> None:
-    """How residuals of stores follow the state (n_stores, n), from their slopes."""
-    n_k, n = follow.shape
+@compiled_lean
+def follow_stores(fade: Fade, room: StoreRoom) -> None:
+    """How residuals of stores follow the state, from their slopes."""
+    n_k, n = room.follow.shape
     for k in range(n_k):
         for j in range(n):
-            follow[k, j] = bend[k] * fade.reach[k, j]
-    if not fade.apart:
-        untie_stores(fade, bend, follow)
+            room.follow[k, j] = room.bend[k] * fade.reach[k, j]
+    untie_stores(fade, room.follow, room)
 
 
-@compiled
-def turn_stores(fade: Fade, c: Array, bend: Array, follow: Array, slope: Array) -> Array:
-    """How the rate of each residual moves with the state while its slope stands, (n_stores, n)."""
+@compiled_lean
+def turn_stores(fade: Fade, slope: Array, room: StoreRoom) -> None:
+    """How the rate of each residual moves with the state while its slope stands: `moved`."""
+    follow, out, rate = room.follow, room.moved, room.step
     n_k, n = follow.shape
-    out = np.zeros((n_k, n))
-    rate = np.zeros(n_k)
     for k in range(n_k):
+        total = 0.0
         for j in range(n):
-            rate[k] += follow[k, j] * slope[j]
+            total += follow[k, j] * slope[j]
+        rate[k] = total
     for k in range(n_k):
         total = 0.0
         for j in range(n):
             total += fade.reach[k, j] * slope[j]
         for m in range(n_k):
             total += fade.own[k, m] * rate[m]
-        total *= store_bend(c[k], fade.value[k], fade.full[k], fade.half[k])
+        total *= store_bend(room.c[k], fade.value[k], fade.full[k], fade.half[k])
         for j in range(n):
             by_state = fade.reach[k, j]
             for m in range(n_k):
                 by_state += fade.own[k, m] * follow[m, j]
             out[k, j] = total * by_state
-    if not fade.apart:
-        untie_stores(fade, bend, out)
-    return out
+    untie_stores(fade, out, room)
 
 
-@compiled
-def chain_stores(fade: Fade, follow: Array, by_w: Array) -> None:
+@compiled_lean
+def chain_stores(fade: Fade, by_w: Array, room: StoreRoom) -> None:
     """Derivatives by the states from those by w, in place."""
+    follow, gained = room.follow, room.column
     n_k, n = follow.shape
-    gained = np.zeros(n_k)
     for i in range(len(by_w)):
         for k in range(n_k):
             total = 0.0
@@ -430,7 +621,7 @@ def chain_stores(fade: Fade, follow: Array, by_w: Array) -> None:
                     by_w[i, j] += gained[k] * follow[k, j]
 
 
-@compiled
+@compiled_lean
 def weigh(form: Form, duty: Array, weight: Array) -> None:
     """Mean of each monomial."""
     for m in range(len(weight)):
@@ -442,7 +633,7 @@ def weigh(form: Form, duty: Array, weight: Array) -> None:
         weight[m] = product
 
 
-@compiled
+@compiled_lean
 def weigh_slope(form: Form, duty: Array, s: int, weight: Array) -> None:
     """Derivative of each monomial's mean by one duty."""
     for m in range(len(weight)):
@@ -456,7 +647,7 @@ def weigh_slope(form: Form, duty: Array, s: int, weight: Array) -> None:
         weight[m] = product if found else 0.0
 
 
-@compiled
+@compiled_lean
 def add_product(entries: Entries, weight: Array, z: Array, out: Array) -> None:
     """out += H z."""
     for m in range(len(weight)):
@@ -465,117 +656,119 @@ def add_product(entries: Entries, weight: Array, z: Array, out: Array) -> None:
                 out[entries.row[e]] += weight[m] * entries.value[e] * z[entries.column[e]]
 
 
-@compiled
-def lift_laws(
-    form: Form, weight: Array, z: Array, c: Array, bend: Array, base: Array, through: Array
-) -> None:
-    """Adds to the laws' controls what comes with the rates of residuals; no amps are in z yet."""
-    fade, n, n_j = form.fading, form.n, len(base)
-    n_k = len(fade.full)
-    follow, slope = np.zeros((n_k, n)), np.zeros(n)
-    follow_stores(fade, bend, follow)
-    add_product(form.flow, weight, z, slope)
-    drawn = np.zeros((n_k, n_j))
+@compiled_lean
+def add_matrix(entries: Entries, weight: Array, out: Array) -> None:
+    """out += H, of a block of few columns."""
     for m in range(len(weight)):
-        for e in range(form.flow.start[m], form.flow.start[m + 1]):
-            at = form.flow.column[e]
-            if form.amps <= at < form.amps + n_j:
-                value = weight[m] * form.flow.value[e]
-                for k in range(n_k):
-                    drawn[k, at - form.amps] += follow[k, form.flow.row[e]] * value
-    for k in range(n_k):
-        rate = 0.0
-        for j in range(n):
-            rate += follow[k, j] * slope[j]
-        for i in range(n_j):
-            base[i] += fade.lift[i, k] * rate
-            for j in range(n_j):
-                through[i, j] += fade.lift[i, k] * drawn[k, j]
+        if weight[m] != 0.0:
+            for e in range(entries.start[m], entries.start[m + 1]):
+                out[entries.row[e], entries.column[e]] += weight[m] * entries.value[e]
 
 
-@compiled
-def evaluate(form: Form, weight: Array, x: Array, z: Array, amps: Array, slope: Array) -> None:
-    """Slope at a state; leaves all inputs in z and the loads' currents in `amps`.
+@compiled_lean
+def lift_laws(form: Form, weight: Array, slope: Array, stores: StoreRoom, laws: LawRoom) -> None:
+    """Adds to the laws' controls what comes with the rates of residuals.
 
-    Loads and curves move their own control: Newton from the inputs of the call before.
+    `slope` is without what the laws draw.
     """
-    n, n_j, n_k = form.n, len(amps), len(form.fading.full)
+    fade, rates, draw, n_j = form.fading, stores.rates, form.draw, len(laws.volts)
+    n_k = len(fade.full)
+    rates[:] = 0.0
+    for k in range(n_k):
+        total = 0.0
+        for i in range(len(slope)):
+            total += fade.reach[k, i] * slope[i]
+        rates[k, 0] = total
+    for m in range(len(weight)):
+        for e in range(draw.start[m], draw.start[m + 1]):
+            value = weight[m] * draw.value[e]
+            for k in range(n_k):
+                rates[k, 1 + draw.column[e]] += fade.reach[k, draw.row[e]] * value
+    for k in range(n_k):
+        for j in range(1 + n_j):
+            rates[k, j] *= stores.bend[k]
+    untie_stores(fade, rates, stores)
+    for i in range(n_j):
+        for k in range(n_k):
+            lift = fade.lift[i, k]
+            if lift != 0.0:
+                laws.volts[i] += lift * rates[k, 0]
+                for j in range(n_j):
+                    laws.through[i, j] += lift * rates[k, 1 + j]
+
+
+@compiled_lean
+def settle_laws(form: Form, amps: Array, room: LawRoom) -> None:
+    """Inputs of loads and curves, which move their own control: Newton from those before."""
+    base, through, system, step = room.volts, room.through, room.system, room.step
+    n_j = len(amps)
+    most, share = math.inf, 1.0
+    for _ in range(60):
+        size = 0.0
+        for j in range(n_j):
+            volts = base[j]
+            for i in range(n_j):
+                volts += through[j, i] * amps[i]
+            drawn, bend = law(form, j, volts)
+            step[j] = drawn - amps[j]
+            size = max(size, abs(step[j]))
+            for i in range(n_j):
+                system[j, i] = -bend * through[j, i]
+            system[j, j] += 1.0
+        if not eliminate(system, room.pivots):
+            break
+        substitute(system, room.pivots, step)
+        # corners of a curve can send it to and fro: then by shorter steps
+        stuck = size > 0.9 * most and len(form.curve_ohm) > 0
+        share = max(0.5 * share, 0.1) if stuck else 1.0
+        most = min(most, size)
+        moved, largest = 0.0, 0.0
+        for j in range(n_j):
+            amps[j] += share * step[j]
+            moved = max(moved, abs(step[j]))
+            largest = max(largest, abs(amps[j]))
+        # quadratic: the next step would be smaller than rounding
+        if moved <= 1e-8 * (1.0 + largest):
+            break
+
+
+@compiled_lean
+def evaluate(form: Form, weight: Array, x: Array, amps: Array, slope: Array, room: Room) -> None:
+    """Slope at a state; leaves all inputs in `room.z` and the loads' currents in `amps`."""
+    n, fade, z, stores, laws = form.n, form.fading, room.z, room.stores, room.laws
     for i in range(n):
         z[i] = x[i]
-    c, r, faded = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
-    if n_k:
-        settle_stores(form.fading, x, c, r, faded)
-        for i in range(n):
-            for k in range(n_k):
-                z[i] += form.fading.gain[i, k] * r[k]
+    if len(fade.full):
+        settle_stores(fade, x, stores)
+        for k in range(len(fade.full)):
+            for i in range(n):
+                z[i] += fade.gain[i, k] * stores.r[k]
     for i in range(len(form.drag)):
         w = x[form.speed + i] * form.speed_scale[i]
         z[form.torque + i] = form.drag[i] * w * abs(w)
-    if n_j:
-        through = np.zeros((n_j, n_j))
-        base = np.zeros(n_j)
-        for m in range(len(weight)):
-            for e in range(form.drop.start[m], form.drop.start[m + 1]):
-                at = form.drop.column[e]
-                value = weight[m] * form.drop.value[e]
-                if form.amps <= at < form.amps + n_j:
-                    through[form.drop.row[e], at - form.amps] += value
-                else:
-                    base[form.drop.row[e]] += value * z[at]
-        if form.fading.lifts:
-            for j in range(n_j):
-                z[form.amps + j] = 0.0
-            lift_laws(form, weight, z, c, faded, base, through)
-        system, step = np.zeros((n_j, n_j)), np.zeros(n_j)
-        pivots = np.zeros(n_j, np.int64)
-        most, share = math.inf, 1.0
-        for _ in range(60):
-            size = 0.0
-            for j in range(n_j):
-                volts = base[j]
-                for i in range(n_j):
-                    volts += through[j, i] * amps[i]
-                drawn, bend = law(form, j, volts)
-                step[j] = drawn - amps[j]
-                size = max(size, abs(step[j]))
-                for i in range(n_j):
-                    system[j, i] = -bend * through[j, i]
-                system[j, j] += 1.0
-            if not eliminate(system, pivots):
-                break
-            substitute(system, pivots, step)
-            # corners of a curve can send it to and fro: then by shorter steps
-            stuck = size > 0.9 * most and len(form.curve_ohm) > 0
-            share = max(0.5 * share, 0.1) if stuck else 1.0
-            most = min(most, size)
-            moved, largest = 0.0, 0.0
-            for j in range(n_j):
-                amps[j] += share * step[j]
-                moved = max(moved, abs(step[j]))
-                largest = max(largest, abs(amps[j]))
-            # quadratic: the next step would be smaller than rounding
-            if moved <= 1e-8 * (1.0 + largest):
-                break
-        for j in range(n_j):
-            z[form.amps + j] = amps[j]
     slope[:] = 0.0
     add_product(form.flow, weight, z, slope)
+    if len(amps):
+        laws.volts[:] = 0.0
+        laws.through[:] = 0.0
+        add_product(form.drop, weight, z, laws.volts)
+        add_matrix(form.tie, weight, laws.through)
+        if fade.lifts:
+            lift_laws(form, weight, slope, stores, laws)
+        settle_laws(form, amps, laws)
+        add_product(form.draw, weight, amps, slope)
 
 
-@compiled
-def spread(
-    form: Form, entries: Entries, weight: Array, x: Array, by_state: Array, by_amps: Array
-) -> None:
-    """Derivatives of H z by the states, drag included, and by the loads' currents; added."""
-    n, n_j, n_w = form.n, by_amps.shape[1], len(form.drag)
+@compiled_lean
+def spread(form: Form, entries: Entries, weight: Array, x: Array, by_state: Array) -> None:
+    """Derivatives of H z by the states, drag included; added."""
+    n, n_w = form.n, len(form.drag)
     for m in range(len(weight)):
         for e in range(entries.start[m], entries.start[m + 1]):
             i, j = entries.row[e], entries.column[e]
             value = weight[m] * entries.value[e]
             if j < n:
                 by_state[i, j] += value
-            elif form.amps <= j < form.amps + n_j:
-                by_amps[i, j - form.amps] += value
             elif form.torque <= j < form.torque + n_w:
                 at = form.speed + j - form.torque
                 scale = form.speed_scale[j - form.torque]
@@ -583,45 +776,44 @@ def spread(
                 by_state[i, at] += value * drag
 
 
-@compiled
-def linearise(
-    form: Form,
-    duty: Array,
-    held: NDArray[np.bool_],
-    rate: Array,
-    weight: Array,
-    x: Array,
-    z: Array,
-    jacobian: Array,
-    by_time: Array,
-) -> None:
+@compiled_lean
+def linearise(form: Form, x: Array, amps: Array, room: Room) -> None:
     """Jacobian and derivative by time of the slope, right after `evaluate`."""
-    n, n_j, n_k = form.n, len(form.value) + len(form.curve_ohm), len(form.fading.full)
+    fade, stores, laws = form.fading, room.stores, room.laws
+    duty, rate, weight, turned, z = room.duty, room.rate, room.weight, room.turned, room.z
+    jacobian, by_time, flow, drop = room.jacobian, room.by_time, room.flow, laws.drop
+    draw, volts_x, through = laws.draw, laws.volts_x, laws.through
+    volts, volts_t = laws.volts, laws.volts_t
+    n, n_j, n_k = form.n, len(amps), len(fade.full)
     jacobian[:] = 0.0
     by_time[:] = 0.0
-    draw, volts_x = np.zeros((n, n_j)), np.zeros((n_j, n))
-    through, volts = np.zeros((n_j, n_j)), np.zeros(n_j)
-    volts_t = np.zeros(n_j)
-    spread(form, form.flow, weight, x, jacobian, draw)
-    spread(form, form.drop, weight, x, volts_x, through)
+    draw[:] = 0.0
+    volts_x[:] = 0.0
+    through[:] = 0.0
+    volts[:] = 0.0
+    volts_t[:] = 0.0
+    spread(form, form.flow, weight, x, jacobian)
+    spread(form, form.drop, weight, x, volts_x)
+    add_matrix(form.draw, weight, draw)
+    add_matrix(form.tie, weight, through)
     add_product(form.drop, weight, z, volts)
-    c, r, faded = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
-    follow = np.zeros((n_k, n))
+    add_product(form.tie, weight, amps, volts)
     if n_k:
-        settle_stores(form.fading, x, c, r, faded)
-        follow_stores(form.fading, faded, follow)
-        chain_stores(form.fading, follow, jacobian)
-        chain_stores(form.fading, follow, volts_x)
+        follow_stores(fade, stores)
+        chain_stores(fade, jacobian, stores)
+        chain_stores(fade, volts_x, stores)
     for s in range(len(duty)):
-        free = 0.0 < duty[s] < 1.0
-        if not free or (not held[s] and rate[s] == 0.0):
+        held = room.acts[s] == BRAKES or room.acts[s] == DRIVES
+        if not 0.0 < duty[s] < 1.0 or (not held and rate[s] == 0.0):
             continue
-        slopes = np.zeros(len(weight))
-        weigh_slope(form, duty, s, slopes)
-        flow, drop = np.zeros(n), np.zeros(n_j)
-        add_product(form.flow, slopes, z, flow)
-        add_product(form.drop, slopes, z, drop)
-        if held[s]:
+        weigh_slope(form, duty, s, turned)
+        flow[:] = 0.0
+        drop[:] = 0.0
+        add_product(form.flow, turned, z, flow)
+        add_product(form.draw, turned, amps, flow)
+        add_product(form.drop, turned, z, drop)
+        add_product(form.tie, turned, amps, drop)
+        if held:
             at = form.sense[s]
             for j in range(n):
                 by_state = form.emf[s, j] / (form.sense_scale * x[at])
@@ -637,33 +829,35 @@ def linearise(
                 by_time[i] += flow[i] * rate[s]
             for i in range(n_j):
                 volts_t[i] += drop[i] * rate[s]
-    if form.fading.lifts:
-        slope = np.zeros(n)
-        add_product(form.flow, weight, z, slope)
-        moved = turn_stores(form.fading, c, faded, follow, slope)
-        drawn_r, slope_r, time_r = np.zeros((n_k, n_j)), np.zeros(n_k), np.zeros(n_k)
+    if fade.lifts:
+        flow[:] = 0.0
+        add_product(form.flow, weight, z, flow)
+        add_product(form.draw, weight, amps, flow)
+        turn_stores(fade, flow, stores)
         for k in range(n_k):
+            slope_r, time_r = 0.0, 0.0
+            for j in range(n_j):
+                stores.rates[k, j] = 0.0
             for i in range(n):
-                share = follow[k, i]
+                share = stores.follow[k, i]
                 if share != 0.0:
-                    slope_r[k] += share * slope[i]
-                    time_r[k] += share * by_time[i]
+                    slope_r += share * flow[i]
+                    time_r += share * by_time[i]
                     for j in range(n):
-                        moved[k, j] += share * jacobian[i, j]
+                        stores.moved[k, j] += share * jacobian[i, j]
                     for j in range(n_j):
-                        drawn_r[k, j] += share * draw[i, j]
-        for i in range(n_j):
-            for k in range(n_k):
-                lift = form.fading.lift[i, k]
-                volts[i] += lift * slope_r[k]
-                volts_t[i] += lift * time_r[k]
-                for j in range(n):
-                    volts_x[i, j] += lift * moved[k, j]
-                for j in range(n_j):
-                    through[i, j] += lift * drawn_r[k, j]
+                        stores.rates[k, j] += share * draw[i, j]
+            for i in range(n_j):
+                lift = fade.lift[i, k]
+                if lift != 0.0:
+                    volts[i] += lift * slope_r
+                    volts_t[i] += lift * time_r
+                    for j in range(n):
+                        volts_x[i, j] += lift * stores.moved[k, j]
+                    for j in range(n_j):
+                        through[i, j] += lift * stores.rates[k, j]
     if n_j:
-        system, pivots = np.zeros((n_j, n_j)), np.zeros(n_j, np.int64)
-        right = np.zeros(n_j)
+        system, pivots, right = laws.system, laws.pivots, laws.step
         for i in range(n_j):
             bend = law(form, i, volts[i])[1]
             volts_t[i] *= bend
@@ -675,11 +869,11 @@ def linearise(
         eliminate(system, pivots)
         substitute(system, pivots, volts_t)
         # loads with a bandwidth move no state but their own
-        drawn, n_drawn = np.zeros(n, np.int64), 0
+        n_drawn = 0
         for i in range(n):
             for k in range(n_j):
                 if draw[i, k] != 0.0:
-                    drawn[n_drawn] = i
+                    laws.drawn[n_drawn] = i
                     n_drawn += 1
                     break
         for j in range(n):
@@ -690,7 +884,7 @@ def linearise(
             if some:
                 substitute(system, pivots, right)
                 for d in range(n_drawn):
-                    i = drawn[d]
+                    i = laws.drawn[d]
                     for k in range(n_j):
                         jacobian[i, j] += draw[i, k] * right[k]
         for i in range(n):
@@ -698,7 +892,40 @@ def linearise(
                 by_time[i] += draw[i, k] * volts_t[k]
 
 
-@compiled
+@compiled_lean
+def first_turn(
+    form: Form, course: Course, now: float, h: float, x: Array, bends: Array, room: Room
+) -> float:
+    """Share of a step from x to `room.new` at which something else acts on a duty; 1 if not before.
+
+    Across such a corner steps would be rejected again and again until one ends just past it, or,
+    worse, be taken while what is between their ends is far off. (A guess suffices: the states of
+    a rejected step are good to some 1e-3.) What acts then is left in `room.there`.
+    """
+    duty, there, y, new = room.duty, room.there, room.y, room.new
+    low, high, share = 0.0, 1.0, 1.0
+    for look in range(HALVINGS + 2):
+        if look > HALVINGS:
+            share = high
+        for i in range(len(x)):
+            bend = bends[0, i] + share * (bends[1, i] + share * bends[2, i])
+            y[i] = x[i] + share * (new[i] - x[i] + (1.0 - share) * bend)
+        command(course, now + share * h, duty, room.rate)
+        find_acts(form, y, duty, there)
+        same = True
+        for k in range(len(duty)):
+            same = same and there[k] == room.acts[k]
+        if not same:
+            high = share
+        elif share == 1.0:
+            return 1.0
+        else:
+            low = share
+        share = 0.5 * (low + high)
+    return high
+
+
+@compiled_lean
 def march(
     form: Form,
     method: Method,
@@ -712,8 +939,8 @@ def march(
     clock: Array,
     t: Array,
     x: Array,
-    first: Array,
-    second: Array,
+    bends: Array,
+    room: Room,
 ) -> tuple[int, int]:
     """Steps from t[0], x[0] towards `end`, until there or the arrays are full.
 
@@ -724,16 +951,12 @@ def march(
     -------
     (DONE, FULL or STUCK, number of steps)
     """
-    n, n_s = form.n, len(course.base)
-    stages = len(method.nodes)
-    duty, rate, held = np.zeros(n_s), np.zeros(n_s), np.zeros(n_s, np.bool_)
-    weight, z = np.zeros(len(form.factors)), form.z.copy()
-    slope, by_time, y, new = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    jacobian, lu = np.zeros((n, n)), np.zeros((n, n))
-    k = np.zeros((stages, n))
-    done, fresh = 0, True
+    n, stages = form.n, len(method.nodes)
+    duty, weight, k, y, new = room.duty, room.weight, room.k, room.y, room.new
+    jacobian, matrix, by_time = room.jacobian, room.matrix, room.by_time
+    done, fresh, looks = 0, True, 0
     while t[done] < end:
-        if done == len(first):
+        if done == len(bends):
             return FULL, done
         now, here = t[done], x[done]
         h = clock[0]
@@ -741,23 +964,21 @@ def march(
         if last:
             h = end - now
         if fresh:
-            command(course, now, duty, rate)
-            limit(form, here, duty, held)
+            command(course, now, duty, room.rate)
+            if looks == 0:
+                find_acts(form, here, duty, room.acts)
+            hold(form, here, duty, room.acts)
             weigh(form, duty, weight)
-            evaluate(form, weight, here, z, amps, slope)
-            linearise(form, duty, held, rate, weight, here, z, jacobian, by_time)
-            for i in range(n):
-                k[0, i] = slope[i]
+            evaluate(form, weight, here, amps, room.slope, room)
+            linearise(form, here, amps, room)
+            # (a step tried again: only its length is new)
             fresh = False
-        else:
-            # a rejected step: only its length is new
-            for i in range(n):
-                k[0, i] = slope[i]
         for i in range(n):
+            k[0, i] = room.slope[i]
             for j in range(n):
-                lu[i, j] = -jacobian[i, j]
-            lu[i, i] += 1.0 / (h * method.gamma)
-        sound = eliminate_sparse(lu, form.plan, 1e-3 / (h * method.gamma))
+                matrix[i, j] = -jacobian[i, j]
+            matrix[i, i] += 1.0 / (h * method.gamma)
+        sound = eliminate_sparse(matrix, form.plan, 1e-3 / (h * method.gamma), room.lu)
         if sound:
             for s in range(stages):
                 if s:
@@ -768,10 +989,10 @@ def march(
                         if share != 0.0:
                             for i in range(n):
                                 y[i] += share * k[j, i]
-                    command(course, now + method.nodes[s] * h, duty, rate)
-                    limit(form, y, duty, held)
+                    command(course, now + method.nodes[s] * h, duty, room.rate)
+                    hold(form, y, duty, room.acts)
                     weigh(form, duty, weight)
-                    evaluate(form, weight, y, z, amps, new)
+                    evaluate(form, weight, y, amps, new, room)
                     for i in range(n):
                         k[s, i] = new[i]
                     for j in range(s):
@@ -782,7 +1003,7 @@ def march(
                 if share != 0.0:
                     for i in range(n):
                         k[s, i] += share * by_time[i]
-                substitute_sparse(lu, form.plan, k[s])
+                substitute_sparse(room.lu, form.plan, k[s])
         error = 0.0
         for i in range(n):
             own = abs(k[stages - 1, i]) / (rtol * scale[i] * largest[kind[i]])
@@ -791,25 +1012,42 @@ def march(
             sound = sound and own < math.inf
         if not sound:
             error = math.inf
-        factor = step_factor(error, clock[1])
-        if error <= 1.0:
+        longer = h * step_factor(error, clock[1])
+        turn = 1.0
+        if error < math.inf:
             for i in range(n):
                 new[i] = y[i] + k[stages - 1, i]
+            for b in range(len(method.dense)):
+                bend = bends[done, b]
+                bend[:] = 0.0
+                for s in range(stages):
+                    share = method.dense[b, s]
+                    for i in range(n):
+                        bend[i] += share * k[s, i]
+            turn = first_turn(form, course, now, h, here, bends[done], room)
+        if turn < LATE and looks < LOOKS:
+            looks += 1
+            if turn < AT_ONCE:
+                for i in range(len(duty)):
+                    room.acts[i] = room.there[i]
+                clock[0] = h
+                fresh = True
+            else:
+                clock[0] = just_past(h * turn, error)
+        elif error <= 1.0:
+            for i in range(n):
                 largest[kind[i]] = max(largest[kind[i]], abs(new[i]) / scale[i])
                 x[done + 1, i] = new[i]
-                total, bend = 0.0, 0.0
-                for s in range(stages):
-                    total += method.dense[0, s] * k[s, i]
-                    bend += method.dense[1, s] * k[s, i]
-                first[done, i] = total
-                second[done, i] = bend
             t[done + 1] = end if last else now + h
             done += 1
+            clock[0] = even_step(longer)
             clock[1] = GROW
-            fresh = True
+            fresh, looks = True, 0
         else:
+            clock[0] = even_step(longer)
+        if error > 1.0:
+            # right after a rejection a longer step would be rejected again
             clock[1] = 1.0
-            if h * factor <= SHORTEST * max(abs(now), abs(end)):
+            if longer <= SHORTEST * max(abs(now), abs(end)):
                 return STUCK, done
-        clock[0] = even_step(h * factor)
     return DONE, done

@@ -297,8 +297,9 @@ class RampSeries:
         n, width = self.eq.n_states, self._terms.shape[2]
         found = []
         for terms in self._moved:
-            side_by_side = np.hstack([m for *_, m in terms]) if terms else np.zeros((0, 1))
-            columns, sizes, _ = np.linalg.svd(side_by_side, full_matrices=False)
+            columns, sizes, _ = np.linalg.svd(
+                np.hstack([m for *_, m in terms]) if terms else np.zeros((0, 1))
+            )
             found.append(columns[:, : np.count_nonzero(sizes > 1e-15 * np.max(sizes, initial=0.0))])
         most = max((columns.shape[1] for columns in found), default=0)
         left, right = np.zeros((len(found), n, most)), np.zeros((len(self._terms), most, width))
