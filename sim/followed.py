@@ -195,16 +195,9 @@ class FollowedRun(EdgeRun):
         return out
 
     def _scan_flat(
-        self,
-        table: PatternTable,
-        best: plain.Extremes,
-        tolerance: float,
-        slack: float,
-        whole: Array,
-        parts: Array,
+        self, table: PatternTable, best: plain.Extremes, slack: float, whole: Array
     ) -> None:
-        # (by as much as what is found may be off it is, and by itself it knows what it reads)
-        del table, tolerance, parts
+        del table  # its steps know the patterns they are in
         search(self._steps, whole, best.t0, best.t1, best.bins, slack, *best.found, stop_flag())
         heed()
 

@@ -549,10 +549,9 @@ class PatternTable:
             "speed_slope_drag": (n_w,),
             "emf_y": (n_s, n),
             "sense_y": (n_s, n),
-            # the same as the march reads them: rates of one mode a pair, and their sizes; force of
-            # a one for the sources, then of loads and drag; speeds, their slopes and load volts
+            # the same as the march reads them: rates of one mode a pair; force of a one for the
+            # sources, then of loads and drag; speeds, their slopes and load volts
             "rates": (4, n),
-            "sizes": (2, n),
             "a": (n, n),
             "b": (n, n_u),
             "forced": (1 + n_j + n_t, n),
@@ -704,7 +703,6 @@ class PatternTable:
         p["sense_y"][at][sensed] = AUX_SCALE * modes.basis[eq.limits.sense_state[sensed]]
         rates = mode_rates(modes.pairs, modes.re, modes.im)
         p["rates"][at] = rates
-        p["sizes"][at] = np.hypot(rates[0], rates[1]), np.hypot(rates[2], rates[3])
         p["a"][at], p["b"][at] = a, b
         _by_input(p["forced"][at], force, eq, sources)
         np.concatenate(

@@ -782,7 +782,7 @@ def _walk(
     left: Array,
     span: Array,
 ) -> None:
-    """Halve stretches wherever a bound can beat what is known; see `scan_kernels.walk_output`."""
+    """Halve stretches wherever a bound can beat what is known."""
     some = span > 0.0
     q, value, b, left, span = q[some], value[some], b[some], left[some], span[some]
     size, inverse = np.abs(slots.rate), np.abs(slots.inverse)
@@ -822,7 +822,7 @@ def _walk(
 def _turns(
     slots: Slots, weighed: Complexes, value: Array, span: Array, slope0: Array, slope1: Array
 ) -> tuple[Array, Array]:
-    """When slopes vanish, and the values there; see `scan_kernels.turning_point`."""
+    """When slopes vanish, and the values there."""
     early, late = np.zeros_like(span), span.copy()
     t = span * slope0 / (slope0 - slope1)
     there = value

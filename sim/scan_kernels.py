@@ -26,7 +26,6 @@ def scan(
     t0: float,
     t1: float,
     bins: int,
-    tolerance: float,
     slack: float,
     # pieces
     piece_t: np.ndarray,
@@ -38,13 +37,9 @@ def scan(
     # patterns
     pairs: np.ndarray,
     rates: np.ndarray,
-    sizes: np.ndarray,
     forced: np.ndarray,
-    # outputs, (patterns, rows, ...): of the modal state, one and held inputs; of each pair's
-    # parts and their size
+    # outputs, (patterns, rows, ...): of the modal state, one and held inputs
     row_all: np.ndarray,
-    row: np.ndarray,
-    row_most: np.ndarray,
     # lowest and highest so far, (rows, bins), and when
     low: np.ndarray,
     high: np.ndarray,

@@ -439,21 +439,11 @@ class EdgeRun:
         table = self._m.table.still()
         k = rows.x.shape[0]
         whole = self._in_modes(rows)
-        # coefficients of one mode a pair: of both its parts, and their size
-        parts = np.zeros((len(whole), k, 3, self.equations.n_states))
-        for at, m in enumerate(table.pairs.tolist()):
-            pair, single = whole[at, :, : 2 * m], whole[at, :, 2 * m : parts.shape[3]]
-            parts[at, :, 0, :m], parts[at, :, 1, :m] = pair[:, ::2], pair[:, 1::2]
-            parts[at, :, 2, :m] = np.hypot(pair[:, ::2], pair[:, 1::2])
-            parts[at, :, 0, m : m + single.shape[1]] = single
-            parts[at, :, 2, m : m + single.shape[1]] = np.abs(single)
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
         found = (low, high, low_at, high_at)
-        # what is far below the slack need not be resolved
-        tolerance = max(1e-5, 0.05 * slack)
         best = plain.Extremes(found, t0, t1)
-        self._scan_flat(table, best, tolerance, slack, whole, parts)
+        self._scan_flat(table, best, slack, whole)
         self._see_ends(rows, best)
         if not self._ramps_matter():
             return found
@@ -504,23 +494,17 @@ class EdgeRun:
         return self._t, self._d, self._pattern, self._ramp, self._y, self._held
 
     def _scan_flat(
-        self,
-        table: PatternTable,
-        best: plain.Extremes,
-        tolerance: float,
-        slack: float,
-        whole: Array,
-        parts: Array,
+        self, table: PatternTable, best: plain.Extremes, slack: float, whole: Array
     ) -> None:
-        """Let all flat pieces count; `parts` are shares of one mode a pair, and their size."""
+        """Let all flat pieces count, of which `whole` are the outputs in modes."""
         if not self._m.compiled:
-            plain.scan(table, best, tolerance, slack, self._pieces(), whole)
+            # what is far below the slack need not be resolved
+            plain.scan(table, best, max(1e-5, 0.05 * slack), slack, self._pieces(), whole)
             return
         p = table.patterns
         scan_kernels.scan(
-            best.t0, best.t1, best.bins, tolerance, slack, *self._pieces(), table.pairs,
-            p["rates"], p["sizes"], p["forced"], whole, parts, parts[:, :, 2].max(axis=1),
-            *best.found, stop_flag(),
+            best.t0, best.t1, best.bins, slack, *self._pieces(), table.pairs, p["rates"],
+            p["forced"], whole, *best.found, stop_flag(),
         )  # fmt: skip
         heed()
 

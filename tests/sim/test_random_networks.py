@@ -224,7 +224,9 @@ def test_a_reference_that_rounds() -> None:
     start = case.unknowns(run, 0.0)
     wanted = Reference(case.nodal, course, start, Extended)
     got = run.sample(case.rows, wanted.times).T
-    close(case, got, wanted.x, 1e-7)
+    # (the engine's own rounding is 0.8e-7 to 3.1e-7 of the swing, by the BLAS it runs on)
+    close(case, got, wanted.x)
+    assert misses(case, got, Reference(case.nodal, course, start).x) > 10.0
 
 
 @examples(0.15)
