@@ -49,6 +49,9 @@ Detail = Literal["averaged", "edges"]
 #: Relative tolerances of the averaged reference; where nothing chops, true peaks are asked for.
 _RTOL = 1e-6
 _RTOL_STILL = 1e-9
+#: The same of the fast path, whose dense output, of a lower order than its steps, is what peaks and
+#: pulses of heat are read from.
+_RTOL_STILL_FAST = 1e-11
 #: A store that moves by less of itself is as good as steady: on the 4S sample its coil's own
 #: peak current is then 2 % low, voltages are off by millivolts.
 HARDLY = 0.1
@@ -434,7 +437,7 @@ def _mean_runs(
                 mean, drive, x, rtol=rtol, start_s=start_s, cancelled=cancelled, progress=progress
             )
         # (a fading store's law is known far less well than that)
-        closer = None if case.chops or not mean.eq.network.is_linear else _RTOL_STILL
+        closer = None if case.chops or not mean.eq.network.is_linear else _RTOL_STILL_FAST
         return rosenbrock.run(
             mean,
             drive,

@@ -37,6 +37,8 @@ _WEIGHTS = np.array([9.0, 49.0, 64.0, 49.0, 9.0]) / 180.0
 
 #: Points by which an extreme is looked for between its neighbours on the grid.
 _FINE = 41
+#: Parts of a step over which a pulse of heat is taken as even.
+_PARTS_OF_HEAT = 4
 #: Moments evaluated at once: a run that rings all through has hundreds of thousands.
 _BLOCK = 4096
 
@@ -93,17 +95,20 @@ class AveragedRun:
 
     def heat_steps(self, owner: str, t0: float, t1: float) -> tuple[Array, Array]:
         eq = self.equations
-        branches, edges = eq.network.branches, self.step_edges(t0, t1)
+        branches, steps = eq.network.branches, self.step_edges(t0, t1)
+        # a step may hold a good part of a pulse, and heat goes with the root of time
+        share = np.arange(_PARTS_OF_HEAT) / _PARTS_OF_HEAT
+        edges = np.append((steps[:-1, None] + np.diff(steps)[:, None] * share).ravel(), steps[-1])
         at = next((i for i, _ in eq.network.curves if branches[i].owner == owner), None)
         if at is None:
             return edges, np.zeros(len(edges) - 1)
         ends = branches[at]
         both = stack_rows([eq.volts(ends.a, ends.b), eq.amps([(at, 1.0)])])
-        return edges, self._step_products(both, t0, t1)
+        return edges, self._step_products(both, edges)
 
-    def _step_products(self, both: Rows, t0: float, t1: float) -> Array:
-        """Integral over each step in a window of the product of two outputs."""
-        times, weights = self._grid(t0, t1)
+    def _step_products(self, both: Rows, edges: Array) -> Array:
+        """Integral between neighbours of `edges` of the product of two outputs."""
+        times, weights = _lobatto(edges)
         product = np.empty(len(times))
         for block in _blocks(len(times)):
             one, other = self.sample(both, times[block])
@@ -112,12 +117,7 @@ class AveragedRun:
 
     def _grid(self, t0: float, t1: float) -> tuple[Array, Array]:
         """Lobatto times in every step of a window, and their weights."""
-        edges = self.step_edges(t0, t1)
-        width = np.diff(edges)
-        times = edges[:-1, None] + width[:, None] * _NODES
-        # the last node of a step belongs to that step, not to a jump after it
-        times[:, -1] = np.nextafter(edges[1:], edges[:-1])
-        return times.ravel(), (width[:, None] * _WEIGHTS).ravel()
+        return _lobatto(self.step_edges(t0, t1))
 
     def figures(self, rows: Rows, t0: float, t1: float) -> RowFigures:
         times, weights = self._grid(t0, t1)
@@ -267,6 +267,15 @@ class AveragedRun:
 
     def speeds(self, times_s: Array) -> Array:
         return self.equations.speeds(self.states(np.asarray(times_s, dtype=float))).T
+
+
+def _lobatto(edges: Array) -> tuple[Array, Array]:
+    """Lobatto times between neighbours of `edges`, and their weights."""
+    width = np.diff(edges)
+    times = edges[:-1, None] + width[:, None] * _NODES
+    # the last node of a step belongs to that step, not to a jump after it
+    times[:, -1] = np.nextafter(edges[1:], edges[:-1])
+    return times.ravel(), (width[:, None] * _WEIGHTS).ravel()
 
 
 def _blocks(count: int) -> Iterator[slice]:
