@@ -7,7 +7,7 @@ order 4, L-stable, stiffly accurate, dense output of order 4, and free of the lo
 that lightly damped fast modes under a moving duty would otherwise cause. The coefficients
 are the published ones, in the form without matrix products (Hairer and Wanner, Solving
 Ordinary Differential Equations II, 2nd ed. 1996, section IV.7, from memory); the tests
-measure the order. Beside RODASP, of order 4, it takes a third of the steps to the same
+measure the order. Beside RODASP, of order 4, it takes less than half of the steps to the same
 energy check: that check integrates the dense output, whose order is what counts there.
 """
 
