@@ -150,6 +150,10 @@ class Stores:
     def moment(self, x: Array) -> tuple[Array, Array, Array, Array]:
         """At one state (n,): w, how r follows x (n_stores, n), dr/dc and d2r/dc2."""
         _, r, slope, bend = self._settled(x)
+        if len(r) == 1:
+            own = float(slope[0])
+            rate = (own / (1.0 - own * float(self.eq.own[0, 0]))) * self.eq.reach
+            return x + self.eq.gain[:, 0] * float(r[0]), rate, slope, bend
         rate = self._untied(slope, slope[:, None] * self.eq.reach)
         return x + self.eq.gain @ r, rate, slope, bend
 

@@ -11,6 +11,8 @@ against.
 
 from __future__ import annotations
 
+import functools
+from operator import add, mul, sub
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,19 +58,12 @@ class MeanForm:
         self.mean, self.eq = mean, eq
         self.n, self.n_j = eq.n_states, mean.n_laws
         volts = eq.law_controls
-        flow = _beside(eq.k, eq.b)
-        drop = _beside(volts.x, volts.u)
         self.plain = eq.mass_is_identity and volts.d.is_constant
         rates = volts.u.columns(eq.rate_inputs)
         self.lifts = any(np.any(m @ eq.stores.gain) for m in volts.d.terms.values())
         self.fits = not mean.stores.some or (eq.mass_is_identity and not rates.terms)
-        if self.plain:
-            drop = drop + volts.d.at(np.zeros(eq.n_switches)) @ flow
-        self.values = MeanValues(
-            [stack([flow, drop]), volts.d, eq.mass] if self.n_j else [flow, volts.d, eq.mass],
-            eq.n_switches,
-        )
         self.shape = (self.n + self.n_j, self.n + eq.n_inputs)
+        self.values = mean.values if self.plain else self._with_mass()
         self.torques = slice(self.n + eq.torque_inputs.start, self.n + eq.torque_inputs.stop)
         self.amps = slice(self.n + eq.law_inputs.start, self.n + eq.law_inputs.stop)
         #: how controls of laws go with rates of residuals, where any do
@@ -88,17 +83,22 @@ class MeanForm:
         # (none yet: without bridges every duty is the same empty one)
         self._duty: bytes | None = None
         self._h = np.zeros(self.shape)
-        size = self.shape[0] * self.shape[1]
-        self._table = np.ascontiguousarray(self.values.table[:, :size])
+        self._turned = _Turned(self._factors, eq.n_switches)
+        self._table = self._side_by_side() if self.plain else np.zeros((0, 0))
+        if self.plain:
+            self._part_moving()
         # loads with a bandwidth do not move the voltage they see at once
         self._direct = not self.plain or bool(
-            np.any(self._table.reshape(len(self._table), *self.shape)[:, self.n :, self.amps])
+            np.any(self._table.reshape(len(self.values.keys), *self.shape)[:, self.n :, self.amps])
         )
-        self._drawn = np.zeros(self.n_j)
-        self._chord: Array = np.eye(self.n_j)
+        self._drawn = [0.0] * self.n_j
+        self._chord: list[list[float]] = np.eye(self.n_j).tolist()
         laws = mean.laws
         self._watts = np.where(laws.power, laws.value, 0.0)
         self._steady = np.where(laws.power, 0.0, laws.value)
+        self._loads = list(
+            zip(laws.minimum.tolist(), self._watts.tolist(), self._steady.tolist(), strict=True)
+        )
         limits = eq.limits
         self._held = np.flatnonzero(limits.active)
         self._sense = limits.sense_state[self._held]
@@ -106,30 +106,72 @@ class MeanForm:
         self._brake = limits.resistance[self._held] * limits.brake_a[self._held]
         self._drive = limits.resistance[self._held] * limits.drive_a[self._held]
 
+    def _with_mass(self) -> MeanValues:
+        """Slopes and controls as they are before a mass that moves is divided out."""
+        eq, volts = self.eq, self.eq.law_controls
+        flow = _beside(eq.k, eq.b)
+        both = stack([flow, _beside(volts.x, volts.u)]) if self.n_j else flow
+        return MeanValues([both, volts.d, eq.mass], eq.n_switches)
+
+    def _side_by_side(self) -> Array:
+        """`table` out of the equations' own."""
+        values, n = self.mean.values, self.n
+        h = np.zeros((len(values.keys), *self.shape))
+        ends = np.cumsum([rows * columns for rows, columns in values.shapes])[:-1]
+        parts = np.split(values.table, ends, axis=1)
+        k, b, vx, vu, vd, _ = (
+            part.reshape(len(h), *shape) for part, shape in zip(parts, values.shapes, strict=True)
+        )
+        h[:, :n, :n], h[:, :n, n:] = k, b
+        if self.n_j:
+            # (how controls go with slopes does not move, so it is in the first monomial's alone)
+            h[:, n:] = vd.sum(axis=0) @ h[:, :n]
+            h[:, n:, :n] += vx
+            h[:, n:, n:] += vu
+        return h.reshape(len(h), self.shape[0] * self.shape[1])
+
+    def _part_moving(self) -> None:
+        """What of H stands goes into `_h`; where the rest is, and its own columns of `table`."""
+        moves = np.any(self._factors != 0, axis=1)
+        self._h.ravel()[:] = self._table[~moves].sum(axis=0)
+        moving = np.any(self._table[moves] != 0.0, axis=0)
+        self._moving = np.flatnonzero(moving)
+        self._moving_table = np.ascontiguousarray(self._table[:, moving])
+        row, self._moving_column = np.divmod(self._moving, self.shape[1])
+        self._moving_first = np.flatnonzero(np.diff(row, prepend=-1))
+        self._moving_row = row[self._moving_first]
+
     def arrays(self) -> Form:
         """The same for the compiled kernel; only where `plain`."""
         assert self.plain
-        eq, laws, limits = self.eq, self.mean.laws, self.eq.limits
-        table = self.values.table[:, : self.shape[0] * self.shape[1]]
-        h = table.reshape(-1, *self.shape)
-        others = h.copy()
-        others[:, :, self.amps] = 0.0
+        eq, laws, limits, n = self.eq, self.mean.laws, self.eq.limits, self.n
+        h = self._table.reshape(len(self.values.keys), *self.shape)
+        monomial, row, column = np.nonzero(h)
+        value = h[monomial, row, column]
+        by_law = (column >= self.amps.start) & (column < self.amps.stop)
+        of_law = row >= n
 
-        def entries(part: Array) -> Entries:
-            monomial, row, column = np.nonzero(part)
-            start = np.searchsorted(monomial, np.arange(len(part) + 1))
-            value = part[monomial, row, column]
-            return Entries(start, row.astype(np.uint32), column.astype(np.uint32), value)
+        def entries(those: NDArray[np.bool_], top: int, left: int) -> Entries:
+            which, rows, columns = monomial[those], row[those] - top, column[those] - left
+            first = np.flatnonzero(np.diff(which * h.shape[1] + rows, prepend=-1))
+            start = np.searchsorted(which[first], np.arange(len(h) + 1))
+            return Entries(
+                start.astype(np.uint32),
+                rows[first].astype(np.uint32),
+                np.append(first, len(rows)).astype(np.uint32),
+                columns.astype(np.uint32),
+                value[those],
+            )
 
         return Form(
-            plan=plan(self._pattern(h)),
-            flow=entries(others[:, : self.n]),
-            drop=entries(others[:, self.n :]),
-            draw=entries(h[:, : self.n, self.amps]),
-            tie=entries(h[:, self.n :, self.amps]),
+            plan=plan(self._pattern(monomial, row, column)),
+            flow=entries(~of_law & ~by_law, 0, 0),
+            drop=entries(of_law & ~by_law, n, 0),
+            draw=entries(~of_law & by_law, 0, self.amps.start),
+            tie=entries(of_law & by_law, n, self.amps.start),
             factors=self._factors,
             z=self._z.copy(),
-            n=self.n,
+            n=n,
             torque=self.torques.start,
             amps=self.amps.start,
             speed=eq.speed_states.start,
@@ -165,14 +207,18 @@ class MeanForm:
         slopes = self.eq.law_controls.d.at(np.zeros(self.eq.n_switches))
         return np.ascontiguousarray(slopes @ self.eq.stores.gain)
 
-    def _pattern(self, h: Array) -> NDArray[np.bool_]:
-        """Where the Jacobian may have entries, (n, n)."""
+    def _pattern(
+        self, monomial: NDArray[np.int64], row: NDArray[np.int64], column: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """Where the Jacobian may have entries (n, n), from where H's monomials have some."""
         eq, n = self.eq, self.n
-        some = np.any(h != 0.0, axis=0)
+        some = np.zeros(self.shape, dtype=bool)
+        some[row, column] = True
         states = some[:, :n].copy()
         states[:, eq.speed_states] |= some[:, self.torques]
         for s in self._held:
-            moved = np.any(h[np.any(self._factors == s + 1, axis=1)] != 0.0, axis=(0, 2))
+            moved = np.zeros(len(some), dtype=bool)
+            moved[row[np.any(self._factors == s + 1, axis=1)[monomial]]] = True
             by_state = eq.limits.emf[s] != 0.0
             by_state[eq.limits.sense_state[s]] = True
             states |= np.outer(moved, by_state)
@@ -225,7 +271,7 @@ class MeanForm:
         if key != self._duty:
             weights = self._weights(duty)
             if self.plain:
-                self._h = (weights @ self._table).reshape(self.shape)
+                self._h.ravel()[self._moving] = weights @ self._moving_table
             else:
                 self._h = self._over_mass(*self.values.matrices(weights))
             self._duty = key
@@ -237,12 +283,20 @@ class MeanForm:
         out[self.n :] += vd @ out[: self.n]
         return out
 
-    def _matrix_slope(self, s: int, duty: Array) -> Array:
-        """Derivative of H by one duty."""
-        h = self._matrix(duty)
-        slopes = self.values.weight_slopes(duty)[:, s]
+    def _by_duties(self, duty: Array) -> Array:
+        """How H z moves with each duty, (n_switches, rows)."""
+        slopes = self._turned.slopes(duty)
         if self.plain:
-            return np.asarray((slopes @ self._table).reshape(self.shape))
+            out = np.zeros((len(duty), self.shape[0]))
+            if len(self._moving):
+                each = (slopes @ self._moving_table) * self._z[self._moving_column]
+                out[:, self._moving_row] = np.add.reduceat(each, self._moving_first, axis=1)
+            return out
+        return np.array([self._matrix_slope(own, duty) @ self._z for own in slopes])
+
+    def _matrix_slope(self, slopes: Array, duty: Array) -> Array:
+        """Derivative of H by one duty, where it is no polynomial."""
+        h = self._matrix(duty)
         dh, dvd, dmass = self.values.matrices(slopes)
         _, vd, mass = self.values.matrices(self._weights(duty))
         out = dh.copy()
@@ -256,20 +310,36 @@ class MeanForm:
         return self.mean.law(volts)[0]
 
     def _settle(self, base: Array, through: Array) -> Array:
-        """Inputs of the laws, by Newton with the Jacobian of the last `linear`."""
-        amps = self._drawn
+        """Inputs of the laws, by Newton with the Jacobian of the last `linear`.
+
+        They are a few numbers: plain ones are several times as quick as arrays.
+        """
+        amps, volts, rows, chord = self._drawn, base.tolist(), through.tolist(), self._chord
         for _ in range(8):
-            law = self._law(base + through @ amps)
-            step = self._chord @ (law - amps)
-            amps = amps + step
+            law = self._laws(
+                [v + sum(map(mul, row, amps)) for v, row in zip(volts, rows, strict=True)]
+            )
+            missing = list(map(sub, law, amps))
+            step = [sum(map(mul, row, missing)) for row in chord]
+            amps = list(map(add, amps, step))
             # the chord leaves less than a hundredth of the step
-            # (of a few numbers, plain ones are the quicker)
-            if max(map(abs, step.tolist())) <= 1e-10 * (1.0 + max(map(abs, amps.tolist()))):
+            if max(map(abs, step)) <= 1e-10 * (1.0 + max(map(abs, amps))):
                 break
         else:
-            amps = self.mean.settle_laws(base, through)[0]
+            amps = self.mean.settle_laws(base, through)[0].tolist()
         self._drawn = amps
-        return amps
+        return np.array(amps)
+
+    def _laws(self, volts: list[float]) -> list[float]:
+        """`_law` of plain numbers."""
+        if not self.eq.curves:
+            amps = [
+                w / v + i for v, (least, w, i) in zip(volts, self._loads, strict=True) if v >= least
+            ]
+            if len(amps) == len(volts):
+                return amps
+        found: list[float] = self.mean.law(np.array(volts))[0].tolist()
+        return found
 
     def _fill(self, duty: Array, x: Array) -> tuple[Array, Array]:
         """H and the slope; leaves all inputs in `_z`."""
@@ -334,15 +404,15 @@ class MeanForm:
         free, held = (duty > 0.0) & (duty < 1.0), np.zeros(len(duty), dtype=bool)
         held[self._held] = [act in (BRAKES, DRIVES) for act in acts]
         held &= free
-        for s in np.flatnonzero(held | (free & (rate != 0.0))):
-            by_duty = self._matrix_slope(int(s), duty) @ self._z
-            if held[s]:
+        if np.any(held | (free & (rate != 0.0))):
+            by_duty = self._by_duties(duty)
+            in_time = np.where(free & ~held, rate, 0.0) @ by_duty
+            s = np.flatnonzero(held)
+            if len(s):
                 at = eq.limits.sense_state[s]
-                duty_x = eq.limits.emf[s] / (AUX_SCALE * x[at])
-                duty_x[at] -= duty[s] / x[at]
-                whole += np.outer(by_duty, duty_x)
-            else:
-                in_time += by_duty * rate[s]
+                duty_x = eq.limits.emf[s] / (AUX_SCALE * x[at])[:, None]
+                duty_x[np.arange(len(s)), at] -= duty[s] / x[at]
+                whole += by_duty[s].T @ duty_x
         if self.n_j:
             through = h[n:, self.amps]
             volts = h[n:, : n + eq.n_inputs] @ self._z
@@ -356,11 +426,37 @@ class MeanForm:
             bend = self.mean.law(volts)[1][:, None]
             draw = h[:n, self.amps]
             if self._direct or self._lifted is not None:
-                self._chord = np.asarray(np.linalg.inv(np.eye(self.n_j) - bend * through))
-                draw = draw @ self._chord
+                chord = np.linalg.inv(np.eye(self.n_j) - bend * through)
+                self._chord = chord.tolist()
+                draw = draw @ chord
             whole[:n] += draw @ (bend * whole[n:])
             in_time[:n] += draw @ (bend[:, 0] * in_time[n:])
         return slope, whole[:n], in_time[:n]
+
+
+class _Turned:
+    """Slopes of the monomials' means by each duty.
+
+    Parameters
+    ----------
+    factors : (n_monomials, p) as `sim.mean_kernels.Form.factors`
+    """
+
+    def __init__(self, factors: NDArray[np.int64], n_switches: int) -> None:
+        self._shape = n_switches, len(factors)
+        self._where, self._others = [], []
+        for p in range(factors.shape[1]):
+            monomial = np.flatnonzero(factors[:, p])
+            self._where.append((factors[monomial, p] - 1, monomial))
+            self._others.append(np.delete(factors[monomial], p, axis=1))
+
+    def slopes(self, duty: Array) -> Array:
+        """(n_switches, n_monomials)"""
+        out = np.zeros(self._shape)
+        one = np.concatenate(([1.0], duty))
+        for where, others in zip(self._where, self._others, strict=True):
+            out[where] = one[others].prod(axis=1)
+        return out
 
 
 def plan(pattern: NDArray[np.bool_]) -> Plan:
@@ -370,20 +466,31 @@ def plan(pattern: NDArray[np.bool_]) -> Plan:
     ----------
     pattern : (n, n) where it may have entries
     """
-    near = [set(np.flatnonzero(row).tolist()) - {i} for i, row in enumerate(pattern | pattern.T)]
-    left = set(range(len(pattern)))
+    return _plan(np.ascontiguousarray(pattern).tobytes(), len(pattern))
+
+
+@functools.lru_cache(maxsize=64)
+def _plan(pattern: bytes, n: int) -> Plan:
+    """The same; kept, as a build whose values are changed keeps its pattern."""
+    both = np.frombuffer(pattern, dtype=bool).reshape(n, n)
+    # sets of unknowns as bits of whole numbers: one operation joins two of them
+    rows = np.packbits(both | both.T, axis=1, bitorder="little")
+    near = [int.from_bytes(row.tobytes(), "little") & ~(1 << i) for i, row in enumerate(rows)]
+    left = list(range(n))
     order, start, neighbour = [], [0], []
     while left:
-        k = min(left, key=lambda i: (len(near[i]), i))
+        k = min(left, key=lambda i: near[i].bit_count())
         left.remove(k)
-        for i in near[k]:
-            near[i] |= near[k]
-            near[i] -= {i, k}
+        met, others = near[k], []
+        for i in left:
+            if met >> i & 1:
+                near[i] = (near[i] | met) & ~(1 << i | 1 << k)
+                others.append(i)
         order.append(k)
-        neighbour += sorted(near[k])
+        neighbour += others
         start.append(len(neighbour))
     return Plan(
         np.array(order, dtype=np.uint32),
-        np.array(start, dtype=np.int64),
+        np.array(start, dtype=np.uint32),
         np.array(neighbour, dtype=np.uint32),
     )

@@ -24,7 +24,7 @@ Place = NDArray[np.uint32]
 DONE, FULL, STUCK = 0, 1, 2
 
 #: A step may be so many times longer than the one before.
-GROW = 6.0
+GROW = 20.0
 #: What acts on a duty: nothing, the brake or drive current's limit, or either end.
 FREE, BRAKES, DRIVES, OFF, ON = 0, 1, 2, 3, 4
 #: A supply (V) below which its limits do not act.
@@ -32,9 +32,14 @@ LEAST_SUPPLY = 1e-3
 #: Halvings by which it is found where in a step that changes, and where it is so late that the step
 #: ends there already: what is read between the corner and the end of the step is off by as much.
 HALVINGS, LATE = 20, 0.9999
-#: A corner before this share of a step is where the step begins; and so often one is looked for:
-#: what stays on a corner for long is on either side of it alike.
-AT_ONCE, LOOKS = 2e-6, 8
+#: A corner before this share of a step is where the step begins; one after that other share cuts
+#: it short, and one between asks for a step that ends there. So often one is looked for: what stays
+#: on a corner for long is on either side of it alike.
+AT_ONCE, CUT, LOOKS = 2e-6, 0.01, 8
+#: Where f turned into another one, x'' jumps, and what is fast rings: the first step is so many
+#: times what takes half of that jump, alone, to the allowed error. (Tried on all samples: what is
+#: needed is 10 to 200 times that, and a step that is too short soon grows.)
+FIRST = 40.0
 #: A step shorter than this share of the event's time is given up.
 SHORTEST = 1e-15
 
@@ -47,11 +52,13 @@ def ready() -> bool:
 class Entries(NamedTuple):
     """Nonzero entries of a block of H's matrices: y[row] += weight[m] value z[column].
 
-    Those of monomial m are start[m] to start[m + 1].
+    Monomial m has rows start[m] to start[m + 1]; of row[g] the entries are first[g] to
+    first[g + 1]. (Each added to y by itself they would wait for one another: twice as long.)
     """
 
-    start: Index
+    start: Place
     row: Place
+    first: Place
     column: Place
     value: Array
 
@@ -63,7 +70,7 @@ class Plan(NamedTuple):
     """
 
     order: Place
-    start: Index
+    start: Place
     neighbour: Place
 
 
@@ -200,7 +207,7 @@ class LawRoom(NamedTuple):
     volts, volts_t : (n_laws,) controls without what laws draw, and by time
     volts_x : (n_laws, n) controls by the state; draw : (n, n_laws) slope by what laws draw
     through : (n_laws, n_laws) controls by what laws draw
-    step, drop : (n_laws,); system, pivots : of a Newton; drawn : (n,) states that any law moves
+    step, drop : (n_laws,); system, pivots : of a Newton
     """
 
     volts: Array
@@ -212,7 +219,6 @@ class LawRoom(NamedTuple):
     drop: Array
     system: Array
     pivots: Index
-    drawn: Index
 
 
 class Room(NamedTuple):
@@ -223,6 +229,7 @@ class Room(NamedTuple):
     duty, rate, acts, there : (n_switches,) of bridges; acts where the step begins
     weight, turned : (n_monomials,) means and their slopes by one duty
     z : as `Form.z`; slope, by_time, y, new, flow : (n,); k : (stages, n)
+    second : (n,) x'' where the last step ended
     jacobian, matrix : (n, n); lu : of the matrix
     """
 
@@ -238,6 +245,7 @@ class Room(NamedTuple):
     y: Array
     new: Array
     flow: Array
+    second: Array
     k: Array
     jacobian: Array
     matrix: Array
@@ -264,6 +272,7 @@ class Room(NamedTuple):
             y=zeros(n),
             new=zeros(n),
             flow=zeros(n),
+            second=zeros(n),
             k=zeros((stages, n)),
             jacobian=zeros((n, n)),
             matrix=zeros((n, n)),
@@ -292,7 +301,6 @@ class Room(NamedTuple):
                 drop=zeros(n_j),
                 system=zeros((n_j, n_j)),
                 pivots=zeros(n_j, np.int64),
-                drawn=zeros(n, np.int64),
             ),
         )
 
@@ -320,11 +328,16 @@ def just_past(h: float, error: float) -> float:
 
 
 @compiled_lean
-def step_factor(error: float, grow: float) -> float:
-    """By how much the next step is longer, for an error in units of what is allowed."""
+def step_factor(error: float, grow: float, turned: bool) -> float:
+    """By how much the next step is longer, for an error in units of what is allowed.
+
+    Just after f `turned`, what rings is not resolved by steps that are far too long, and their
+    error goes by a lower power.
+    """
     if not error < math.inf:
         return 0.1
-    return min(grow, max(0.2, 0.9 * math.exp(-0.2 * math.log(max(error, 1e-10)))))
+    power = 1.0 / 3.0 if turned and error > 1.0 else 0.2
+    return min(grow, max(0.1, 0.95 * math.exp(-power * math.log(max(error, 1e-10)))))
 
 
 @compiled_lean
@@ -373,6 +386,32 @@ def substitute(lu: Array, pivots: Index, b: Array) -> None:
 
 
 @compiled_lean
+def substitute_rows(lu: Array, pivots: Index, b: Array) -> None:
+    """The same for all columns of b (n, columns) at once."""
+    n, columns = b.shape
+    for k in range(n):
+        at = pivots[k]
+        if at != k:
+            for j in range(columns):
+                b[k, j], b[at, j] = b[at, j], b[k, j]
+    for i in range(1, n):
+        for k in range(i):
+            share = lu[i, k]
+            if share != 0.0:
+                for j in range(columns):
+                    b[i, j] -= share * b[k, j]
+    for i in range(n - 1, -1, -1):
+        for k in range(i + 1, n):
+            share = lu[i, k]
+            if share != 0.0:
+                for j in range(columns):
+                    b[i, j] -= share * b[k, j]
+        inverse = 1.0 / lu[i, i]
+        for j in range(columns):
+            b[i, j] *= inverse
+
+
+@compiled_lean
 def eliminate_sparse(a: Array, plan: Plan, smallest: float, lu: Factors) -> bool:
     """LU factors of a, in the order of a plan, without exchanging rows; a is used up.
 
@@ -382,7 +421,8 @@ def eliminate_sparse(a: Array, plan: Plan, smallest: float, lu: Factors) -> bool
     """
     for place in range(len(plan.order)):
         k = plan.order[place]
-        start, stop = plan.start[place], plan.start[place + 1]
+        # (places with a sign: then the innermost loop is the faster, all others are without)
+        start, stop = np.int64(plan.start[place]), np.int64(plan.start[place + 1])
         if not abs(a[k, k]) >= smallest:
             return False
         inverse = 1.0 / a[k, k]
@@ -651,18 +691,25 @@ def weigh_slope(form: Form, duty: Array, s: int, weight: Array) -> None:
 def add_product(entries: Entries, weight: Array, z: Array, out: Array) -> None:
     """out += H z."""
     for m in range(len(weight)):
-        if weight[m] != 0.0:
-            for e in range(entries.start[m], entries.start[m + 1]):
-                out[entries.row[e]] += weight[m] * entries.value[e] * z[entries.column[e]]
+        share = weight[m]
+        if share != 0.0:
+            for g in range(entries.start[m], entries.start[m + 1]):
+                total = 0.0
+                for e in range(entries.first[g], entries.first[g + 1]):
+                    total += entries.value[e] * z[entries.column[e]]
+                out[entries.row[g]] += share * total
 
 
 @compiled_lean
 def add_matrix(entries: Entries, weight: Array, out: Array) -> None:
     """out += H, of a block of few columns."""
     for m in range(len(weight)):
-        if weight[m] != 0.0:
-            for e in range(entries.start[m], entries.start[m + 1]):
-                out[entries.row[e], entries.column[e]] += weight[m] * entries.value[e]
+        share = weight[m]
+        if share != 0.0:
+            for g in range(entries.start[m], entries.start[m + 1]):
+                i = entries.row[g]
+                for e in range(entries.first[g], entries.first[g + 1]):
+                    out[i, entries.column[e]] += share * entries.value[e]
 
 
 @compiled_lean
@@ -680,10 +727,12 @@ def lift_laws(form: Form, weight: Array, slope: Array, stores: StoreRoom, laws: 
             total += fade.reach[k, i] * slope[i]
         rates[k, 0] = total
     for m in range(len(weight)):
-        for e in range(draw.start[m], draw.start[m + 1]):
-            value = weight[m] * draw.value[e]
-            for k in range(n_k):
-                rates[k, 1 + draw.column[e]] += fade.reach[k, draw.row[e]] * value
+        for g in range(draw.start[m], draw.start[m + 1]):
+            i = draw.row[g]
+            for e in range(draw.first[g], draw.first[g + 1]):
+                value = weight[m] * draw.value[e]
+                for k in range(n_k):
+                    rates[k, 1 + draw.column[e]] += fade.reach[k, i] * value
     for k in range(n_k):
         for j in range(1 + n_j):
             rates[k, j] *= stores.bend[k]
@@ -764,16 +813,18 @@ def spread(form: Form, entries: Entries, weight: Array, x: Array, by_state: Arra
     """Derivatives of H z by the states, drag included; added."""
     n, n_w = form.n, len(form.drag)
     for m in range(len(weight)):
-        for e in range(entries.start[m], entries.start[m + 1]):
-            i, j = entries.row[e], entries.column[e]
-            value = weight[m] * entries.value[e]
-            if j < n:
-                by_state[i, j] += value
-            elif form.torque <= j < form.torque + n_w:
-                at = form.speed + j - form.torque
-                scale = form.speed_scale[j - form.torque]
-                drag = 2.0 * form.drag[j - form.torque] * abs(x[at] * scale) * scale
-                by_state[i, at] += value * drag
+        for g in range(entries.start[m], entries.start[m + 1]):
+            i = entries.row[g]
+            for e in range(entries.first[g], entries.first[g + 1]):
+                j = entries.column[e]
+                value = weight[m] * entries.value[e]
+                if j < n:
+                    by_state[i, j] += value
+                elif form.torque <= j < form.torque + n_w:
+                    at = form.speed + j - form.torque
+                    scale = form.speed_scale[j - form.torque]
+                    drag = 2.0 * form.drag[j - form.torque] * abs(x[at] * scale) * scale
+                    by_state[i, at] += value * drag
 
 
 @compiled_lean
@@ -857,7 +908,7 @@ def linearise(form: Form, x: Array, amps: Array, room: Room) -> None:
                     for j in range(n_j):
                         through[i, j] += lift * stores.rates[k, j]
     if n_j:
-        system, pivots, right = laws.system, laws.pivots, laws.step
+        system, pivots = laws.system, laws.pivots
         for i in range(n_j):
             bend = law(form, i, volts[i])[1]
             volts_t[i] *= bend
@@ -868,25 +919,14 @@ def linearise(form: Form, x: Array, amps: Array, room: Room) -> None:
             system[i, i] += 1.0
         eliminate(system, pivots)
         substitute(system, pivots, volts_t)
-        # loads with a bandwidth move no state but their own
-        n_drawn = 0
+        substitute_rows(system, pivots, volts_x)
         for i in range(n):
             for k in range(n_j):
-                if draw[i, k] != 0.0:
-                    laws.drawn[n_drawn] = i
-                    n_drawn += 1
-                    break
-        for j in range(n):
-            some = False
-            for i in range(n_j):
-                right[i] = volts_x[i, j]
-                some = some or right[i] != 0.0
-            if some:
-                substitute(system, pivots, right)
-                for d in range(n_drawn):
-                    i = laws.drawn[d]
-                    for k in range(n_j):
-                        jacobian[i, j] += draw[i, k] * right[k]
+                share = draw[i, k]
+                # (loads with a bandwidth move no state but their own)
+                if share != 0.0:
+                    for j in range(n):
+                        jacobian[i, j] += share * volts_x[k, j]
         for i in range(n):
             for k in range(n_j):
                 by_time[i] += draw[i, k] * volts_t[k]
@@ -926,6 +966,37 @@ def first_turn(
 
 
 @compiled_lean
+def first_step(
+    h: float, allowed: float, scale: Array, size: Array, kind: Index, room: Room
+) -> float:
+    """The step (s), at most h, to try where f turned into another one; right after `linearise`.
+
+    An error of `allowed` is allowed, over scale and the size of its kind.
+    """
+    most = 0.0
+    for i in range(len(scale)):
+        jump = room.by_time[i] - room.second[i]
+        for j in range(len(scale)):
+            jump += room.jacobian[i, j] * room.slope[j]
+        most = max(most, abs(jump) / (allowed * scale[i] * size[kind[i]]))
+    return min(h, even_step(FIRST / math.sqrt(most))) if most > 0.0 else h
+
+
+@compiled_lean
+def cut_short(share: float, x: Array, new: Array, bends: Array) -> None:
+    """Leave the first part of a step from x to `new` of it, in place: its end and its bends."""
+    for i in range(len(x)):
+        zero, one, two = bends[0, i], bends[1, i], bends[2, i]
+        bend = zero + share * (one + share * two)
+        new[i] = x[i] + share * (new[i] - x[i] + (1.0 - share) * bend)
+        linear, square = share**2 * (one - zero), share**3 * (two - one)
+        cube = -(share**4) * two
+        bends[0, i] = -(linear + square + cube)
+        bends[1, i] = -(square + cube)
+        bends[2, i] = -cube
+
+
+@compiled_lean
 def march(
     form: Form,
     method: Method,
@@ -944,8 +1015,9 @@ def march(
 ) -> tuple[int, int]:
     """Steps from t[0], x[0] towards `end`, until there or the arrays are full.
 
-    `clock` holds the step to try and the growth allowed, `largest` the largest seen of
-    each kind, `amps` the loads' currents; all go on where the call before stopped.
+    `clock` holds the step to try, the growth allowed and whether f is another one than before:
+    0 if not, 1 where a piece begins, 2 where what acts is another and known. `largest` is the
+    largest seen of each kind, `amps` the loads' currents; all go on where the call before stopped.
 
     Returns
     -------
@@ -959,20 +1031,22 @@ def march(
         if done == len(bends):
             return FULL, done
         now, here = t[done], x[done]
-        h = clock[0]
-        last = h >= (end - now) * (1.0 - 1e-9)
-        if last:
-            h = end - now
         if fresh:
             command(course, now, duty, room.rate)
-            if looks == 0:
+            if looks == 0 and clock[2] != 2.0:
                 find_acts(form, here, duty, room.acts)
             hold(form, here, duty, room.acts)
             weigh(form, duty, weight)
             evaluate(form, weight, here, amps, room.slope, room)
             linearise(form, here, amps, room)
+            if clock[2] != 0.0:
+                clock[0] = first_step(clock[0], rtol, scale, largest, kind, room)
             # (a step tried again: only its length is new)
             fresh = False
+        h = clock[0]
+        last = h >= (end - now) * (1.0 - 1e-9)
+        if last:
+            h = end - now
         for i in range(n):
             k[0, i] = room.slope[i]
             for j in range(n):
@@ -1012,7 +1086,7 @@ def march(
             sound = sound and own < math.inf
         if not sound:
             error = math.inf
-        longer = h * step_factor(error, clock[1])
+        longer = h * step_factor(error, clock[1], clock[2] != 0.0)
         turn = 1.0
         if error < math.inf:
             for i in range(n):
@@ -1025,24 +1099,35 @@ def march(
                     for i in range(n):
                         bend[i] += share * k[s, i]
             turn = first_turn(form, course, now, h, here, bends[done], room)
-        if turn < LATE and looks < LOOKS:
+        early = turn < LATE and looks < LOOKS
+        if early and turn < AT_ONCE:
             looks += 1
-            if turn < AT_ONCE:
+            for i in range(len(duty)):
+                room.acts[i] = room.there[i]
+            fresh = True
+        elif error <= 1.0 and not (early and turn < CUT):
+            if early:
+                # what acts until then is what the whole step was taken with
+                cut_short(turn, here, new, bends[done])
+                h *= turn
+                last = False
                 for i in range(len(duty)):
                     room.acts[i] = room.there[i]
-                clock[0] = h
-                fresh = True
-            else:
-                clock[0] = just_past(h * turn, error)
-        elif error <= 1.0:
             for i in range(n):
                 largest[kind[i]] = max(largest[kind[i]], abs(new[i]) / scale[i])
                 x[done + 1, i] = new[i]
+                bend_end = 2.0 * bends[done, 0, i] + 4.0 * bends[done, 1, i]
+                room.second[i] = -(bend_end + 6.0 * bends[done, 2, i]) / (h * h)
             t[done + 1] = end if last else now + h
             done += 1
-            clock[0] = even_step(longer)
+            # (a step that a kink cut short says little about the next)
+            clock[0] = max(even_step(longer), clock[0]) if last else even_step(longer)
             clock[1] = GROW
+            clock[2] = 2.0 if early else 0.0
             fresh, looks = True, 0
+        elif early and h * turn < longer:
+            looks += 1
+            clock[0] = just_past(h * turn, error)
         else:
             clock[0] = even_step(longer)
         if error > 1.0:

@@ -28,7 +28,9 @@ from sim.event import held
 from sim.mean_form import MeanForm
 from sim.mean_kernels import (
     AT_ONCE,
+    CUT,
     DONE,
+    FIRST,
     GROW,
     HALVINGS,
     LATE,
@@ -105,6 +107,8 @@ C[7, :7] = (
     -54.66780262877968,
     -9.48861652309627,
 )
+#: Both of each stage, (stages, 2, stages).
+BOTH = np.stack([A, C], axis=1)
 #: Times of the stages, and their weights of the derivative by time.
 NODES = np.array(
     [0.0, 0.6358126895828704, 0.4095798393397535, 0.9769306725060716, 0.4288403609558664, 1, 1, 1]
@@ -158,19 +162,22 @@ DENSE = np.array(
 )
 
 #: Tolerance at which joints stay within 1e-4 of their swing, and the energy check within 1e-6.
-RTOL = 1e-6
+RTOL = 4e-6
 #: What rings on, slower than this (rad per s), adds up the errors of its periods, and the method's
-#: own damping must not hide that it grows: the tolerance is tighter by half the square of its
-#: quality, of which no more than the second figure counts.
-RINGING_PER_S, MOST_QUALITY = 1e6, 20.0
+#: own damping must not hide that it grows: where half the square of its quality is above one, the
+#: tolerance is so many times tighter than this, of which no more than the third figure counts.
+RINGING_PER_S, RINGING, MOST_QUALITY = 1e6, 1e-6, 20.0
 #: By how much the tolerance is tighter where a clamp or a supply that limits has corners.
-TIGHTER_AT_CORNERS = 20.0
-#: Share of a piece that the first step after a kink tries; what is too long is rejected.
+TIGHTER_AT_CORNERS = 80.0
+#: And where something regulates: its output hardly swings, and lets through some of the errors of
+#: what it is fed from, which swings a hundred times as much.
+TIGHTER_BEHIND_REGULATORS = 16.0
+#: Share of the first piece that the first step of all tries; what is too long is rejected.
 FIRST_SHARE = 1e-3
 #: Steps the compiled kernel takes before it asks whether it shall go on.
 _CHUNK = 256
 #: Steps after which an averaged run is no cheap look any more, those between two kinks of a
-#: drive left out. The samples take 200 to 500 in all, swings that die some thousands.
+#: drive left out. The samples take 60 to 500 in all, swings that die some thousands.
 MOST_STEPS, PER_PIECE = 20_000, 200
 #: How often it is looked at how long the rest will take, in steps.
 _LOOK = 1_000
@@ -282,10 +289,29 @@ def step(
     y, f = x, here.f
     for i in range(STAGES):
         if i:
-            y = x + A[i, :i] @ k[:i]
-            f = system.slope(t + NODES[i] * h, y, here.acts) + (C[i, :i] / h) @ k[:i]
-        k[i] = inverse @ (f + (h * BY_TIME[i]) * here.by_time)
+            # (rows of k that are not there yet are zeros)
+            by_a, by_c = BOTH[i] @ k
+            y = x + by_a
+            f = system.slope(t + NODES[i] * h, y, here.acts) + by_c / h
+        if BY_TIME[i] != 0.0:
+            f = f + (h * BY_TIME[i]) * here.by_time
+        k[i] = inverse @ f
     return k, y + k[-1]
+
+
+@dataclass
+class Pace:
+    """How long the next step is to be, from piece to piece of a run.
+
+    Attributes
+    ----------
+    h : s, tried next; grow : how much longer than the one before
+    bend : x'' (n,) where the last step ended; zeros before the first
+    """
+
+    h: float
+    grow: float
+    bend: Array
 
 
 def integrate(
@@ -294,63 +320,94 @@ def integrate(
     end: float,
     x: Array,
     scale: Scale,
-    first_step: float,
+    pace: Pace,
     stop: Callable[[float, Array, int], None] | None = None,
 ) -> Steps:
-    """Solve from `start` to `end`.
+    """Solve from `start`, where the system is another one than before, to `end`.
 
     Parameters
     ----------
-    first_step : s, tried first
+    pace : left as the next piece has to go on
     stop : called with time and state reached and steps taken since, before each step; may raise
 
     Raises
     ------
     SolveError   if the step became too small
     """
-    t, h = start, min(first_step, end - start)
+    t = start
     ts, xs, bends = [t], [x], []
-    grow, looks = GROW, 0
+    looks, turned = 0, True
+    acts: Acts | None = None
     here: Here | None = None
     while t < end:
         if stop is not None:
             stop(t, x, 1)
+        if here is None:
+            here = Here.of(system, t, x, acts)
+            if turned:
+                pace.h = first_step(here, pace, scale.allowed)
+        h = pace.h
         last = h >= (end - t) * (1.0 - 1e-9)
         if last:
             h = end - t
-        if here is None:
-            here = Here.of(system, t, x)
         error = math.inf
         # a singular matrix, like a state that is no number, asks for a shorter step
         with suppress(np.linalg.LinAlgError):
             k, new = step(system, t, x, h, here)
             error = float(np.max(np.abs(k[-1]) / scale.allowed, initial=0.0))
-        longer, turn, there = h * step_factor(error, grow), 1.0, here.acts
+        longer = h * step_factor(error, pace.grow, turned)
+        turn, there = 1.0, here.acts
         if error < math.inf:
-            turn, there = _first_turn(system, t, h, x, new, DENSE @ k, here.acts)
-        if turn < LATE and looks < LOOKS:
+            bend = DENSE @ k
+            turn, there = _first_turn(system, t, h, x, new, bend, here.acts)
+        early = turn < LATE and looks < LOOKS
+        if early and turn < AT_ONCE:
             looks += 1
-            if turn < AT_ONCE:
-                here = Here.of(system, t, x, there)
-            else:
-                h = just_past(h * turn, error)
+            here = Here.of(system, t, x, there)
+        elif error <= 1.0 and not (early and turn < CUT):
+            if early:
+                # what acts until then is what the whole step was taken with
+                new, bend = up_to(turn, x, new, bend)
+                h *= turn
+                last = False
+            t = end if last else t + h
+            x = new
+            scale.see(x)
+            ts.append(t)
+            xs.append(x)
+            bends.append(bend)
+            pace.bend = (-2.0 * bend[0] - 4.0 * bend[1] - 6.0 * bend[2]) / h**2
+            # (a step that a kink cut short says little about the next)
+            pace.h = max(even_step(longer), pace.h) if last else even_step(longer)
+            # a step tried again needs it again, only its length is new
+            pace.grow, here, looks, turned = GROW, None, 0, early
+            acts = there if early else None
+        elif early and h * turn < longer:
+            looks += 1
+            pace.h = just_past(h * turn, error)
         else:
-            if error <= 1.0:
-                t = end if last else t + h
-                x = new
-                scale.see(x)
-                ts.append(t)
-                xs.append(x)
-                bends.append(DENSE @ k)
-                # a step tried again needs it again, only its length is new
-                grow, here, looks = GROW, None, 0
-            h = even_step(longer)
+            pace.h = even_step(longer)
         if error > 1.0:
             # right after a rejection a longer step would be rejected again
-            grow = 1.0
+            pace.grow = 1.0
             if longer <= SHORTEST * max(abs(t), abs(end)):
                 raise _stuck(t)
     return Steps(np.array(ts), np.array(xs), np.array(bends))
+
+
+def first_step(here: Here, pace: Pace, allowed: Array) -> float:
+    """The step (s) to try where a system has turned into another one at a state."""
+    jump = np.abs(here.jacobian @ here.f + here.by_time - pace.bend) / allowed
+    most = float(np.max(jump, initial=0.0))
+    return min(pace.h, even_step(FIRST / math.sqrt(most))) if most > 0.0 else pace.h
+
+
+def up_to(share: float, x0: Array, x1: Array, bends: Array) -> tuple[Array, Array]:
+    """The first part of a step from x0 to x1: where it ends, and its own `bends` (3, n)."""
+    one, two = share * share * (bends[1] - bends[0]), share**3 * (bends[2] - bends[1])
+    three = -(share**4) * bends[2]
+    end = between(x0, x1, bends, share)
+    return end, np.stack([-(one + two + three), -(two + three), -three])
 
 
 def _first_turn(
@@ -457,7 +514,8 @@ _METHOD = Method(GAMMA, A, C, NODES, BY_TIME, DENSE)
 class _Compiled:
     """`integrate` by the compiled kernel, from piece to piece."""
 
-    def __init__(self, form: MeanForm, scale: Scale) -> None:
+    def __init__(self, form: MeanForm, scale: Scale, first_step: float) -> None:
+        self.clock = np.array([first_step, GROW, 1.0])
         self.form: Form = form.arrays()
         self.scale = scale
         self.amps = np.zeros(form.n_j)
@@ -468,7 +526,6 @@ class _Compiled:
         commands: Commands,
         end: float,
         x: Array,
-        first_step: float,
         stop: Callable[[float, Array, int], None],
     ) -> Steps:
         tap = commands.tap
@@ -481,8 +538,8 @@ class _Compiled:
             0.0 if tap is None else math.tau * tap.frequency_hz,
             1.0 if tap is None else tap.decay_s,
         )
-        scale, n = self.scale, len(x)
-        clock = np.array([first_step, GROW])
+        scale, n, clock = self.scale, len(x), self.clock
+        clock[2] = 1.0
         now, count, parts = commands.start, 0, []
         while True:
             stop(now, x, count)
@@ -568,12 +625,16 @@ def tolerance(mean: MeanEquations, drive: Drive, x0: Array) -> float:
     """
     if not mean.eq.n_states:
         return RTOL
-    tightest = RTOL / TIGHTER_AT_CORNERS if mean.eq.curves else RTOL
+    tightest = RTOL
+    if mean.eq.network.controls:
+        tightest = RTOL / TIGHTER_BEHIND_REGULATORS
+    if mean.eq.curves:
+        tightest = RTOL / TIGHTER_AT_CORNERS
     modes = np.linalg.eigvals(mean.jacobian(np.asarray(drive.start_duty, dtype=float), x0))
     slow = modes[np.abs(modes) < RINGING_PER_S]
     quality = np.abs(slow) / np.maximum(2.0 * np.abs(slow.real), 1e-3 * np.abs(slow) + 1e-300)
-    most = min(float(np.max(quality, initial=0.0)), MOST_QUALITY)
-    return min(RTOL / max(1.0, 0.5 * most**2), tightest)
+    rings = 0.5 * min(float(np.max(quality, initial=0.0)), MOST_QUALITY) ** 2
+    return min(RINGING / rings, tightest) if rings > 1.0 else tightest
 
 
 def run(
@@ -614,8 +675,10 @@ def run(
     if compiled is None:
         compiled = ready()
     fits = compiled and form.plain and form.fits and form.n
-    kernel = _Compiled(form, scale) if fits else None
-
+    kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)
+    cuts = [start_s, *kinks, drive.duration_s]
+    pace = Pace(even_step(FIRST_SHARE * (cuts[1] - cuts[0])), GROW, np.zeros(len(x0)))
+    kernel = _Compiled(form, scale, pace.h) if fits else None
     patience = None if swings else _Patience(mean, drive)
 
     def stop(t: float, x: Array, taken: int) -> None:
@@ -626,20 +689,17 @@ def run(
         if patience is not None:
             patience.spend(t, x, taken)
 
-    kinks = (t for t in drive.kinks_s if start_s < t < drive.duration_s)
-    cuts = [start_s, *kinks, drive.duration_s]
     x, parts = x0, []
     for start, end in pairwise(cuts):
         commands = Commands.of(drive, start, end)
         if patience is not None:
             patience.taken -= PER_PIECE
-        first = FIRST_SHARE * (end - start)
         if kernel is not None:
-            parts.append(kernel.integrate(commands, end, x, first, stop))
+            parts.append(kernel.integrate(commands, end, x, stop))
         else:
             plainly = form.fits and (form.plain or not form.lifts)
             system = _Driven(form, commands) if plainly else _General(mean, commands)
-            parts.append(integrate(system, start, end, x, scale, first, stop))
+            parts.append(integrate(system, start, end, x, scale, pace, stop))
         x = parts[-1].x[-1]
     steps = Steps.joined(parts)
     return AveragedRun(mean, drive, steps.t, [Piece(start_s, drive.duration_s, steps.states)])

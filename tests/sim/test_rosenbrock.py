@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -17,7 +17,16 @@ from sim.event import Tap
 from sim.kernels import HAVE_NUMBA
 from sim.mean_equations import MeanEquations
 from sim.mean_form import MeanForm, plan
-from sim.mean_kernels import Factors, eliminate_sparse, march, ready, substitute_sparse
+from sim.mean_kernels import (
+    Factors,
+    cut_short,
+    eliminate,
+    eliminate_sparse,
+    march,
+    ready,
+    substitute_rows,
+    substitute_sparse,
+)
 from sim.network import Chopper, Load, NetworkMaker, Rotor
 from sim.state_equations import Rows, StateEquations, stack_rows
 from sim.warm import circuit, compile_kernels
@@ -144,6 +153,30 @@ def test_sparse_elimination_solves() -> None:
     assert not eliminate_sparse(np.zeros((n, n)), order, 1e-3, lu)
 
 
+def test_a_step_cut_short_is_the_same_curve() -> None:
+    rng = np.random.default_rng(4)
+    start, end, bends = rng.normal(size=6), rng.normal(size=6), rng.normal(size=(3, 6))
+    for share in (0.013, 0.4, 0.97):
+        there, own = rosenbrock.up_to(share, start, end, bends)
+        for s in (0.0, 0.2, 0.7, 1.0):
+            whole = rosenbrock.between(start, end, bends, share * s)
+            assert np.allclose(rosenbrock.between(start, there, own, s), whole, atol=1e-14)
+        new, left = end.copy(), bends.copy()
+        cut_short(share, start, new, left)
+        assert np.allclose(new, there, atol=1e-14)
+        assert np.allclose(left, own, atol=1e-14)
+
+
+@pytest.mark.parametrize("n", [1, 3, 7])
+def test_rows_are_substituted_as_columns_are(n: int) -> None:
+    rng = np.random.default_rng(n)
+    matrix, right = rng.normal(size=(n, n)), rng.normal(size=(n, 12))
+    lu, pivots, solved = matrix.copy(), np.zeros(n, dtype=np.int64), right.copy()
+    assert eliminate(lu, pivots)
+    substitute_rows(lu, pivots, solved)
+    assert np.allclose(matrix @ solved, right, atol=1e-12)
+
+
 # -- the equations -----------------------------------------------------------
 
 
@@ -204,6 +237,26 @@ def test_chop_agrees_with_radau(build: str, option: str | None) -> None:
     run = rosenbrock.run(case.mean, case.drive, case.start, compiled=HAVE_NUMBA)
     assert _off(case, run, reference) < 1e-4
     assert run.energy(0.0, run.duration_s).residual < 1e-6
+
+
+def test_few_steps_are_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a kink or a corner the first step is short enough, as x'' jumps there."""
+    case, tried = _case("arms_4s_analogue", "At each ESC and LC stage"), []
+    own = rosenbrock.step
+
+    def counted(*args: Any) -> tuple[np.ndarray, np.ndarray]:
+        tried.append(args[1])
+        return own(*args)
+
+    monkeypatch.setattr(rosenbrock, "step", counted)
+    run = rosenbrock.run(case.mean, case.drive, case.start, compiled=False)
+    assert len(tried) <= run.steps + 5
+    # where the brake limit takes hold and lets go, a step ends, and the next begins at once
+    ends = run.knots[:-1]
+    commands = np.array([case.drive.duty(float(t))[0] for t in ends])
+    corners = np.diff((run.duties(ends)[0] > commands + 1e-9).astype(int))
+    assert np.count_nonzero(corners) == 2
+    assert run.steps < 80
 
 
 @pytest.mark.parametrize("build", SAMPLES)
