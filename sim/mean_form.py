@@ -83,10 +83,7 @@ class MeanForm:
         # (none yet: without bridges every duty is the same empty one)
         self._duty: bytes | None = None
         self._h = np.zeros(self.shape)
-        self._turned = _Turned(self._factors, eq.n_switches)
         self._table = self._side_by_side() if self.plain else np.zeros((0, 0))
-        if self.plain:
-            self._part_moving()
         # loads with a bandwidth do not move the voltage they see at once
         self._direct = not self.plain or bool(
             np.any(self._table.reshape(len(self.values.keys), *self.shape)[:, self.n :, self.amps])
@@ -129,6 +126,10 @@ class MeanForm:
             h[:, n:, :n] += vx
             h[:, n:, n:] += vu
         return h.reshape(len(h), self.shape[0] * self.shape[1])
+
+    @functools.cached_property
+    def _turned(self) -> _Turned:
+        return _Turned(self._factors, self.eq.n_switches)
 
     def _part_moving(self) -> None:
         """What of H stands goes into `_h`; where the rest is, and its own columns of `table`."""
@@ -271,6 +272,8 @@ class MeanForm:
         if key != self._duty:
             weights = self._weights(duty)
             if self.plain:
+                if self._duty is None:  # (the kernel does without)
+                    self._part_moving()
                 self._h.ravel()[self._moving] = weights @ self._moving_table
             else:
                 self._h = self._over_mass(*self.values.matrices(weights))
@@ -284,7 +287,7 @@ class MeanForm:
         return out
 
     def _by_duties(self, duty: Array) -> Array:
-        """How H z moves with each duty, (n_switches, rows)."""
+        """How H z moves with each duty (n_switches, rows), where H is what `_matrix` made."""
         slopes = self._turned.slopes(duty)
         if self.plain:
             out = np.zeros((len(duty), self.shape[0]))
