@@ -88,6 +88,8 @@ class MeanForm:
         self._direct = not self.plain or bool(
             np.any(self._table.reshape(len(self.values.keys), *self.shape)[:, self.n :, self.amps])
         )
+        #: what stores that fade are at the last state, where controls of laws go with their rates
+        self._moment: tuple[Array, Array, Array, Array] | None = None
         self._drawn = [0.0] * self.n_j
         self._chord: list[list[float]] = np.eye(self.n_j).tolist()
         laws = mean.laws
@@ -351,7 +353,8 @@ class MeanForm:
         if self._lifted is None:
             z[: self.n] = self.mean.stores.w(x)
         else:
-            z[: self.n], follow = self.mean.stores.moment(x)[:2]
+            self._moment = self.mean.stores.moment(x)
+            z[: self.n], follow = self._moment[:2]
         w = x[eq.speed_states] * eq.speed_scale
         z[self.torques] = eq.drag * w * np.abs(w)
         if not self.n_j:
@@ -401,7 +404,8 @@ class MeanForm:
             2.0 * eq.drag * np.abs(w) * eq.speed_scale
         )
         if self.mean.stores.some:
-            _, follow, faded, curved = self.mean.stores.moment(x)
+            known = None if self._lifted is None else self._moment
+            _, follow, faded, curved = known or self.mean.stores.moment(x)
             whole += (whole @ eq.stores.gain) @ follow
         in_time = np.zeros(len(h))
         free, held = (duty > 0.0) & (duty < 1.0), np.zeros(len(duty), dtype=bool)

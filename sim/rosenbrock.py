@@ -363,7 +363,7 @@ def integrate(
         early = turn < LATE and looks < LOOKS
         if early and turn < AT_ONCE:
             looks += 1
-            here = Here.of(system, t, x, there)
+            here, acts = None, there
         elif error <= 1.0 and not (early and turn < CUT):
             if early:
                 # what acts until then is what the whole step was taken with
