@@ -10,7 +10,7 @@ promises most is looked at first.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -23,10 +23,7 @@ from sim.followed_kernels import (
     polynomial,
     whole_step,
 )
-from sim.kernels import _jitted, all_factors, compiled, compiled_lean, gather, on_disk
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from sim.kernels import all_factors, compiled, compiled_lean, compiled_within, gather, on_disk
 
 #: The shortest stride, in s, and how many there are: each length of a step is one of them.
 SHORTEST, STRIDES = 2.0**-10 * 1e-9, 40
@@ -78,6 +75,8 @@ class Sums(NamedTuple):
     used (1,) : rows taken
     ladder (_SLOTS, KEPT, n) : strides
     stray (_SLOTS, rows, stores) : how far a residual of one can move an output
+    pushed (_SLOTS, rows, stores, 3) : how far a residual that grows by one a second moves an
+        output by way of modes, and its slope, and how far one that grows by t
     """
 
     order: np.ndarray
@@ -93,6 +92,7 @@ class Sums(NamedTuple):
     used: np.ndarray
     ladder: np.ndarray
     stray: np.ndarray
+    pushed: np.ndarray
 
 
 class Parts(NamedTuple):
@@ -113,14 +113,6 @@ class Parts(NamedTuple):
     own: np.ndarray
     state: np.ndarray
     value: np.ndarray
-
-
-def compiled_within(function: Callable[..., Any]) -> Callable[..., Any]:
-    """As `compiled_lean`, put into each function that calls it.
-
-    What is called for a walk of few numbers takes longer to be told what to work on than to do it.
-    """
-    return _jitted(function, _nrt=False, forceinline=True)
 
 
 @compiled
@@ -215,6 +207,7 @@ def sums_of(
         order, into, modes, groups, wide, own, shares, driven, lasting,
         np.full((patterns, STRIDES), -1), np.zeros(1, dtype=np.int64),
         np.empty((_SLOTS, KEPT, size)), np.empty((_SLOTS, k, n_r)),
+        np.empty((_SLOTS, k, n_r, 3)),
     )  # fmt: skip
 
 
@@ -242,7 +235,7 @@ def stride_of(at: int, level: int, sums: Sums, room: np.ndarray) -> int:
     sums.slot[at, level] = slot
     make_stride(
         at, _LENGTHS[level], sums.groups, sums.wide, sums.rates, sums.driven, sums.ladder[slot],
-        sums.stray[slot], room,
+        sums.stray[slot], sums.pushed[slot], room,
     )  # fmt: skip
     return slot
 
@@ -257,9 +250,10 @@ def make_stride(
     driven: np.ndarray,
     t: np.ndarray,
     stray: np.ndarray,
+    pushed: np.ndarray,
     room: np.ndarray,
 ) -> None:
-    """What is kept of a stride h of a pattern, into t (KEPT, n) and stray (rows, stores)."""
+    """What is kept of a stride h of a pattern, into t (KEPT, n), stray and pushed of it."""
     pairs = groups[at, 0]
     count = pairs + groups[at, 1]
     # sixteenths show how a mode bends
@@ -321,14 +315,16 @@ def make_stride(
             t[DR, i], t[DI, i], t[BOW, i] = pr[i], pi[i], swing
     for row in range(driven.shape[1]):
         for s in range(driven.shape[2]):
-            total = 0.0
+            total, far, slope, later = 0.0, 0.0, 0.0, 0.0
             for i in range(count):
-                much = 0.0
+                fr, fi = driven[at, row, s, 2, max(i - pairs, 0)], 0.0
                 if i < pairs:
-                    much = math.hypot(driven[at, row, s, 0, i], driven[at, row, s, 1, i])
-                else:
-                    much = abs(driven[at, row, s, 2, i - pairs])
-                total += much * lasting_for(rates[at, 0, i], h)
+                    fr, fi = driven[at, row, s, 0, i], driven[at, row, s, 1, i]
+                total += math.hypot(fr, fi) * lasting_for(rates[at, 0, i], h)
+                slope += fr * pr[i] - fi * pi[i]
+                far += fr * room[8, i] - fi * room[9, i]
+                later += 0.5 * (fr * room[10, i] - fi * room[11, i])
+            pushed[row, s, 0], pushed[row, s, 1], pushed[row, s, 2] = far, slope, later
             stray[row, s] = total
 
 
@@ -345,13 +341,14 @@ def slopes_of_modes(
     room: np.ndarray,
 ) -> None:
     """How fast the modes that outputs see move at modal states y under forces w, in order."""
+    # (numbers that cannot be below nothing: no index then counts from an array's end)
     for j in range(modes[at, 0]):
-        i, g = order[at, 0, j], into[at, 0, j]
+        i, g = max(order[at, 0, j], 0), max(into[at, 0, j], 0)
         lr, li = own[at, 0, g], own[at, 1, g]
         room[MR, j] = lr * y[i] - li * y[i + 1] + w[i]
         room[MI, j] = li * y[i] + lr * y[i + 1] + w[i + 1]
     for j in range(modes[at, 1]):
-        i, g = order[at, 1, j], into[at, 1, j] + groups[at, 0]
+        i, g = max(order[at, 1, j], 0), max(into[at, 1, j] + groups[at, 0], 0)
         room[M, j] = own[at, 0, g] * y[i] + w[i]
 
 
@@ -427,23 +424,138 @@ def stride_slopes(
 
 
 @compiled_within
-def stride_forced(
-    slot: int, pairs: int, others: int, ladder: np.ndarray, room: np.ndarray
+def stride_bends(
+    at: int,
+    slot: int,
+    h: float,
+    pairs: int,
+    others: int,
+    forced: bool,
+    rates: np.ndarray,
+    ladder: np.ndarray,
+    room: np.ndarray,
 ) -> tuple[float, float]:
-    """What residuals that change add in a stride: to an output, and to its slope at the end."""
-    far, slope = 0.0, 0.0
+    """Second derivatives of an output at both ends of a stride, of as many groups as there are."""
+    bend0, bend1 = 0.0, 0.0
     for i in range(pairs):
-        br, bi, cr, ci = room[BR, i], room[BI, i], room[CCR, i], room[CCI, i]
-        p2r, p2i = ladder[slot, P2R, i], ladder[slot, P2I, i]
-        far += br * p2r - bi * p2i
-        far += cr * ladder[slot, P3R, i] - ci * ladder[slot, P3I, i]
-        slope += br * ladder[slot, PR, i] - bi * ladder[slot, PI, i]
-        slope += cr * p2r - ci * p2i
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        qr, qi = room[QR, i], room[QI, i]
+        ur, ui = lr * qr - li * qi, lr * qi + li * qr
+        bend0 += ur
+        bend1 += ur * ladder[slot, ER, i] - ui * ladder[slot, EI, i]
     for i in range(others):
-        b, c, p2 = room[B, i], room[C, i], ladder[slot, RP2, i]
-        far += b * p2 + c * ladder[slot, RP3, i]
-        slope += b * ladder[slot, RP, i] + c * p2
-    return far, slope
+        u = rates[at, 0, pairs + i] * room[Q, i]
+        bend0 += u
+        bend1 += u * ladder[slot, RE, i]
+    if not forced:
+        return bend0, bend1
+    for i in range(pairs):
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        br, bi, cr, ci = room[BR, i], room[BI, i], room[CCR, i], room[CCI, i]
+        pr, pi = ladder[slot, PR, i], ladder[slot, PI, i]
+        p2r, p2i = ladder[slot, P2R, i], ladder[slot, P2I, i]
+        ur = br * pr - bi * pi + cr * p2r - ci * p2i
+        ui = br * pi + bi * pr + cr * p2i + ci * p2r
+        bend0 += br
+        bend1 += lr * ur - li * ui + br + h * cr
+    for i in range(others):
+        b, c = room[B, i], room[C, i]
+        u = b * ladder[slot, RP, i] + c * ladder[slot, RP2, i]
+        bend0 += b
+        bend1 += rates[at, 0, pairs + i] * u + b + h * c
+    return bend0, bend1
+
+
+@compiled_lean
+def moved_by(
+    at: int,
+    t: float,
+    pairs: int,
+    others: int,
+    forced: bool,
+    slope: float,
+    curve: float,
+    rates: np.ndarray,
+    room: np.ndarray,
+    making: np.ndarray,
+) -> tuple[float, float, float]:
+    """How far an output has moved after any t, its slope then, and its second derivative.
+
+    slope, curve : what it moves by itself, in t and t^2; making (12, n) to work in
+    """
+    count = pairs + others
+    er, ei, pr, pi = making[0], making[1], making[2], making[3]
+    all_factors(at, pairs, count, rates, t, er, ei, pr, pi)
+    far, now, bend = t * (slope + curve * t), slope + 2.0 * curve * t, 2.0 * curve
+    for i in range(pairs):
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        qr, qi = room[QR, i], room[QI, i]
+        ur, ui = qr * er[i] - qi * ei[i], qr * ei[i] + qi * er[i]
+        far += qr * pr[i] - qi * pi[i]
+        now += ur
+        bend += lr * ur - li * ui
+    for i in range(others):
+        q = room[Q, i]
+        u = q * er[pairs + i]
+        far += q * pr[pairs + i]
+        now += u
+        bend += rates[at, 0, pairs + i] * u
+    if not forced:
+        return far, now, bend
+    more = making[8:12]
+    later_factors(at, pairs, count, rates, t, pr, pi, more)
+    for i in range(pairs):
+        lr, li = rates[at, 0, i], rates[at, 1, i]
+        br, bi, cr, ci = room[BR, i], room[BI, i], room[CCR, i], room[CCI, i]
+        ur = br * pr[i] - bi * pi[i] + cr * more[0, i] - ci * more[1, i]
+        ui = br * pi[i] + bi * pr[i] + cr * more[1, i] + ci * more[0, i]
+        far += br * more[0, i] - bi * more[1, i] + 0.5 * (cr * more[2, i] - ci * more[3, i])
+        now += ur
+        bend += lr * ur - li * ui + br + t * cr
+    for i in range(others):
+        b, c, j = room[B, i], room[C, i], pairs + i
+        u = b * pr[j] + c * more[0, j]
+        far += b * more[0, j] + 0.5 * c * more[2, j]
+        now += u
+        bend += rates[at, 0, j] * u + b + t * c
+    return far, now, bend
+
+
+@compiled_lean
+def turn_within(
+    at: int,
+    end: float,
+    guess: float,
+    up: bool,
+    pairs: int,
+    others: int,
+    forced: bool,
+    slope: float,
+    curve: float,
+    rates: np.ndarray,
+    room: np.ndarray,
+    making: np.ndarray,
+) -> tuple[float, float]:
+    """How far an output moves until it turns, and when: once, as it bends one way until `end`.
+
+    `up`: it rises until then. By Newton's steps, halvings where these leave what is known.
+    """
+    early, late, t, far = 0.0, end, guess, 0.0
+    for _ in range(60):
+        far, now, bend = moved_by(
+            at, t, pairs, others, forced, slope, curve, rates, room, making
+        )  # fmt: skip
+        if (now > 0.0) == up:
+            early = t
+        else:
+            late = t
+        # what bends one way is on one side of its tangents
+        if abs(now) * (late - early) <= 0.1 * NEAR:
+            break
+        t -= now / bend
+        if not early < t < late:
+            t = 0.5 * (early + late)
+    return far, t
 
 
 @compiled_within
@@ -614,14 +726,16 @@ def walk(
 
     It begins `inside` s into step s, at an output of `value` and the slopes in `room`. A stride
     is halved wherever a bound on what lies within it can beat what is known, by more than
-    `above` or `below`, until the cubic through its ends is near enough to say what it does.
+    `above` or `below`, until it bends one way, so that where it turns is found by Newton's steps,
+    or until the cubic through its ends is near enough to say what it does.
 
     wont (patterns, rows): how wide a stride is tried first; parts of a pattern are alike.
     """
     at = run.pattern[p]
     n_r, first = run.inject.shape[1], run.y.shape[1] + 1 + run.held.shape[1]
     pairs, others = sums.wide[at, 0], sums.wide[at, 1]
-    ladder, driven, lasting = sums.ladder, sums.driven, sums.lasting
+    real_pairs, real_others = max(sums.groups[at, 0], 0), max(sums.groups[at, 1], 0)
+    ladder, driven, lasting, pushed = sums.ladder, sums.driven, sums.lasting, sums.pushed
     high_at, low_at, gone = 0.0, 0.0, 0.0
     while True:
         # a step, or what of it is wanted
@@ -657,9 +771,13 @@ def walk(
             far, middle, off, most = stride_reach(slot, pairs, others, ladder, room)
             forced_slope = 0.0
             if n_r > 0:
-                forced, forced_slope = stride_forced(slot, pairs, others, ladder, room)
-                far += forced + h * (slope + curve * h)
+                far += h * (slope + curve * h)
                 most += h * h * bow
+                begin = inside + SHORTEST * at_now
+                for k in range(n_r):
+                    a, b = poly[1, k] + 2.0 * begin * poly[2, k], 2.0 * poly[2, k]
+                    far += a * pushed[slot, row, k, 0] + b * pushed[slot, row, k, 2]
+                    forced_slope += a * pushed[slot, row, k, 1] + b * pushed[slot, row, k, 0]
             then = value + far
             # what stays on the line ends at then - off; all else is about its middle
             top = max(value, then - off) + middle + most
@@ -682,17 +800,48 @@ def walk(
                 top = max(max(value, then), max(third, later)) + err
                 bottom = min(min(value, then), min(third, later)) - err
                 if not (top <= high + above and bottom >= low - below):
-                    if not err <= NEAR and level > 0:
-                        level -= 1
-                        continue
                     ends = min(left / h, 1.0)
-                    one, other = cubic_turns(far, slope0, slope1)
-                    c2 = 3.0 * far - 2.0 * slope0 - slope1
-                    c3 = slope0 + slope1 - 2.0 * far
-                    for x in (one, other, ends):
-                        if 0.0 < x <= ends:
-                            v = value + x * (slope0 + x * (c2 + x * c3))
-                            when = gone + SHORTEST * at_now + x * h
+                    if err <= NEAR or level == 0:
+                        one, other = cubic_turns(far, slope0, slope1)
+                        c2 = 3.0 * far - 2.0 * slope0 - slope1
+                        c3 = slope0 + slope1 - 2.0 * far
+                        for x in (one, other, ends):
+                            if 0.0 < x <= ends:
+                                v = value + x * (slope0 + x * (c2 + x * c3))
+                                when = gone + SHORTEST * at_now + x * h
+                                if v > high:
+                                    high, high_at = v, when
+                                if v < low:
+                                    low, low_at = v, when
+                    else:
+                        bend0, bend1 = stride_bends(
+                            at, slot, h, real_pairs, real_others, n_r > 0, sums.rates, ladder, room
+                        )
+                        bend0, bend1 = h * h * (bend0 + 2.0 * curve), h * h * (bend1 + 2.0 * curve)
+                        # on the way it is no further than this off the line between its ends
+                        off = 48.0 * err
+                        if not (max(bend0, bend1) + off < 0.0 or min(bend0, bend1) - off > 0.0):
+                            level -= 1
+                            continue
+                        # it bends one way: it turns once where its slopes are of two signs
+                        for x in (0.0, ends):
+                            if x == 0.0 and slope0 * slope1 < 0.0:
+                                moved, when = turn_within(
+                                    at, h, h * slope0 / (slope0 - slope1), slope0 > 0.0, real_pairs,
+                                    real_others, n_r > 0, slope, curve, sums.rates, room, making,
+                                )  # fmt: skip
+                            elif x > 0.0 and not within:
+                                when = left
+                                moved, _, _ = moved_by(
+                                    at, left, real_pairs, real_others, n_r > 0, slope, curve,
+                                    sums.rates, room, making,
+                                )  # fmt: skip
+                            else:
+                                continue
+                            if when > left:
+                                continue
+                            v = value + moved
+                            when += gone + SHORTEST * at_now
                             if v > high:
                                 high, high_at = v, when
                             if v < low:

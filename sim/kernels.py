@@ -67,6 +67,15 @@ def compiled_lean(function: Callable[..., Any]) -> Callable[..., Any]:
     return _jitted(function, _nrt=False)
 
 
+def compiled_within(function: Callable[..., Any]) -> Callable[..., Any]:
+    """As `compiled_lean`, put into each function that calls it.
+
+    What is called for a few numbers takes longer to be told what to work on than to do it: an
+    array is handed over as seven numbers and more.
+    """
+    return _jitted(function, _nrt=False, forceinline=True)
+
+
 def _jitted(function: Callable[..., Any], **options: Any) -> Callable[..., Any]:
     if not HAVE_NUMBA:
         return function
@@ -209,7 +218,8 @@ def all_factors(
     fast as a library's exponential, sine and cosine one by one, and as exact. Eight at a time where
     there is room: what is left over would be done one by one. Behind `count` is nothing of use.
     """
-    many, turning = min(eights(count), len(er)), min(eights(pairs), len(er))
+    # (numbers that cannot be below nothing: no index then counts from an array's end)
+    many, turning = max(min(eights(count), len(er)), 0), max(min(eights(pairs), len(er)), 0)
     # exp(a) - 1 = 2^k (exp(r) - 1) + 2^k - 1, nothing lost where it is small
     for i in range(many):
         a = min(max(rates[at, 0, i] * t, -740.0), 700.0)
@@ -259,22 +269,27 @@ def all_factors(
             ei[i] = (1.0 - 2.0 * odd) * s * c
             pr[i] = odd * c * c + (1.0 - odd) * s * s
     else:
-        for i in range(pairs):
+        for i in range(turning):
             b = 0.5 * rates[at, 1, i] * t
             s, c = math.sin(b), math.cos(b)
             ei[i] = s * c
             pr[i] = s * s
-    # exp(z) - 1 with the half angle's sine and cosine, and over lambda
-    for i in range(pairs):
+    # exp(z) - 1 with the half angle's sine and cosine, and over lambda: of real modes that come to
+    # fill up the eights too, of which all that turns is nothing. (In loops that write few arrays:
+    # of more the compiler does not look whether they are apart.)
+    for i in range(turning):
         xr = er[i] * (1.0 - 2.0 * pr[i]) - 2.0 * pr[i]
-        xi = 2.0 * (er[i] + 1.0) * ei[i]
-        er[i] = xr + 1.0
-        ei[i] = xi
+        ei[i] = 2.0 * (er[i] + 1.0) * ei[i]
+        pi[i] = xr
+    for i in range(turning):
+        er[i] = pi[i] + 1.0
+    for i in range(turning):
+        xr, xi = pi[i], ei[i]
         pr[i] = xr * rates[at, 2, i] - xi * rates[at, 3, i]
         pi[i] = xr * rates[at, 3, i] + xi * rates[at, 2, i]
-    for i in range(pairs, count):
-        pr[i] = er[i] * rates[at, 2, i]
-        er[i] += 1.0
+    for i in range(max(many - turning, 0)):
+        pr[turning + i] = er[turning + i] * rates[at, 2, turning + i]
+        er[turning + i] += 1.0
 
 
 def mode_rates(pairs: int, re: np.ndarray, im: np.ndarray) -> np.ndarray:
@@ -291,7 +306,7 @@ def mode_rates(pairs: int, re: np.ndarray, im: np.ndarray) -> np.ndarray:
     return out
 
 
-@compiled_lean
+@compiled_within
 def move(
     n: int,
     pairs: int,
@@ -308,8 +323,10 @@ def move(
         w1, w2 = w[2 * i], w[2 * i + 1]
         y[2 * i] = er[i] * y1 - ei[i] * y2 + pr[i] * w1 - pi[i] * w2
         y[2 * i + 1] = ei[i] * y1 + er[i] * y2 + pi[i] * w1 + pr[i] * w2
-    for i in range(n - 2 * pairs):
-        y[2 * pairs + i] = er[pairs + i] * y[2 * pairs + i] + pr[pairs + i] * w[2 * pairs + i]
+    # (numbers that cannot be below nothing: no index then counts from an array's end)
+    two, single = max(2 * pairs, 0), max(pairs, 0)
+    for i in range(max(n - 2 * pairs, 0)):
+        y[two + i] = er[single + i] * y[two + i] + pr[single + i] * w[two + i]
 
 
 @compiled_lean
@@ -524,27 +541,33 @@ def move_series(
     h = seconds / count
     # the last terms of the solution's series
     terms = np.zeros((used, n))
-    new = np.zeros(n)
+    new, last = np.zeros(n), np.zeros(n)
+    # what counts most, as columns: a sum of them is made several numbers at a time
+    still: np.ndarray = np.zeros((1, n, n))
     # a bridge moves few rows
     rows, some = np.zeros((used, n), dtype=np.int64), np.zeros(used, dtype=np.int64)
     for d in range(1, used):
         for i in range(n):
-            if largest_row(a[d:, i]) > 0.0:
+            largest = 0.0
+            for e in range(d, used):
+                for j in range(n):
+                    largest = max(largest, abs(a[e, i, j]))
+            if largest > 0.0:
                 rows[d, some[d]] = i
                 some[d] += 1
     for _ in range(count):
         terms[:] = 0.0
         for i in range(n):
             terms[0, i] = x[i]
+            last[i] = x[i]
+            for j in range(n):
+                still[0, j, i] = a[0, i, j]
         small = 0
         for k in range(80):
             # (k + 1) x_{k+1} = h sum_d a_d h^d x_{k-d} + h f_k h^k
-            row = k % used
+            gather(0, still, last, n, n, new)
             for i in range(n):
-                total = 0.0
-                for j in range(n):
-                    total += a[0, i, j] * terms[row, j]
-                new[i] = h * total
+                new[i] *= h
             scale = h
             for d in range(1, min(used, k + 1)):
                 scale *= h
@@ -564,6 +587,7 @@ def move_series(
             for i in range(n):
                 term = new[i] / (k + 1)
                 terms[row, i] = term
+                last[i] = term
                 x[i] += term
                 size = max(size, abs(term))
                 whole = max(whole, abs(x[i]))
@@ -659,7 +683,7 @@ def ramp_vector(
     return out
 
 
-@compiled_lean
+@compiled_within
 def load_amps(power: bool, value: float, minimum: float, volts: float) -> float:
     """Commanded current of a load at its voltage (see `LoadLaws`)."""
     if volts >= minimum:
@@ -669,7 +693,7 @@ def load_amps(power: bool, value: float, minimum: float, volts: float) -> float:
     return value * volts / minimum
 
 
-@compiled_lean
+@compiled_within
 def push(
     k: int, when: float, up: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray
 ) -> None:
@@ -679,7 +703,7 @@ def push(
     queue_n[k] = i + 1
 
 
-@compiled_lean
+@compiled_within
 def pop(k: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray) -> None:
     """Drop the first queued edge of leg k."""
     queue_n[k] -= 1
@@ -687,7 +711,7 @@ def pop(k: int, queue_t: np.ndarray, queue_up: np.ndarray, queue_n: np.ndarray) 
         queue_t[k, i], queue_up[k, i] = queue_t[k, i + 1], queue_up[k, i + 1]
 
 
-@compiled_lean
+@compiled_within
 def latch_period(
     k: int,
     emf: float,
@@ -743,7 +767,7 @@ def latch_period(
         target[k] = 0
 
 
-@compiled_lean
+@compiled_within
 def row_dot(at: int, k: int, table: np.ndarray, y: np.ndarray) -> float:
     """table[at, k] times y."""
     total = 0.0
@@ -752,7 +776,7 @@ def row_dot(at: int, k: int, table: np.ndarray, y: np.ndarray) -> float:
     return total
 
 
-@compiled_lean
+@compiled_within
 def hold(
     at: int,
     n: int,
@@ -874,7 +898,7 @@ def ripple_over(angle: float, turned: float) -> float:
     return mean
 
 
-@compiled_lean
+@compiled_within
 def commute(
     t: float, span: float, n_j: int, n_w: int, seen: np.ndarray, held: np.ndarray, c: Commutation
 ) -> None:
@@ -986,7 +1010,7 @@ def settled(stores: Stores, x: np.ndarray, base: np.ndarray, c: np.ndarray, r: n
             break
 
 
-@compiled_lean
+@compiled_within
 def next_thing(
     t: float,
     end: float,
@@ -1013,7 +1037,7 @@ def next_thing(
     return max(t_next, t), leg, latch
 
 
-@compiled_lean
+@compiled_within
 def alone(
     leg: int, end: float, starts: np.ndarray, queue_t: np.ndarray, queue_n: np.ndarray
 ) -> bool:

@@ -78,6 +78,88 @@ def _put(sums: Sums, room: Array, rows: tuple[int, int, int], values: Array) -> 
 
 
 @pytest.mark.parametrize("seed", range(40))
+def test_where_an_output_turns(seed: int) -> None:
+    """Far, slope and second derivative at any time and at both ends; and the turn they lead to."""
+    rng = np.random.default_rng(seed)
+    sums, _ = _random_sums(rng)
+    pairs, others = sums.groups[0]
+    width, count = sums.rates.shape[2], int(pairs + others)
+    room, making = np.zeros((kernels.ROOM, width)), np.zeros((12, width))
+    rates = sums.rates[0, 0, :count] + 1j * sums.rates[0, 1, :count]
+    turned = 0
+    for level in range(2, 27):
+        h = kernels.SHORTEST * 2.0**level
+        slot = kernels.stride_of(0, level, sums, making)
+        q, b, c = (
+            (rng.normal(size=count) + 1j * rng.normal(size=count)) / h**power for power in range(3)
+        )
+        for values in (q, b, c):
+            values[pairs:] = values[pairs:].real
+        _put(sums, room, (kernels.QR, kernels.QI, kernels.Q), q)
+        _put(sums, room, (kernels.BR, kernels.BI, kernels.B), b)
+        _put(sums, room, (kernels.CCR, kernels.CCI, kernels.C), c)
+        slope, curve = rng.normal(), rng.normal() / h
+        own = int(pairs), int(others)
+        for forced in (False, True):
+            forcing = np.array([b, c]) * float(forced)
+            far, now = _course(sums, q, forcing, h * np.array([1e-9, 0.3, 1.0]))
+            ends = kernels.stride_bends(0, slot, h, *own, forced, sums.rates, sums.ladder, room)
+            size = float(np.sum(np.abs(rates * q) + np.abs(forcing).T @ [1.0, h]))
+            size *= 1.0 + np.exp(1e5 * h) * h * np.max(np.abs(rates))
+            size += abs(curve)
+            for i, share in enumerate((1e-9, 0.3, 1.0)):
+                t = share * h
+                moved = kernels.moved_by(0, t, *own, forced, slope, curve, sums.rates, room, making)
+                assert moved[0] == pytest.approx(
+                    far[i] + t * (slope + curve * t), abs=1e-10 * size * h * h + 1e-12
+                )
+                assert moved[1] == pytest.approx(
+                    now[i] + slope + 2.0 * curve * t, abs=1e-10 * size * h + 1e-12
+                )
+                slopes = rates * _each_slope(rates, q, forcing, t) + forcing[0] + t * forcing[1]
+                bend = float(np.sum(slopes.real))
+                assert moved[2] - 2.0 * curve == pytest.approx(bend, abs=1e-9 * size)
+                if share != 0.3:
+                    assert ends[int(share)] == pytest.approx(
+                        moved[2] - 2.0 * curve, abs=1e-9 * size
+                    )
+            slope0 = float(np.sum(q.real)) + slope
+            slope1 = float(now[2]) + slope + 2.0 * curve * h
+            bends = [end + 2.0 * curve for end in ends]
+            # (bends one way for sure where it does at many points)
+            many = [
+                kernels.moved_by(0, x * h, *own, forced, slope, curve, sums.rates, room, making)
+                for x in np.linspace(0.0, 1.0, 200)[1:]
+            ]
+            one_way = min(bends) > 0.0 or max(bends) < 0.0
+            one_way &= len({np.sign(point[2]) for point in many}) == 1
+            if not one_way or slope0 * slope1 >= 0.0:
+                continue
+            turned += 1
+            far_then, when = kernels.turn_within(
+                0, h, 0.5 * h, slope0 > 0.0, *own, forced, slope, curve, sums.rates, room, making
+            )
+            assert 0.0 < when < h
+            sign = 1.0 if slope0 > 0.0 else -1.0
+            assert sign * far_then >= max(sign * point[0] for point in many) - kernels.NEAR
+    assert turned
+
+
+def _each_slope(rates: Array, q: Array, forcing: Array, t: Array) -> Array:
+    """Slopes of groups at a time each, (groups,), by their equation put together from phi_k."""
+    z = rates * t
+    phi = [np.exp(z)]
+    for k in range(1, 3):
+        term, total = np.ones_like(z), np.zeros_like(z)
+        for j in range(1, k + 1):
+            term = term / j
+        for j in range(1, 40):
+            total, term = total + term, term * z / (j + k)
+        phi.append(np.where(np.abs(z) < 2.0, total, (phi[-1] - 1.0) / np.where(z == 0.0, 1.0, z)))
+    return np.asarray(q * phi[0] + forcing[0] * t * phi[1] + forcing[1] * t**2 * phi[2])
+
+
+@pytest.mark.parametrize("seed", range(40))
 def test_bounds_of_a_stride(seed: int) -> None:
     """Reach, cubic and what residuals add, on strides short and long against modes."""
     rng = np.random.default_rng(seed)
@@ -126,7 +208,9 @@ def test_bounds_of_a_stride(seed: int) -> None:
         forcing = np.array([rate @ driven, bend @ driven])
         forced, forced_slope = _course(sums, np.zeros(1), forcing, times)
         most_forced = float(np.max(np.abs(forced))) + 1e-300
-        added, added_slope = kernels.stride_forced(slot, *wide, sums.ladder, room)
+        pushed = sums.pushed[slot, 0]
+        added = rate @ pushed[:, 0] + bend @ pushed[:, 2]
+        added_slope = rate @ pushed[:, 1] + bend @ pushed[:, 0]
         assert added == pytest.approx(forced[-1], abs=1e-9 * most_forced)
         assert added_slope * h == pytest.approx(forced_slope[-1] * h, abs=1e-9 * most_forced)
         if h > 16e-6:
