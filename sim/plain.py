@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from contextlib import contextmanager
+from functools import lru_cache
 from operator import ge, mul, sub
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     #: of a load: constant power, its value, least volts, what leans on them in S
     Law = tuple[bool, float, float, float]
+    #: of what is seen, what was held before and half a stretch in s: what is held on it
+    Hold = Callable[[list[float], list[float], float], list[float] | None]
 
 # (looked up once: the march has some thousand of each in a millisecond of its event)
 _add, _multiply, _expm1 = np.add, np.multiply, np.expm1
@@ -113,6 +116,76 @@ def slots_of(table: PatternTable, at: int) -> Slots:
     return Slots(table.eq.n_states, int(table.pairs[at]), table.patterns["rates"][at])
 
 
+@lru_cache(maxsize=32)
+def _written_out(n_w: int, n_j: int, coupled: bool) -> Callable[..., Hold]:
+    """What is held for a stretch, written out for so many rotors and loads of constant power.
+
+    Most of a march is this, on a dozen numbers: as loops over lists it takes three times as long.
+    See `_March.hold`, which it stands in for; it returns None where a load's voltage is below what
+    its power holds at. `coupled`: loads move each other's voltages.
+    """
+
+    def names(letter: str, count: int) -> list[str]:
+        return [f"{letter}{i}" for i in range(count)]
+
+    def largest(letter: str) -> str:
+        sizes = ", ".join(f"abs({name})" for name in names(letter, n_j))
+        return f"max({sizes})" if n_j > 1 else sizes
+
+    def each(line: str, count: int) -> list[str]:
+        return [line.replace("#", str(i)) for i in range(count)]
+
+    def low(letter: str) -> str:
+        return " or ".join(f"{letter}{i} < n{i}" for i in range(n_j))
+
+    def unpacked(parts: list[str], whole: str) -> list[str]:
+        return [f"{', '.join(parts)}, = {whole}"] if parts else []
+
+    seen = [*names("w", n_w), *names("r", n_w), *names("v", n_j)]
+    body = [
+        *unpacked(seen, "seen"),
+        *each("m# = w# + half * (r# + o# * w# * abs(w#))", n_w),
+    ]
+    if n_j:
+        body += [f"if {low('v')}: return None", *each("a# = p# / v# - g# * v#", n_j)]
+    if n_j and coupled:
+        more = [" + ".join(f"l{i}_{j} * x{j}" for j in range(n_j)) for i in range(n_j)]
+        off = each("x# = a# - before[#]", n_j)
+        body += [
+            *off,
+            f"earlier = {largest('x')}",
+            "for _ in range(3):",
+            *(f"    u{i} = v{i} + {more[i]}" for i in range(n_j)),
+            f"    if {low('u')}: return None",
+            *each("    c# = p# / u# - g# * u#", n_j),
+            *each("    x# = c# - a#", n_j),
+            f"    moved = {largest('x')}",
+            *each("    a# = c#", n_j),
+            f"    if moved * moved <= close * abs({' + '.join(names('a', n_j))}) * earlier: break",
+            "    earlier = moved",
+            *(f"    {line}" for line in off),
+        ]
+    held = [*names("a", n_j), *(f"d{i} * m{i} * abs(m{i})" for i in range(n_w))]
+    body.append(f"return [{', '.join(held)}]")
+    own = [f"l{i}_{j}" for i in range(n_j) for j in range(n_j)] if coupled else []
+    source = [
+        "def make(slopes, drags, values, leans, minima, own, close):",
+        *(f"    {line}" for line in unpacked(names("o", n_w), "slopes")),
+        *(f"    {line}" for line in unpacked(names("d", n_w), "drags")),
+        *(f"    {line}" for line in unpacked(names("p", n_j), "values")),
+        *(f"    {line}" for line in unpacked(names("g", n_j), "leans")),
+        *(f"    {line}" for line in unpacked(names("n", n_j), "minima")),
+        *(f"    {line}" for line in unpacked(own, "own")),
+        "    def hold(seen, before, half):",
+        *(f"        {line}" for line in body),
+        "    return hold",
+    ]
+    found: dict[str, Any] = {}
+    exec("\n".join(source), found)
+    made: Callable[..., Hold] = found["make"]
+    return made
+
+
 class _Pattern:
     """What the march needs of one pattern, laid out for few calls of numpy.
 
@@ -146,6 +219,8 @@ class _Pattern:
         self.read[2 * n_w :, 0] = p["load_0"][at]
         self.read[2 * n_w :, 1 : 1 + n_j] = own
         self.slope_drag = (p["speed_slope_drag"][at] * table.eq.drag).tolist()
+        #: what is held for a stretch, where that can be written out
+        self.held: Hold | None = None
         #: EMF and supply of each leg (2, n)
         self.limits = list(np.stack([p["emf_y"][at], p["sense_y"][at]], axis=1))
 
@@ -302,9 +377,16 @@ class _March:
         self.ramp_slope: list[Array] = []
 
     def pattern(self, at: int) -> _Pattern:
-        if at not in self.patterns:
-            self.patterns[at] = _Pattern(self.table, at)
-        return self.patterns[at]
+        found = self.patterns.get(at)
+        if found is None:
+            found = self.patterns[at] = _Pattern(self.table, at)
+            if self.powers and self.commutes is None:
+                own = found.load_load
+                found.held = _written_out(self.n_w, self.n_j, own is not None)(
+                    found.slope_drag, self.drag, self.values, self.leans, self.minima,
+                    [share for row in own or [] for share in row], kernels.CLOSE,
+                )  # fmt: skip
+        return found
 
     def ramp(self, p: _Pattern, leg: int) -> tuple[int, Array, _Pattern]:
         """The full ramp of a leg out of a pattern, made if new; see `_Pattern.ramps`."""
@@ -344,6 +426,7 @@ class _March:
         volts = seen[2 * n_w :]
         amps = self.amps(volts)
         if p.load_load is not None:
+            before = before[: self.n_j]
             more = list(map(sub, amps, before))
             moved = max(map(abs, more))
             for _ in range(3):
@@ -435,7 +518,7 @@ class _March:
     ) -> None:
         m = self.m
         t, end = float(m.clock[kernels.T_NOW]), self.end
-        n_j, n_seen = self.n_j, 2 * self.n_w + self.n_j
+        n_seen = 2 * self.n_w + self.n_j
         row, other = (_Row(self.n_held, self.eq.n_states, n_seen) for _ in range(2))
         row.y[:] = m.y
         span_of_turn = (end - t) / 40.0
@@ -465,7 +548,8 @@ class _March:
             if span > 0.0:
                 if flat:
                     seen = p.read.dot(row.here, row.seen).tolist()
-                row.held[:] = held = hold(p, seen, held[:n_j], t, span)
+                now = p.held and p.held(seen, held, 0.5 * span)
+                row.held[:] = held = now or hold(p, seen, held, t, span)
                 keep(t, span, p.at, -1, row.kept)
                 length[()] = span
                 p.move(row.here, row.y, length)
@@ -488,7 +572,7 @@ class _March:
                 if flat:
                     self.kept_ramp[-1] = ramp
                 else:
-                    row.held[:] = held = hold(p, seen, held[:n_j], t, 0.0)
+                    row.held[:] = held = hold(p, seen, held, t, 0.0)
                     keep(t, 0.0, p.at, ramp, row.kept)
                 ahead.dot(row.here, other.ahead)
                 row, other = other, row
@@ -499,7 +583,7 @@ class _March:
                 if flat:
                     seen = p.read.dot(row.here, row.seen).tolist()
                 if span <= 0.0:
-                    row.held[:] = held = hold(p, seen, held[:n_j], t, 0.0)
+                    row.held[:] = held = hold(p, seen, held, t, 0.0)
                 t, p = self.overlap(t, p, row)
                 first = min(due)
                 seen = p.read.dot(row.here, row.seen).tolist()
@@ -868,7 +952,14 @@ def scan_ramps(
 
 
 def ramp_states(
-    table: PatternTable, s0: Array, slope: Array, seconds: Array, u: Array, x0: Array, shares: Array
+    table: PatternTable,
+    s0: Array,
+    slope: Array,
+    seconds: Array,
+    u: Array,
+    x0: Array,
+    shares: Array,
+    step: float,
 ) -> tuple[Array, Array, Array]:
     """Switches, states and their slopes at shares of ramp pieces; see `kernels.ramp_states`."""
     shape = (len(seconds), len(shares))
@@ -884,7 +975,7 @@ def ramp_states(
                     s0[p] + last * slope[p],
                     slope[p],
                     to - last,
-                    table.ramp_step(),
+                    step,
                     u[p],
                     now,
                 )

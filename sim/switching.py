@@ -93,12 +93,13 @@ class Marcher:
         self.commutation = commutation_of(eq, carriers.angle, x0)
         span = float(drive.duration_s) - start_s
         guess = int(span * float(np.sum(carriers.frequency_hz)) * 3.2) + 1024
-        self.piece_t = np.zeros(guess)
-        self.piece_d = np.zeros(guess)
-        self.piece_pattern = np.zeros(guess, dtype=np.int64)
-        self.piece_ramp = np.zeros(guess, dtype=np.int64)
-        self.piece_y = np.zeros((guess, eq.n_states))
-        self.piece_held = np.zeros((guess, n_held))
+        # (a row is written before it is read: to clear them is a tenth of a further run)
+        self.piece_t = np.empty(guess)
+        self.piece_d = np.empty(guess)
+        self.piece_pattern = np.empty(guess, dtype=np.int64)
+        self.piece_ramp = np.empty(guess, dtype=np.int64)
+        self.piece_y = np.empty((guess, eq.n_states))
+        self.piece_held = np.empty((guess, n_held))
         self.ramp_s = np.zeros((512, n_s))
         self.ramp_slope = np.zeros((512, n_s))
         #: by the kernels, which have to be compiled; the march with diodes knows no other way
@@ -227,7 +228,7 @@ class Marcher:
             add = max(1024, len(self.piece_t) // 2)
             for name in self.by_piece:
                 old = getattr(self, name)
-                more = np.zeros((add, *old.shape[1:]), old.dtype)
+                more = np.empty((add, *old.shape[1:]), old.dtype)
                 setattr(self, name, np.concatenate([old, more]))
             return
         for name in ("ramp_s", "ramp_slope"):
@@ -398,13 +399,61 @@ class EdgeRun:
         out = np.zeros((rows.x.shape[0], len(times)))
         flat = np.flatnonzero(~in_ramp)
         out[:, flat] = self._read_flat(piece[flat], dt[flat], self._in_modes(rows)).T
-        for i in np.flatnonzero(in_ramp):
-            p = int(piece[i])
-            into = dt[i] if self._ramp[p] <= -2 else dt[i] - self._d[p]
-            x, s, slope = self._ramp_state(p, float(into))
-            of_x, of_u = self._m.table.outputs(rows, self._leads_to(p), s, slope)
-            out[:, i] = of_x @ x + of_u @ self._inputs(p)
+        ramps = np.flatnonzero(in_ramp)
+        if len(ramps):
+            p = piece[ramps]
+            into = dt[ramps] - np.where(self._ramp[p] >= 0, self._d[p], 0.0)
+            out[:, ramps] = self._read_ramps(rows, p, into)
         return out
+
+    def _read_ramps(self, rows: Rows, pieces: Ints, into: Array) -> Array:
+        """Outputs (k, T) at `into` s into the ramps of pieces (T,)."""
+        if not self._m.table.plain:
+            out = np.zeros((rows.x.shape[0], len(pieces)))
+            for i, p in enumerate(pieces.tolist()):
+                x, s, slope = self._ramp_state(p, float(into[i]))
+                of_x, of_u = self._m.table.outputs(rows, self._leads_to(p), s, slope)
+                out[:, i] = of_x @ x + of_u @ self._inputs(p)
+            return out
+        # one system for all of them: all at once
+        eq, table = self.equations, self._m.table
+        code, at = self._ramp[pieces], self._pattern[pieces]
+        full = code >= 0
+        s0, slope = np.zeros((2, len(pieces), eq.n_switches))
+        s0[~full], slope[~full] = self._ramp_s[-2 - code[~full]], self._ramp_slope[-2 - code[~full]]
+        x = self._y[pieces]
+        if full.any():
+            before, after = table.bits[at[full]], table.bits[table.ramp_to[code[full]]]
+            s0[full], slope[full] = before, (after - before) / table.rise_s
+            ends = self._ends(pieces[full])
+            x[full] = (table.patterns["basis"][at[full]] @ ends[:, :, None])[:, :, 0]
+        u = np.hstack(
+            [
+                np.broadcast_to(eq.sources, (len(pieces), len(eq.sources))),
+                self._held[pieces],
+                self._more_inputs(pieces),
+            ]
+        )
+        x = np.hstack([x, self._more_states(pieces)])
+        # (whole ramps are extrapolated from two ways of cutting them; here finer steps stand in)
+        step, shares = 0.5 * table.ramp_step(), np.ones(1)
+        if self._m.compiled:
+            m = table.monomials
+            s, moved, dx = (np.zeros((len(pieces), 1, a.shape[1])) for a in (s0, x, x))
+            kernels.ramp_states(
+                m.keys, m.k, m.b, m.mass, m.ramp, m.trivial_mass, step, s0, slope,
+                into, u, x, shares, s, moved, dx,
+            )  # fmt: skip
+        else:
+            s, moved, dx = plain.ramp_states(table, s0, slope, into, u, x, shares, step)
+        u = u[:, : eq.n_inputs]
+        w = self._for_outputs(moved[:, 0])
+        table.complete((), s[:, 0], slope, w, u)
+        return _read_moving(rows, s[:, 0], slope, w, self._for_outputs(dx[:, 0]), u)
+
+    def _ends(self, pieces: Ints) -> Array:
+        """Modal states (T, n) where flat pieces end."""
+        return np.array([self._modal(p, float(self._d[p])) for p in pieces.tolist()])
 
     def _read_flat(self, which: Ints, dt: Array, whole: Array) -> Array:
         """Outputs (T, k) at `dt` into flat pieces."""
@@ -524,16 +573,8 @@ class EdgeRun:
     def _overlapping(self, rows: Rows) -> tuple[Array, Array]:
         """Times (T,) in ramps that overlap, and outputs there (k, T)."""
         points = self._overlap_points
-        weight_of = _true_products(rows, points.s)
-        out = np.zeros((rows.x.shape[0], len(points.when)))
-        for poly, vector in ((rows.x, points.x), (rows.d, points.dx), (rows.u, points.u)):
-            for key, matrix in poly.terms.items():
-                out += weight_of[key] * (matrix @ vector.T)
-        for k, ramp in enumerate(rows.ramp):
-            for key, matrix in ramp.terms.items():
-                weight = points.slope[:, k] * np.prod(points.s[:, list(key)], axis=1)
-                out += weight * (matrix @ points.x.T)
-        return points.when, out
+        own = points.s, points.slope, points.x, points.dx, points.u
+        return points.when, _read_moving(rows, *own)
 
     @cached_property
     def _overlap_points(self) -> _OverlapPoints:
@@ -992,6 +1033,7 @@ class _OverlapPoints:
             if not marcher.compiled:
                 s[mine], x[mine], dx[mine] = plain.ramp_states(
                     table, s0[mine], slope[mine], seconds[mine], u[mine], begin_x[mine], shares,
+                    step,
                 )  # fmt: skip
                 continue
             s_out, x_out, dx_out = s[mine], x[mine], dx[mine]
@@ -1015,6 +1057,20 @@ class _OverlapPoints:
             its = slice(i * len(shares), (i + 1) * len(shares))
             table.complete(bits, self.s[its], slope[i], self.x[its], self.u[its])
         self.held = np.repeat(held, len(shares), axis=0)
+
+
+def _read_moving(rows: Rows, s: Array, slope: Array, x: Array, dx: Array, u: Array) -> Array:
+    """Outputs (k, T) while bridges move, of switches, their slopes, states, slopes and inputs."""
+    weight_of = _true_products(rows, s)
+    out = np.zeros((rows.x.shape[0], len(s)))
+    for poly, vector in ((rows.x, x), (rows.d, dx), (rows.u, u)):
+        for key, matrix in poly.terms.items():
+            out += weight_of[key] * (matrix @ vector.T)
+    for k, ramp in enumerate(rows.ramp):
+        for key, matrix in ramp.terms.items():
+            weight = slope[:, k] * np.prod(s[:, list(key)], axis=1)
+            out += weight * (matrix @ x.T)
+    return out
 
 
 def _true_products(rows: Rows, s: Array) -> dict[tuple[int, ...], Array]:
