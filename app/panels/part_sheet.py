@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPoint, QRect, Qt, Signal
+from PySide6.QtCore import QPoint, QRect, QRectF, Qt, Signal
+from PySide6.QtGui import QPainter, QPainterPath, QPen, QRegion
 from PySide6.QtWidgets import (
     QFrame,
     QGridLayout,
@@ -31,7 +32,7 @@ from sim.options import through_option
 from sim.parts import KINDS
 
 if TYPE_CHECKING:
-    from PySide6.QtGui import QKeyEvent
+    from PySide6.QtGui import QKeyEvent, QPaintEvent, QResizeEvent
 
     from app.look import Look
     from app.workbench import Workbench
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
 
 _WIDTH = 384
 _GAP = 18
+_ROUND, _BORDER = 8.0, 1.5
 _NO_NUMBER = ("flag", "choice", "text")
 
 
@@ -64,6 +66,9 @@ class PartSheet(QFrame):
         self._scale_of = ""
         self._editing = False
         self.setAccessibleName("Part sheet")
+        # Or each step of a slider would paint the frame and the curves beneath anew.
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
+        self.setContentsMargins(2, 2, 2, 2)  # the border
         self.title = QLineEdit()
         self.title.setAccessibleName("Name")
         self.title.editingFinished.connect(self._rename)
@@ -194,6 +199,26 @@ class PartSheet(QFrame):
             self.close_sheet()
         else:
             super().keyPressEvent(event)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        outline = QPainterPath()
+        # (a little less round: what the border only touches belongs to it)
+        outline.addRoundedRect(QRectF(self.rect()), _ROUND - 1.0, _ROUND - 1.0)
+        self.setMask(QRegion(outline.toFillPolygon().toPolygon()))
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        p = self._look.palette
+        painter = QPainter(self)
+        # what shows through at the edge of a round corner is hardly ever anything but paper
+        painter.fillRect(event.rect(), p.paper)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(QPen(p.ink, _BORDER))
+        painter.setBrush(p.card)
+        inset = _BORDER / 2.0
+        painter.drawRoundedRect(
+            QRectF(self.rect()).adjusted(inset, inset, -inset, -inset), _ROUND, _ROUND
+        )
 
     def _place(self, beside: QPoint) -> None:
         """Beside the point, on the side with room, so that the part stays in sight."""
@@ -480,8 +505,6 @@ class PartSheet(QFrame):
     def _restyle(self) -> None:
         p = self._look.palette
         self.setStyleSheet(
-            f"PartSheet {{ background: {p.card.name()}; border: 1.5px solid {p.ink.name()};"
-            " border-radius: 8px; }"
             "PartSheet > QLineEdit { border: 1px solid transparent; padding: 0; }"
             f"PartSheet > QLineEdit:focus {{ border-color: {p.faint.name()}; }}"
             f"QScrollArea, QScrollArea > QWidget > QWidget {{ background: {p.card.name()}; }}"

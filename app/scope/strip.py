@@ -106,7 +106,8 @@ class Strip(QWidget):
         self._cursors.foot = self._limits.at_top
         self._cursors.place()
         self._draw()
-        self.update()
+        # (heading and plot see to themselves: with them all would be painted twice)
+        self.update(0, 0, gutter(self._look), self.height())
 
     def _rule(self) -> None:
         """As many hairlines as their figures have room for, up to four."""
