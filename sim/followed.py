@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 #: Steps whose integrals are summed at once.
-_BLOCK = 4096
+_BLOCK = 2048
 
 
 class FollowedMarcher(Marcher):

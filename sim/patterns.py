@@ -20,7 +20,6 @@ from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
-from scipy.linalg import expm
 
 from sim import plain, ramp_kernels
 from sim.errors import SolveError
@@ -162,6 +161,9 @@ class RampMatrices:
 
     def across(self, s0: Array, slope: Array, seconds: float, count: int) -> tuple[Array, Array]:
         """x after = R x + S u over a ramp in `count` steps: R (n, n), S (n, n_inputs)."""
+        # 16 MB and a tenth of a second, which only ramps that series do not reach are worth
+        from scipy.linalg import expm
+
         n, n_u = self.eq.n_states, self.eq.n_inputs
         h = seconds / count
         total = np.eye(n + n_u)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy.fft import fft, next_fast_len
 
 from sim.errors import BadField, Cancelled
 from sim.signals import Signal
@@ -257,6 +256,8 @@ def fourier_sums(share: Array, strengths: Array, count: int) -> Complex:
     share : (n,) place of each point in the window, 0 to 1
     strengths : (n,)
     """
+    from scipy.fft import fft, next_fast_len  # only once a spectrum is wanted
+
     width = 14
     grid = int(next_fast_len(max(4 * count, 4 * width)))
     beta = math.pi * math.sqrt((0.75 * width) ** 2 - 0.8)

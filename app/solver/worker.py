@@ -39,6 +39,7 @@ from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError, Swings
 from sim.findings import Card, card_of, cells_of, conclude
+from sim.machine_code import leave_unread
 from sim.options import apply
 from sim.salvage import Salvage, salvage, without
 from sim.threads import side_by_side, stopped_by
@@ -56,8 +57,10 @@ if TYPE_CHECKING:
 _IDLE_S = 0.2
 # ESC timings tried for the worst and the typical.
 TIMINGS = 16
-# Solutions kept, some 20 MB each: what is shown, its ghost, and what was looked at before.
-_KEPT = 4
+# Of the C library's own header, malloc.h.
+_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
+# Solutions kept, 25 to 50 MB each: what is shown and its ghost.
+_KEPT = 2
 # Limits read off solutions, kept far longer: they are small.
 _KEPT_CELLS = 400
 
@@ -73,6 +76,8 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
     # The window first: solving takes all cores, and its timers fired 23 ms late beside it, now 13.
     with suppress(AttributeError, OSError):
         os.nice(10)
+    _hold_little()
+    leave_unread()
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
     try:
         _serve(desk, connection)
@@ -727,6 +732,17 @@ class _Desk:
 def _detail(kind: str, how: tuple[Detail, int]) -> tuple[Detail, int]:
     """Where nothing chops there is nothing to tell apart."""
     return ("averaged", 1) if kind == "plug_in" else how
+
+
+def _hold_little() -> None:
+    """Have large arrays go back to the system once they are done with, where the C library can.
+
+    Left to itself it keeps what it was given for runs, in a heap for each thread: 100 MB.
+    """
+    with suppress(OSError, AttributeError, TypeError):
+        settle = ctypes.CDLL(None).mallopt
+        settle(_M_MMAP_THRESHOLD, 256 * 1024)
+        settle(_M_ARENA_MAX, 2)
 
 
 def _give_back_memory() -> None:

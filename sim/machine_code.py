@@ -1,0 +1,46 @@
+"""What compiled kernels hold in memory besides what runs.
+
+A kernel read from numba's cache comes with its intermediate code, in case another function that
+is compiled in this process wants to take it in. Parsed, that of all our kernels is 50 MB; as it
+lies on the disk, 5 MB. A process that only runs kernels need not hold the former.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from sim.kernels import HAVE_NUMBA
+
+_UNREAD = "_rippletree_unread"
+
+
+def leave_unread() -> None:
+    """From now on, read the intermediate code of loaded kernels only where it is asked for.
+
+    numba has no public way to say so. Where its insides are others than we know nothing is
+    changed, and all works as before.
+    """
+    if not HAVE_NUMBA:
+        return
+    codegen: Any = import_module("numba.core.codegen")
+
+    kind: Any = getattr(codegen, "CPUCodeLibrary", None)
+    known = ("_unserialize", "_get_module_for_linking")
+    if kind is None or not all(hasattr(kind, name) for name in known) or hasattr(kind, _UNREAD):
+        return
+    whole = kind._unserialize.__func__
+    parse_bitcode: Any = codegen.ll.parse_bitcode
+
+    def unserialize(cls: Any, owner: Any, state: Any) -> Any:
+        library = whole(cls, owner, state)
+        if state[1] == "object" and getattr(library, "_shared_module", None) is not None:
+            unread = state[2][1]
+            library._shared_module = None
+            library._get_module_for_linking = lambda: parse_bitcode(unread)
+            # (it runs from a place of its own, and is never written to the cache again)
+            library._compiled_object = None
+        return library
+
+    kind._unserialize = classmethod(unserialize)
+    setattr(kind, _UNREAD, True)
