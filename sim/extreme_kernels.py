@@ -43,7 +43,9 @@ _SLOTS = 1024
 #: the same of groups that do not swing.
 ER, EI, PR, PI, P2R, P2I, P3R, P3I, CR, CI, DR, DI, BOW, BEND = range(14)
 RE, RP, RP2, RP3, RC, RD, RBOW, RBEND = range(14, 22)
-KEPT = 22
+#: And how far one of each kind can be from where it starts within h.
+REACH, RREACH = 22, 23
+KEPT = 24
 #: Room to work in. Slopes of groups, how fast residuals change them, and how fast that changes;
 #: the same of groups that do not swing. Slopes of modes. Two rows for what is made on the way.
 QR, QI, BR, BI, CCR, CCI, Q, B, C, MR, MI, M, ONE, OTHER = range(14)
@@ -68,6 +70,7 @@ class Sums(NamedTuple):
     rates (patterns, 4, n) : of groups, as in `kernels.mode_rates`
     shares (patterns, rows, 3, n) : what outputs see of modes, in that order: real and imaginary
         parts, then of those that do not swing
+    sizes (patterns, rows, 2, n) : sizes of the same
     driven (patterns, rows, stores, 3, n) : what a residual does to slopes of groups, alike
     lasting (patterns, rows, 3, stores) : bounds on what a change of residuals adds to a second
         derivative, and to a fourth by its speed and by its change
@@ -86,6 +89,7 @@ class Sums(NamedTuple):
     wide: np.ndarray
     rates: np.ndarray
     shares: np.ndarray
+    sizes: np.ndarray
     driven: np.ndarray
     lasting: np.ndarray
     slot: np.ndarray
@@ -128,7 +132,7 @@ def sums_of(
     groups, wide = np.zeros_like(modes), np.zeros_like(modes)
     own = np.zeros((patterns, 4, size))
     shares, driven = np.zeros((patterns, k, 3, size)), np.zeros((patterns, k, n_r, 3, size))
-    lasting = np.zeros((patterns, k, 3, n_r))
+    sizes, lasting = np.zeros((patterns, k, 2, size)), np.zeros((patterns, k, 3, n_r))
     first, of = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     most = np.zeros(k)
     for at in range(patterns):
@@ -179,11 +183,13 @@ def sums_of(
                 for row in range(k):
                     if kind == 1:
                         shares[at, row, 2, j] = rows[at, row, place]
+                        sizes[at, row, 1, j] = abs(rows[at, row, place])
                         for s in range(n_r):
                             driven[at, row, s, 2, g] += rows[at, row, place] * inject[at, s, place]
                         continue
                     cr, ci = rows[at, row, place], -rows[at, row, place + 1]
                     shares[at, row, 0, j], shares[at, row, 1, j] = cr, ci
+                    sizes[at, row, 0, j] = math.hypot(cr, ci)
                     for s in range(n_r):
                         fr, fi = inject[at, s, place], inject[at, s, place + 1]
                         driven[at, row, s, 0, g] += cr * fr - ci * fi
@@ -204,7 +210,7 @@ def sums_of(
                         lasting[at, row, 2, s] += much * quick
             before = found
     return Sums(
-        order, into, modes, groups, wide, own, shares, driven, lasting,
+        order, into, modes, groups, wide, own, shares, sizes, driven, lasting,
         np.full((patterns, STRIDES), -1), np.zeros(1, dtype=np.int64),
         np.empty((_SLOTS, KEPT, size)), np.empty((_SLOTS, k, n_r)),
         np.empty((_SLOTS, k, n_r, 3)),
@@ -266,7 +272,7 @@ def make_stride(
         ei[i], pi[i], gi[i], fi[i] = 0.0, 0.0, 0.0, 0.0
     later_factors(at, pairs, count, rates, h, pr, pi, room[8:12])
     for part in range(KEPT):
-        for i in range(wide[at, 0] if part <= BEND else wide[at, 1]):
+        for i in range(wide[at, 0] if part <= BEND or part == REACH else wide[at, 1]):
             t[part, i] = 0.0
     for i in range(count):
         lr, li = rates[at, 0, i], rates[at, 1, i]
@@ -286,13 +292,14 @@ def make_stride(
             t[RE, k], t[RP, k], t[RBEND, k] = er[i], pr[i], bend
             t[RP2, k], t[RP3, k] = room[8, i], 0.5 * room[10, i]
             t[RC, k], t[RBOW, k] = most if lr < 0.0 else -most, most
+            t[RREACH, k] = abs(pr[i])
             if lr < 0.0 and pr[i] < 4.0 * most:
                 t[RC, k], t[RD, k], t[RBOW, k] = 0.5 * pr[i], pr[i], 0.5 * pr[i]
             continue
         t[ER, i], t[EI, i], t[PR, i], t[PI, i], t[BEND, i] = er[i], ei[i], pr[i], pi[i], bend
         t[P2R, i], t[P2I, i] = room[8, i], room[9, i]
         t[P3R, i], t[P3I, i] = 0.5 * room[10, i], 0.5 * room[11, i]
-        mr, mi, most = 0.0, 0.0, 1e200
+        mr, mi, most, reach = 0.0, 0.0, 1e200, 1e200
         if size * h < 5.0:
             # half of what it is off the chord half way is about the middle of where it is
             for go in range(2):
@@ -303,13 +310,17 @@ def make_stride(
                         mr, mi = 0.5 * u, 0.5 * v
                         break
                     most = max(most, math.hypot(u, v))
+                    if go == 1:
+                        reach = max(reach if j else 0.0, math.hypot(x, y))
                     x += a * fr[i] - b * fi[i]
                     y += a * fi[i] + b * fr[i]
                     a, b = a * gr[i] - b * gi[i], a * gi[i] + b * gr[i]
             most += excess
+            reach += excess
         t[CR, i], t[CI, i], t[BOW, i] = mr, mi, most
         # or it is within its swing of where it rests
         swing = grown / size
+        t[REACH, i] = min(reach, swing + 1.0 / size) if size > 0.0 else reach
         if swing < most + 0.5 * math.hypot(pr[i], pi[i]) - math.hypot(mr, mi):
             t[CR, i], t[CI, i] = -rates[at, 2, i], -rates[at, 3, i]
             t[DR, i], t[DI, i], t[BOW, i] = pr[i], pi[i], swing
@@ -381,6 +392,34 @@ def slopes_of_groups(
         room[QR, j], room[QI, j] = 0.0, 0.0
     for j in range(groups[at, 1], wide[at, 1]):
         room[Q, j] = 0.0
+
+
+@compiled_within
+def reaches_of_modes(
+    at: int,
+    slot: int,
+    into: np.ndarray,
+    modes: np.ndarray,
+    ladder: np.ndarray,
+    room: np.ndarray,
+) -> None:
+    """How far each mode can get in a stride, from slopes of modes."""
+    for j in range(modes[at, 0]):
+        mr, mi = room[MR, j], room[MI, j]
+        room[ONE, j] = ladder[slot, REACH, into[at, 0, j]] * math.sqrt(mr * mr + mi * mi)
+    for j in range(modes[at, 1]):
+        room[OTHER, j] = ladder[slot, RREACH, into[at, 1, j]] * abs(room[M, j])
+
+
+@compiled_within
+def most_reach(at: int, row: int, modes: np.ndarray, sizes: np.ndarray, room: np.ndarray) -> float:
+    """How far an output can get, were all its modes to move it one way."""
+    total = 0.0
+    for j in range(modes[at, 0]):
+        total += sizes[at, row, 0, j] * room[ONE, j]
+    for j in range(modes[at, 1]):
+        total += sizes[at, row, 1, j] * room[OTHER, j]
+    return total
 
 
 @compiled_within
@@ -1064,21 +1103,29 @@ def search(
         enter(run, sums, parts, e, held, w, poly, r, room)
         if n_r > 0:
             strays(run, p, n_r, r, far)
+        reaches_of_modes(at, slot, sums.into, sums.modes, sums.ladder, room)
+        whole = span <= _LENGTHS[level] * (1.0 + 1e-12)
         for row in range(k):
-            slopes_of_groups(
-                at, row, sums.into, sums.modes, sums.groups, sums.wide, sums.shares, room
-            )
-            way, middle, off, most = stride_reach(
-                slot, sums.wide[at, 0], sums.wide[at, 1], sums.ladder, room
-            )
+            v, most = parts.value[e, row], 0.0
             for j in range(n_r):
                 direct, by_rate = rows[at, row, first + j], rows[at, row, first + n_r + j]
                 most += far[0, j] * (sums.stray[slot, row, j] + abs(direct))
                 most += 2.0 * far[1, j] * abs(by_rate)
-            v = parts.value[e, row]
+            # most of what there is is soon passed over
+            reach = most + most_reach(at, row, sums.modes, sums.sizes, room)
+            if whole and v + reach <= high[row, b] + slack and v - reach >= low[row, b] - slack:
+                ups[e, row], downs[e, row] = -np.inf, np.inf
+                continue
+            slopes_of_groups(
+                at, row, sums.into, sums.modes, sums.groups, sums.wide, sums.shares, room
+            )
+            way, middle, off, bow = stride_reach(
+                slot, sums.wide[at, 0], sums.wide[at, 1], sums.ladder, room
+            )
+            most += bow
             ups[e, row] = max(v, v + way - off) + middle + most
             downs[e, row] = min(v, v + way - off) + middle - most
-            if span > _LENGTHS[level] * (1.0 + 1e-12):
+            if not whole:
                 ups[e, row], downs[e, row] = np.inf, -np.inf
             i = best[0, row, b]
             if i < 0 or ups[e, row] > ups[i, row]:

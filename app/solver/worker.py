@@ -53,13 +53,15 @@ if TYPE_CHECKING:
     from sim.findings import Cell
     from sim.solution import Solution
 
+# A hand that has not moved for so long may hold still: time for what is drawn behind its curves.
+_STILL_S = 0.04
 # How long a worker waits for a message before it looks whether the kernels are compiled.
 _IDLE_S = 0.2
 # ESC timings tried for the worst and the typical.
 TIMINGS = 16
 # Of the C library's own header, malloc.h.
 _M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
-# Solutions kept, 25 to 50 MB each: what is shown and its ghost.
+# Solutions kept, 25 to 50 MB each: what is shown and its ghost; and the last of a drag.
 _KEPT = 2
 # Limits read off solutions, kept far longer: they are small.
 _KEPT_CELLS = 400
@@ -122,6 +124,7 @@ class _Desk:
         self._zooms_seen = 0
         self._engine = engine
         self._kept: OrderedDict[bytes, Solution] = OrderedDict()
+        self._dragged = b""
         self._cells: OrderedDict[bytes, _Cells] = OrderedDict()
         self._present: rows.Solved | None = None
         self._ghost: rows.Solved | None = None
@@ -353,6 +356,9 @@ class _Desk:
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
+        if request.live and self._connection.poll(_STILL_S):
+            # it moves on, and solving or reading this would hold up what it is waiting for
+            raise Cancelled("curves", "stopped for a newer request")
         ghost = self._solve(request, option, request.event, seed=request.timing)
         self._reading.wait()
         self._ghost = ghost
@@ -648,7 +654,7 @@ class _Desk:
         build = self._mended(request.build, option, event).build
         key = self._run_key(self._key(build, option, event), wanted, seed, follow=follow)
         if key not in self._kept:
-            self._kept[key] = self._engine.solve(
+            solution = self._engine.solve(
                 build,
                 event=event + 1,
                 option=None if option is None else option + 1,
@@ -657,7 +663,11 @@ class _Desk:
                 seed=seed,
                 follow=follow,
             )
-            _trim(self._kept, _KEPT)
+            # of a drag only the last, and none once it is over: no other is asked for again
+            self._kept.pop(self._dragged, None)
+            self._dragged = key if request.live else b""
+            self._kept[key] = solution
+            _trim(self._kept, _KEPT + bool(self._dragged))
         self._kept.move_to_end(key)
         return rows.Solved(self._kept[key], build, option, event)
 

@@ -186,6 +186,11 @@ def test_bounds_of_a_stride(seed: int) -> None:
         top, bottom = max(0.0, far - off) + middle + most, min(0.0, far - off) + middle - most
         assert value.max() <= top + 1e-9 * scale
         assert value.min() >= bottom - 1e-9 * scale
+        # none of the groups gets further than it is said to
+        rates = sums.rates[0, 0, : pairs + others] + 1j * sums.rates[0, 1, : pairs + others]
+        path = np.max(np.abs(np.expm1(np.multiply.outer(times, rates)) / rates), axis=0)
+        reach = sums.ladder[slot, kernels.REACH, :pairs], sums.ladder[slot, kernels.RREACH, :others]
+        assert np.all(path <= np.concatenate(reach) * (1.0 + 1e-9))
         closeness.append((top - bottom) / np.ptp(np.append(value, 0.0)))
         slope0, slope1, err = kernels.stride_slopes(slot, *wide, sums.ladder, room)
         assert slope1 == pytest.approx(slope[-1], abs=1e-9 * scale / h)
