@@ -554,7 +554,11 @@ def _speed(args: argparse.Namespace) -> Outcome:
     from app import cli_text
     from sim import speed
 
-    rows = speed.measure(speed.FULL)
+    # it takes minutes; who waits at a terminal is told, and no log or pipe is
+    waits = sys.stderr.isatty()
+    rows = speed.measure(
+        speed.FULL, (lambda words: print(words, file=sys.stderr, flush=True)) if waits else None
+    )
     return _finish(args, DONE, speed.to_json_dict(rows), lambda: cli_text.speed(rows))
 
 

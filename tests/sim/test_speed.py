@@ -24,9 +24,19 @@ BOUNDS = {
 }
 
 
+_told: list[str] = []
+
+
 @functools.cache
 def _rows() -> list[speed.Row]:
-    return speed.measure(speed.TINY)
+    return speed.measure(speed.TINY, _told.append)
+
+
+def test_who_waits_is_told_what_is_measured() -> None:
+    builds = {row.build.split(",")[0] for row in _rows()}
+    for name in builds:
+        steps = [words for words in _told if words.startswith(name)]
+        assert [words.rsplit(", ")[-1] for words in steps] == [f"{n} of 6" for n in range(1, 7)]
 
 
 def test_both_builds_have_the_same_rows() -> None:
