@@ -984,10 +984,11 @@ def cut_pieces(
                     s += 1
                 since += ahead
             b = min(max(int((start + now - t0) / width), 0), bins - 1)
-            right = min(stop, t0 + (b + 1) * width - start)
+            # (where the last bin ends is not left to rounding, or the walk might not come to its end)
+            right = stop if b == bins - 1 else min(stop, t0 + (b + 1) * width - start)
             if right <= now and right < stop:
                 b = min(b + 1, bins - 1)
-                right = min(stop, t0 + (b + 1) * width - start)
+                right = stop if b == bins - 1 else min(stop, t0 + (b + 1) * width - start)
             if n_r > 0:
                 h = run.lengths[run.length[s]]
                 polynomial(n_r, s, run.r, h, poly)
@@ -1060,6 +1061,8 @@ def search(
     t1: float,
     bins: int,
     slack: float,
+    across: int,
+    across_slack: float,
     low: np.ndarray,
     high: np.ndarray,
     low_at: np.ndarray,
@@ -1070,6 +1073,9 @@ def search(
 
     No extreme is further off than `slack` and what rounding makes (`NEAR`). What is found is of
     no use where halt[0] was set.
+
+    across : so many rows, the last, are of the window as a whole, in the first bin and within
+        `across_slack`: half of what reading costs is the same for any rows
     """
     n, n_h, n_r, k = run.y.shape[1], run.held.shape[1], run.inject.shape[1], rows.shape[1]
     first = n + 1 + n_h
@@ -1081,9 +1087,10 @@ def search(
     poly, r, far = np.zeros((3, n_r)), np.zeros(n_r), np.zeros((2, n_r))
     count = len(parts.piece)
     # where parts begin is soon told, and most of what there is
+    binned = k - across
     for e in range(count):
-        b = parts.bin[e]
         for row in range(k):
+            b = parts.bin[e] if row < binned else 0
             v = parts.value[e, row]
             if v > high[row, b]:
                 high[row, b], high_at[row, b] = v, parts.begin[e]
@@ -1097,7 +1104,7 @@ def search(
         span = parts.span[e]
         if span <= 0.0:
             continue
-        p, b, level = parts.piece[e], parts.bin[e], level_for(span)
+        p, level = parts.piece[e], level_for(span)
         at = run.pattern[p]
         slot = stride_of(at, level, sums, making)
         enter(run, sums, parts, e, held, w, poly, r, room)
@@ -1107,13 +1114,14 @@ def search(
         whole = span <= _LENGTHS[level] * (1.0 + 1e-12)
         for row in range(k):
             v, most = parts.value[e, row], 0.0
+            b, near = (parts.bin[e], slack) if row < binned else (0, across_slack)
             for j in range(n_r):
                 direct, by_rate = rows[at, row, first + j], rows[at, row, first + n_r + j]
                 most += far[0, j] * (sums.stray[slot, row, j] + abs(direct))
                 most += 2.0 * far[1, j] * abs(by_rate)
             # most of what there is is soon passed over
             reach = most + most_reach(at, row, sums.modes, sums.sizes, room)
-            if whole and v + reach <= high[row, b] + slack and v - reach >= low[row, b] - slack:
+            if whole and v + reach <= high[row, b] + near and v - reach >= low[row, b] - near:
                 ups[e, row], downs[e, row] = -np.inf, np.inf
                 continue
             slopes_of_groups(
@@ -1143,9 +1151,9 @@ def search(
                 e = best[look, row, i] if look < 2 else i
                 if e < 0:
                     continue
-                b = parts.bin[e]
-                up = look != 1 and not ups[e, row] <= high[row, b] + slack
-                down = look != 0 and not downs[e, row] >= low[row, b] - slack
+                b, near = (parts.bin[e], slack) if row < binned else (0, across_slack)
+                up = look != 1 and not ups[e, row] <= high[row, b] + near
+                down = look != 0 and not downs[e, row] >= low[row, b] - near
                 if not (up or down):
                     continue
                 p = parts.piece[e]
@@ -1156,8 +1164,8 @@ def search(
                 )  # fmt: skip
                 top, bottom, top_at, bottom_at = walk(
                     run, sums, rows, p, row, parts.step[e], parts.inside[e], parts.span[e],
-                    parts.value[e, row], slack if up else np.inf,
-                    slack if down else np.inf, high[row, b], low[row, b], wont, poly, room,
+                    parts.value[e, row], near if up else np.inf,
+                    near if down else np.inf, high[row, b], low[row, b], wont, poly, room,
                     making,
                 )  # fmt: skip
                 if top > high[row, b]:

@@ -198,7 +198,10 @@ class FollowedRun(EdgeRun):
         self, table: PatternTable, best: plain.Extremes, slack: float, whole: Array
     ) -> None:
         del table  # its steps know the patterns they are in
-        search(self._steps, whole, best.t0, best.t1, best.bins, slack, *best.found, stop_flag())
+        search(
+            self._steps, whole, best.t0, best.t1, best.bins, slack, best.across,
+            best.across_slack, *best.found, stop_flag(),
+        )  # fmt: skip
         heed()
 
     def _pieces(self) -> tuple[Array | Ints, ...]:

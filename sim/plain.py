@@ -787,13 +787,32 @@ def _with_one(held: Array) -> Array:
 
 
 class Extremes:
-    """Lowest and highest (rows, bins) and when, as `scan_kernels.scan` finds them."""
+    """Lowest and highest (rows, bins) and when, as `scan_kernels.scan` finds them.
 
-    def __init__(self, found: tuple[Array, ...], t0: float, t1: float) -> None:
+    across, across_slack : so many rows, the last, are of the window as a whole, in the first bin,
+        and none of their extremes is further off than that
+    """
+
+    def __init__(
+        self,
+        found: tuple[Array, ...],
+        t0: float,
+        t1: float,
+        across: int = 0,
+        across_slack: float = 0.0,
+    ) -> None:
+        self.across, self.across_slack = across, across_slack
         self.low, self.high, self.low_at, self.high_at = found
         self.found = found
         self.t0, self.t1 = t0, t1
         self.bins = self.low.shape[1]
+
+    def alone(self) -> tuple[Extremes, Extremes]:
+        """The rows of bins, and those of the whole window with one bin; both write to the same."""
+        k = len(self.low) - self.across
+        bins = tuple(each[:k] for each in self.found)
+        whole = tuple(each[k:, :1] for each in self.found)
+        return Extremes(bins, self.t0, self.t1), Extremes(whole, self.t0, self.t1)
 
     def see(self, r: int, b: Ints, value: Array, when: Array) -> None:
         """Let values count."""

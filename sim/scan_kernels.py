@@ -27,6 +27,8 @@ def scan(
     t1: float,
     bins: int,
     slack: float,
+    across: int,
+    across_slack: float,
     # pieces
     piece_t: np.ndarray,
     piece_d: np.ndarray,
@@ -51,7 +53,8 @@ def scan(
 
     Within a piece an output is a sum of exponentials: pieces are searched as those of a followed
     run are, as if each were a single step in which nothing is followed. No extreme is further off
-    than `slack`; what is found is of no use where halt[0] was set.
+    than `slack`; what is found is of no use where halt[0] was set. The last `across` rows are of
+    the window as a whole, see `extreme_kernels.search`.
     """
     patterns, n = len(pairs), piece_y.shape[1]
     run = Steps(
@@ -60,7 +63,9 @@ def scan(
         pairs, rates, forced, np.zeros((patterns, 0, n)), np.ones(1),
         np.zeros((patterns, 1), dtype=np.int64), np.zeros((0, 4, n)), np.zeros((0, 0, n)),
     )  # fmt: skip
-    search(run, row_all, t0, t1, bins, slack, low, high, low_at, high_at, halt)
+    search(
+        run, row_all, t0, t1, bins, slack, across, across_slack, low, high, low_at, high_at, halt
+    )
 
 
 @compiled_lean

@@ -154,6 +154,23 @@ class Context:
     rest_V: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass
+class Band:
+    """Curves of a whole event, wanted together with its figures.
+
+    Attributes
+    ----------
+    signals : volts or amps
+    bins, slack : as of `Solution.envelope`
+    read : what that returns; None where the figures did not need such a walk
+    """
+
+    signals: Sequence[Signal]
+    bins: int
+    slack: float
+    read: tuple[Array, Array, Array] | None = None
+
+
 class Solution:
     """One run. Made by `sim.solve`; every figure is taken from the run on demand."""
 
@@ -438,10 +455,12 @@ class Solution:
         currents: Sequence[str],
         slack: float,
         cancelled: Callable[[], bool] | None,
+        band: Band | None = None,
     ) -> dict[str, float]:
         """Have ranges of places that are not known yet; the largest currents of ports, A.
 
-        Together: most of a reading is the walk along the run, whatever is read on it.
+        `band` is read with them where a run can; else it is left as it is. Together: most of a
+        reading is the walk along the run, whatever is read on it.
         """
         eq, net = self.equations, self.equations.network
         known = self._ranges
@@ -463,7 +482,7 @@ class Solution:
             for a, b in itertools.pairwise(ends.tolist()):
                 if cancelled is not None and cancelled():
                     raise Cancelled("figures", "stopped for a newer request")
-                lowest, highest = self.trajectory.extremes(rows, a, b, slack)
+                lowest, highest = self._extremes_beside(rows, a, b, slack, band)
                 low, high = np.minimum(low, lowest), np.maximum(high, highest)
             n = len(amps)
             for port, a, b in zip(currents, low[:n], high[:n], strict=bool(n)):
@@ -472,6 +491,19 @@ class Solution:
                 known[pair] = slack, (float(a), float(b))
             amps = []
         return peaks
+
+    def _extremes_beside(
+        self, rows: Rows, t0: float, t1: float, slack: float, band: Band | None
+    ) -> tuple[Array, Array]:
+        """Lowest and highest of outputs; and `band`, if it is still to be read and can be here."""
+        together = getattr(self.trajectory, "envelope_beside", None)
+        whole = (t0, t1) == (0.0, self.duration_s)
+        if band is None or band.read is not None or together is None or not whole:
+            return self.trajectory.extremes(rows, t0, t1, slack)
+        of_band = stack_rows([self.rows(s) for s in band.signals])
+        low, high, lowest, highest = together(of_band, rows, t0, t1, band.bins, band.slack, slack)
+        band.read = np.linspace(t0, t1, band.bins + 1), low, high
+        return lowest, highest
 
     def known_range(self, slack: float) -> dict[str, tuple[float, float]]:
         """What `volts_range` has read so far, within `slack` or better."""
@@ -486,6 +518,7 @@ class Solution:
         *,
         extremes_only: bool = False,
         beside: Sequence[str] = (),
+        band: Band | None = None,
     ) -> dict[str, tuple[RatingUse, ...]]:
         """Every part's ratings over the whole event, without the figures nobody rates.
 
@@ -496,6 +529,7 @@ class Solution:
         extremes_only : leave out what integrals or many looks are needed for (RMS, heat, times,
             growth), for while a hand drags
         beside : places whose range is read in the same walk, for `volts_range` to tell
+        band : curves of the whole event that may be read in that walk, too
 
         Raises
         ------
@@ -525,7 +559,8 @@ class Solution:
         # other places have no limit to be held against
         held = {f"{part.id}.{rating.port}" for part, rating in limits}
         places = [p for p in self.places() if p in held]
-        peak = self._read_extremes([*places, *beside], currents("peak_amps"), slack, cancelled)
+        amps = currents("peak_amps")
+        peak = self._read_extremes([*places, *beside], amps, slack, cancelled, band)
         if cancelled is not None:
             if cancelled():
                 raise Cancelled("figures", "stopped for a newer request")

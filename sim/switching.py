@@ -481,21 +481,34 @@ class EdgeRun:
         return self._nodes
 
     def _scan(
-        self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
+        self,
+        rows: Rows,
+        t0: float,
+        t1: float,
+        bins: int,
+        slack: float = 0.0,
+        across: int = 0,
+        across_slack: float = 0.0,
     ) -> tuple[Array, ...]:
-        """Lowest, highest, and their times, (rows, bins) each, within `slack`."""
-        t1 = _reached(t0, t1, bins)
+        """Lowest, highest, and their times, (rows, bins) each, within `slack`.
+
+        across : so many rows, the last, are of the whole window, within `across_slack`; theirs are
+            in the first bin
+        """
+        # (whole numbers would have the kernels compiled anew for them)
+        t0, t1 = float(t0), _reached(float(t0), float(t1), bins)
+        slack, across_slack = float(slack), float(across_slack)
         table = self._m.table.still()
         k = rows.x.shape[0]
         whole = self._in_modes(rows)
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
         found = (low, high, low_at, high_at)
-        best = plain.Extremes(found, t0, t1)
+        best = plain.Extremes(found, t0, t1, across, across_slack)
         self._scan_flat(table, best, slack, whole)
         self._see_ends(rows, best)
         if not self._ramps_matter():
-            return found
+            return _of_the_whole(found, across)
         nodes = self._node_maps()
         of_nodes = nodes.at, *nodes.outputs(self, rows), nodes.rise
         self._scan_ramps(table, best, of_nodes)
@@ -508,7 +521,7 @@ class EdgeRun:
             higher, lower = v > high[:, b], v < low[:, b]
             high[higher, b], high_at[higher, b] = v[higher], when[i]
             low[lower, b], low_at[lower, b] = v[lower], when[i]
-        return found
+        return _of_the_whole(found, across)
 
     def _see_ends(self, rows: Rows, best: plain.Extremes) -> None:
         """Let ends of bins that lie within ramps count in the bins to either side.
@@ -547,13 +560,22 @@ class EdgeRun:
     ) -> None:
         """Let all flat pieces count, of which `whole` are the outputs in modes."""
         if not self._m.compiled:
-            # what is far below the slack need not be resolved
-            plain.scan(table, best, max(1e-5, 0.05 * slack), slack, self._pieces(), whole)
+            k = len(best.low) - best.across
+            for part, within, of in zip(
+                best.alone(),
+                (slack, best.across_slack),
+                (whole[:, :k], whole[:, k:]),
+                strict=True,
+            ):
+                if of.shape[1]:
+                    # what is far below the slack need not be resolved
+                    near = max(1e-5, 0.05 * within)
+                    plain.scan(table, part, near, within, self._pieces(), of)
             return
         p = table.patterns
         scan_kernels.scan(
-            best.t0, best.t1, best.bins, slack, *self._pieces(), table.pairs, p["rates"],
-            p["forced"], whole, *best.found, stop_flag(),
+            best.t0, best.t1, best.bins, slack, best.across, best.across_slack, *self._pieces(),
+            table.pairs, p["rates"], p["forced"], whole, *best.found, stop_flag(),
         )  # fmt: skip
         heed()
 
@@ -591,7 +613,25 @@ class EdgeRun:
     def envelope(
         self, rows: Rows, t0: float, t1: float, bins: int, slack: float = 0.0
     ) -> tuple[Array, Array]:
-        low, high, _, _ = self._scan(rows, t0, t1, bins, slack)
+        return self.envelope_beside(rows, None, t0, t1, bins, slack)[:2]
+
+    def envelope_beside(
+        self,
+        rows: Rows,
+        others: Rows | None,
+        t0: float,
+        t1: float,
+        bins: int,
+        slack: float = 0.0,
+        others_slack: float = 0.0,
+    ) -> tuple[Array, Array, Array, Array]:
+        """`envelope` of some outputs and `extremes` of others, in one walk along the run."""
+        count = 0 if others is None else others.x.shape[0]
+        every = rows if others is None else stack_rows([rows, others])
+        low, high, _, _ = self._scan(every, t0, t1, bins, slack, count, others_slack)
+        k = rows.x.shape[0]
+        lowest, highest = low[k:, 0], high[k:, 0]
+        low, high = low[:k], high[:k]
         # a bin that lies within one ramp, or between two representable times, saw nothing
         missing = ~np.isfinite(high[0]) | ~np.isfinite(low[0]) if len(high) else np.zeros(0, bool)
         if missing.any():
@@ -599,7 +639,7 @@ class EdgeRun:
             both = np.concatenate([edges[:-1][missing], edges[1:][missing]])
             at = self.sample(rows, both).reshape(rows.x.shape[0], 2, -1)
             low[:, missing], high[:, missing] = at.min(axis=1), at.max(axis=1)
-        return low, high
+        return low, high, lowest, highest
 
     # -- integrals -------------------------------------------------------------
 
@@ -878,6 +918,18 @@ class _Nodes:
                 of_drag[ramp, node, :, n_t : n_t + more] = from_start[:, n:]
                 of_drag[ramp, node, :, n_t + more :] = u[:, eq.n_inputs :]
         return of_y, of_0, of_load, of_drag
+
+
+def _of_the_whole(found: tuple[Array, ...], across: int) -> tuple[Array, ...]:
+    """`found`, with the best of all bins in the first of its last rows."""
+    low, high, low_at, high_at = found
+    for row in range(len(low) - across, len(low)):
+        for best, when, at in (
+            (low, low_at, int(np.argmin(low[row]))),
+            (high, high_at, int(np.argmax(high[row]))),
+        ):
+            best[row, 0], when[row, 0] = best[row, at], when[row, at]
+    return found
 
 
 class Moments:

@@ -31,6 +31,7 @@ from sim.probe import SPRING_M, probe_of
 from sim.probe import band as probe_band
 from sim.probe import look as probe_look
 from sim.signals import Signal
+from sim.solution import Band
 from sim.verdict import LOWER
 
 if TYPE_CHECKING:
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 
 # More edges than this in a window stand closer than a hand's width of pixels: not marked.
 _MOST_EDGES = 160
+# What switching makes swing; speeds and duties move slowly.
+_SWINGING = ("volts", "offset", "amps")
 _FINE = 5  # samples a column of what does not ring
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
@@ -173,9 +176,12 @@ def _while_dragged(
     solution = solved.solution
     clipped = {clip.tip for clip in solved.clips}
     columns = max(request.columns // 2, 1)
-    read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V)
+    signals = [signal_of(clip) for clip in solved.clips if clip.reads in _SWINGING]
+    band = Band(signals, columns, LIVE_CURVE_SLACK_V)
+    together = bool(signals) and window == (0.0, solution.duration_s)
     places = [p for p in solution.places() if p in clipped]
-    solution.rated(LIVE_SLACK_V, extremes_only=True, beside=places)
+    solution.rated(LIVE_SLACK_V, extremes_only=True, beside=places, band=band if together else None)
+    read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V, band.read)
     solution.volts_range(LIVE_SLACK_V, None, places)
     return _put_together(solved, window, columns, solved.clips, read, request.truth)
 
@@ -215,7 +221,7 @@ def between(
     solution = solved.solution
     a, b = sorted(min(max(t, 0.0), solution.duration_s) for t in cursors)
     # speeds and duties have no ripple that figures would tell of
-    clips = [clip for clip in solved.clips if clip.reads in ("volts", "offset", "amps")]
+    clips = [clip for clip in solved.clips if clip.reads in _SWINGING]
     if not clips or b <= a:
         return ()
     signals = [signal_of(clip) for clip in clips]
@@ -292,13 +298,19 @@ def _read_off(
     columns: int,
     clips: Sequence[Clip],
     slack: float,
+    swings: tuple[Any, Any, Any] | None = None,
 ) -> dict[Clip, tuple[Any, Any, Any]]:
-    """Column borders, lowest and highest of each clip, without its probe."""
+    """Column borders, lowest and highest of each clip, without its probe.
+
+    swings : the same of those that swing, where that is known
+    """
     times = np.linspace(window[0], window[1], columns + 1)
     rows: dict[Clip, tuple[Any, Any, Any]] = {}
-    if swinging := [clip for clip in clips if clip.reads in ("volts", "offset", "amps")]:
-        signals = [signal_of(clip) for clip in swinging]
-        times, low, high = solved.solution.envelope(signals, *window, columns, slack)
+    if swinging := [clip for clip in clips if clip.reads in _SWINGING]:
+        if swings is None:
+            signals = [signal_of(clip) for clip in swinging]
+            swings = solved.solution.envelope(signals, *window, columns, slack)
+        times, low, high = swings
         rows |= {clip: (times, low[k], high[k]) for k, clip in enumerate(swinging)}
     if slow := [clip for clip in clips if clip.reads in ("speed", "duty")]:
         # A speed cannot turn, nor a duty be latched, twice within a part of a column.

@@ -314,7 +314,9 @@ def test_search_against_dense_looks(seed: int, phases: tuple[float, float]) -> N
             found = (
                 np.full(shape, np.inf), np.full(shape, -np.inf), np.zeros(shape), np.zeros(shape),
             )  # fmt: skip
-            kernels.search(steps, whole, t0, t1, bins, slack, *found, np.zeros(1, dtype=np.int64))
+            kernels.search(
+                steps, whole, t0, t1, bins, slack, 0, 0.0, *found, np.zeros(1, dtype=np.int64)
+            )
             known = np.isfinite(high) & np.isfinite(found[1])
             # (bins with no more in them than a rounding's width)
             assert np.mean(known) > 0.9

@@ -214,6 +214,10 @@ def test_extremes_and_integrals_are_of_what_is_sampled() -> None:
     whole = run.extremes(rows, 0.0, drive.duration_s)
     assert whole[0] == pytest.approx(low.min(axis=1), abs=2e-5)
     assert whole[1] == pytest.approx(high.max(axis=1), abs=2e-5)
+    # and the same in one walk
+    beside = run.envelope_beside(rows, rows, 0.0, drive.duration_s, 2000)
+    for one, other in zip(beside, (low, high, *whole), strict=True):
+        assert one == pytest.approx(other, abs=2e-5)
 
 
 @pytest.mark.parametrize("phases", [(0.2, 0.7), (0.2, 0.2 + 8e-9 * F)])

@@ -15,6 +15,7 @@ from sim.network import Chopper, Load
 from sim.patterns import RampSeries
 from sim.signals import Signal
 from sim.solution import Solution
+from sim.state_equations import stack_rows
 from tests.sim.small import Bench, drive_of, edge_run, esc
 
 if TYPE_CHECKING:
@@ -76,6 +77,34 @@ def test_envelopes(solved: tuple[Solution, Solution]) -> None:
     swing = np.ptp(bands[0][1])
     for one, other in zip(*bands, strict=True):
         assert np.max(np.abs(one - other)) < 1e-7 * swing
+
+
+@pytest.mark.parametrize("within", [(0.0, 0.0), (0.5, 0.1)])
+def test_curves_and_figures_of_one_walk(
+    solved: tuple[Solution, Solution], within: tuple[float, float]
+) -> None:
+    """As each alone has them: bins within one slack, the whole window within another."""
+    places = ["esc3.in", "pads", "vtx.in", "esc1.in"]
+    for one in solved:
+        rows = [one.rows(Signal("volts", place)) for place in places]
+        some, others = stack_rows(rows[:2]), stack_rows(rows[1:])
+        t0, t1, bins = 0.2e-3, 2.9e-3, 37
+        low, high, lowest, highest = one.trajectory.envelope_beside(
+            some, others, t0, t1, bins, *within
+        )
+        low_alone, high_alone = one.trajectory.envelope(some, t0, t1, bins)
+        lowest_alone, highest_alone = one.trajectory.extremes(others, t0, t1)
+        near = 1e-7 * np.ptp(high_alone)
+        # what is said to be seen is there, and nothing goes further than the slack beyond it
+        for found, true, slack in (
+            (high, high_alone, within[0]),
+            (-low, -low_alone, within[0]),
+            (highest, highest_alone, within[1]),
+            (-lowest, -lowest_alone, within[1]),
+        ):
+            assert found.shape == true.shape
+            assert np.all(found <= true + near)
+            assert np.all(found >= true - slack - near)
 
 
 def test_ramps_in_modes_are_those_in_states() -> None:
