@@ -984,7 +984,7 @@ def cut_pieces(
                     s += 1
                 since += ahead
             b = min(max(int((start + now - t0) / width), 0), bins - 1)
-            # (where the last bin ends is not left to rounding, or the walk might not come to its end)
+            # (the last bin ends where the window does, whatever its rounding, or the walk may not)
             right = stop if b == bins - 1 else min(stop, t0 + (b + 1) * width - start)
             if right <= now and right < stop:
                 b = min(b + 1, bins - 1)
