@@ -294,15 +294,16 @@ def all_factors(
 
 def mode_rates(pairs: int, re: np.ndarray, im: np.ndarray) -> np.ndarray:
     """Real and imaginary part of each mode and of its inverse, one of each pair, (4, n)."""
-    n = len(re)
+    n, two = len(re), 2 * pairs
     out = np.zeros((4, n))
-    first = np.concatenate([np.arange(0, 2 * pairs, 2), np.arange(2 * pairs, n)])
-    rate = re[first] + 1j * np.where(np.arange(len(first)) < pairs, im[first], 0.0)
+    real, imaginary, *inverse = out[:, : n - pairs]
+    real[:pairs], real[pairs:] = re[:two:2], re[two:]
+    imaginary[:pairs] = im[:two:2]
+    size = np.hypot(real, imaginary)
     # a mode that stands still: (exp(z) - 1) / lambda is then t to the last bit
-    rate[rate == 0.0] = -1e-100
-    inverse = 1.0 / rate
-    for row, part in enumerate((rate.real, rate.imag, inverse.real, inverse.imag)):
-        out[row, : len(first)] = part
+    still = size == 0.0
+    real[still], size[still] = -1e-100, 1e-100
+    inverse[0][:], inverse[1][:] = real / size / size, -imaginary / size / size
     return out
 
 
@@ -498,15 +499,24 @@ def ramp_series(
             top += 1
             for d in range(top + 1):
                 own[d] = grown[d]
+        for i in range(a.shape[1]):
+            # (a bridge moves few rows)
+            size = 0.0
+            for j in range(a.shape[2]):
+                size += abs(k_terms[m, i, j])
+            if size == 0.0:
+                continue
+            for d in range(top + 1):
+                weight = own[d]
+                if weight != 0.0:
+                    for j in range(a.shape[2]):
+                        a[d, i, j] += weight * k_terms[m, i, j]
         force = False
         for d in range(top + 1):
             weight = own[d]
             if weight == 0.0:
                 continue
             used = max(used, d + 1)
-            for i in range(a.shape[1]):
-                for j in range(a.shape[2]):
-                    a[d, i, j] += weight * k_terms[m, i, j]
             if not force:
                 force = True
                 for i in range(len(part)):
@@ -633,8 +643,8 @@ def ramp_vector(
     n = len(x)
     if trivial_mass:
         degrees = keys.shape[1] + 1
-        a: np.ndarray = np.zeros((degrees, n, n))
-        f: np.ndarray = np.zeros((degrees, n))
+        a: np.ndarray = np.empty((degrees, n, n))
+        f: np.ndarray = np.empty((degrees, n))
         used = ramp_series(keys, k_terms, b_terms, s0, slope, u, a, f)
         pieces = math.ceil(series_norm(a, used, seconds) * seconds / TAYLOR_NORM)
         if pieces <= TAYLOR_STEPS:
@@ -1571,8 +1581,8 @@ def ramp_states(
     """States and their slopes at shares of ramp pieces, (pieces, shares, ...) each."""
     n = x0.shape[1]
     degrees = keys.shape[1] + 1
-    series: np.ndarray = np.zeros((degrees, n, n))
-    force: np.ndarray = np.zeros((degrees, n))
+    series: np.ndarray = np.empty((degrees, n, n))
+    force: np.ndarray = np.empty((degrees, n))
     for p in range(len(seconds)):
         x = x0[p].copy()
         last = 0.0
