@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sim.leaning import LeaningLoads
     from sim.state_equations import Rows, StateEquations
     from sim.switch_poly import SwitchPoly
 
@@ -74,6 +75,7 @@ class Modes:
     pairs : number of complex pairs, which come first
     re, im : (n,) of each mode; a pair has its values at both of its places
     basis, inverse : x = basis y, (n, n)
+    fastest : size of the largest eigenvalue, 1/s
     condition : of the basis
     nudged : relative change of the entries that was needed to part merging modes, 0 mostly
     """
@@ -98,7 +100,8 @@ class Modes:
 
     def _decompose(self, matrix: Array) -> None:
         values, vectors = np.linalg.eig(matrix)
-        still = np.abs(values) <= STANDS_STILL * np.max(np.abs(values), initial=0.0)
+        sizes = np.abs(values)
+        still = sizes <= STANDS_STILL * np.max(sizes, initial=0.0)
         if np.count_nonzero(still) > 1:
             _part_what_stands_still(matrix, values, vectors, still)
         upper = np.flatnonzero(values.imag > 0.0)
@@ -107,6 +110,7 @@ class Modes:
         n, two = len(matrix), 2 * len(upper)
         each = np.concatenate([np.repeat(upper, 2), real])
         self.re, self.im = values.real[each], values.imag[each]
+        self.fastest = float(np.max(sizes, initial=0.0))
         self.basis = np.empty((n, n))
         self.basis[:, 0:two:2] = vectors[:, upper].real
         self.basis[:, 1:two:2] = -vectors[:, upper].imag
@@ -117,8 +121,8 @@ class Modes:
             self.condition = math.inf
             return
         # in the Frobenius norm: never below the usual condition, and without another decomposition
-        norms = np.linalg.norm(self.basis), np.linalg.norm(self.inverse)
-        self.condition = float(norms[0] * norms[1]) if n else 1.0
+        squares = np.vdot(self.basis, self.basis) * np.vdot(self.inverse, self.inverse)
+        self.condition = math.sqrt(float(squares)) if n else 1.0
 
 
 def _part_what_stands_still(
@@ -235,6 +239,8 @@ class RampSeries:
 
     def __init__(self, equations: Moving, rise_s: Array) -> None:
         self.eq, self.rise_s = equations, rise_s
+        #: of `_shares`, by the bits
+        self._known: dict[bytes, Array] = {}
         # what each bridge moves: power of its own switch, the others with it, matrix of [A B]
         self._moved: list[list[tuple[int, tuple[int, ...], Array]]] = []
         self._rows: list[NDArray[np.int64]] = []
@@ -267,6 +273,9 @@ class RampSeries:
 
     def _shares(self, bits: Array) -> Array:
         """What each term counts on each ramp out of a pattern, (degree + 1, n_switches, terms)."""
+        known = self._known.get(key := bits.tobytes())
+        if known is not None:
+            return known
         out = np.zeros((self._degree + 1, self.eq.n_switches, len(self._terms)))
         at = 0
         for leg, terms in enumerate(self._moved):
@@ -274,6 +283,7 @@ class RampSeries:
                 if weight:
                     out[1 : 1 + len(shares), leg, at] = shares
                 at += 1
+        self._known[key] = out
         return out
 
     def _bends(self, bits: Array) -> Array:
@@ -597,7 +607,9 @@ class PatternTable:
             s = self.bits[at].astype(float)
             enough = self.plain and self.eq.mass_is_identity
             if enough:
-                still, moved = self._norms[at] = self._series.norms(s, self.moving.k.at(s))
+                # (without more states than those of a pattern its own matrix is that of its ramps)
+                own = self.moving.k.at(s) if self.n_more else self.patterns["a"][at]
+                still, moved = self._norms[at] = self._series.norms(s, own)
                 enough = still + float(moved.sum()) <= SERIES_STEP * MOST_SERIES_STEPS
             self._slow_enough[at] = enough
         return self._slow_enough[at]
@@ -678,8 +690,7 @@ class PatternTable:
         a, b = self.ramps_of(bits).at(s, np.zeros(eq.n_switches))
         modes = Modes(a)
         self.worst_condition = max(self.worst_condition, modes.condition)
-        size = np.hypot(modes.re, modes.im)
-        self.fastest_per_s = max(self.fastest_per_s, float(np.max(size, initial=0.0)))
+        self.fastest_per_s = max(self.fastest_per_s, modes.fastest)
         self.pairs[at], self.bits[at] = modes.pairs, s
         p["re"][at], p["im"][at] = modes.re, modes.im
         p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
@@ -688,8 +699,8 @@ class PatternTable:
         p["force_load"][at] = force[:, eq.load_inputs]
         p["force_drag"][at] = force[:, eq.rotor_inputs]
         if len(eq.loads):
-            if self.plain and self.leaning is None:
-                x, u = pattern_rows(eq.load_volts, s, a, b)
+            if self.plain:
+                x, u = pattern_rows(eq.load_volts, s, a, b, self.leaning)
             else:
                 x, u = self.outputs(eq.load_volts, bits, s, np.zeros(eq.n_switches))
             p["load_y"][at] = x @ modes.basis
@@ -929,8 +940,7 @@ class PatternTable:
 
     def _grow(self) -> None:
         add = max(16, len(self.pairs))
-        for name, shape in self._shapes.items():
-            self.patterns[name] = _longer(self.patterns[name], (add, *shape))
+        self.patterns = _longer_together(self.patterns, self._shapes, add)
         self.pairs = np.concatenate([self.pairs, np.zeros(add, dtype=np.int64)])
         wide = np.zeros((add, self.eq.n_switches), dtype=np.int64)
         self.bits = np.concatenate([self.bits, wide])
@@ -939,8 +949,7 @@ class PatternTable:
 
     def _grow_ramps(self) -> None:
         add = max(64, len(self.ramp_to))
-        for name, shape in self._ramp_shapes.items():
-            self.ramp[name] = _longer(self.ramp[name], (add, *shape))
+        self.ramp = _longer_together(self.ramp, self._ramp_shapes, add)
         self.ramp_to = np.concatenate([self.ramp_to, np.zeros(add, dtype=np.int64)])
 
 
@@ -956,9 +965,25 @@ def _longer(old: Array, more: tuple[int, ...]) -> Array:
     across two lines.
     """
     shape = (len(old) + more[0], *more[1:])
-    raw = np.zeros(math.prod(shape) + 8)
-    out = raw[-(raw.ctypes.data // 8) % 8 :][: math.prod(shape)].reshape(shape)
-    out[: len(old)] = old
+    return _longer_together({"": old}, {"": shape[1:]}, more[0])[""]
+
+
+def _longer_together(
+    old: dict[str, Array], shapes: dict[str, tuple[int, ...]], add: int
+) -> dict[str, Array]:
+    """Arrays of rows of these shapes with `add` rows of zeros behind; see `_longer`.
+
+    In one block of memory: a large one the system gives in large pages, of which there are few to
+    be asked for.
+    """
+    grown = {name: (len(old[name]) + add, *shape) for name, shape in shapes.items()}
+    starts = np.cumsum([0, *(_eights(math.prod(shape)) for shape in grown.values())]).tolist()
+    raw = np.zeros(starts[-1] + 8)
+    block = raw[-(raw.ctypes.data // 8) % 8 :]
+    out = {}
+    for start, (name, shape) in zip(starts, grown.items(), strict=False):
+        out[name] = block[start : start + math.prod(shape)].reshape(shape)
+        out[name][: len(old[name])] = old[name]
     return out
 
 
@@ -970,7 +995,14 @@ def _by_input(out: Array, force: Array, eq: StateEquations, sources: Array) -> N
     out[1 + n_j :] = force[:, eq.rotor_inputs].T
 
 
-def pattern_rows(rows: Rows, s: Array, a: Array, b: Array) -> tuple[Array, Array]:
-    """Outputs of a fixed pattern as y = X x + U u, with x' = a x + b u put in."""
-    d = rows.d.at(s)
-    return rows.x.at(s) + d @ a, rows.u.at(s) + d @ b
+def pattern_rows(
+    rows: Rows, s: Array, a: Array, b: Array, leaning: LeaningLoads | None = None
+) -> tuple[Array, Array]:
+    """Outputs of a fixed pattern as y = X x + U u, with x' = a x + b u put in.
+
+    Where loads are `leaning`, a, b and u are those of their rests.
+    """
+    x, u, d = rows.x.at(s), rows.u.at(s), rows.d.at(s)
+    if leaning is not None:
+        x, u = leaning.outputs(x, u, leaning.of_x.at(s), leaning.more.at(s))
+    return x + d @ a, u + d @ b
