@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
-from sim import plain, speed, switching
+from sim import kernels, plain, speed, switching
 from sim.api import prepare, solve_case
 from sim.build import load
 from sim.mean_equations import equilibrium
@@ -237,3 +238,41 @@ def missed(run: switching.EdgeRun) -> NDArray[np.float64]:
     volts = p["load_0"][at] + np.einsum("pji,pi->pj", p["load_y"][at], run._y[some])
     volts += np.einsum("pji,pi->pj", p["load_load"][at], amps)
     return np.abs(amps - run.mean.laws.amps(volts)[0] + table.lean * volts)
+
+
+@pytest.mark.parametrize("n_w", range(4))
+@pytest.mark.parametrize("n_j", range(4))
+@pytest.mark.parametrize("coupled", [False, True])
+def test_what_is_held_written_out(n_w: int, n_j: int, coupled: bool) -> None:
+    """For any number of rotors and loads as by lists; and nothing where a load is too low."""
+    rng = np.random.default_rng(100 * n_w + 10 * n_j)
+    own = (-rng.uniform(0.0, 0.02, (n_j, n_j))).tolist()
+    march: Any = SimpleNamespace(
+        n_w=n_w,
+        n_j=n_j,
+        commutes=None,
+        powers=True,
+        drag=rng.uniform(0.0, 1e-7, n_w).tolist(),
+        values=rng.uniform(1.0, 20.0, n_j).tolist(),
+        leans=rng.uniform(-0.1, 0.0, n_j).tolist(),
+        minima=[6.0] * n_j,
+    )
+    march.laws = [
+        (True, value, least, lean)
+        for value, least, lean in zip(march.values, march.minima, march.leans, strict=True)
+    ]
+    march.amps = lambda volts: plain._March.amps(march, volts)
+    pattern: Any = SimpleNamespace(
+        slope_drag=rng.uniform(-1e-3, 0.0, n_w).tolist(), load_load=own if coupled and n_j else None
+    )
+    held = plain._written_out(n_w, n_j, pattern.load_load is not None)(
+        pattern.slope_drag, march.drag, march.values, march.leans, march.minima,
+        [share for row in own for share in row], kernels.CLOSE,
+    )  # fmt: skip
+    speeds, rates = rng.uniform(-2e3, 2e3, n_w), rng.normal(size=n_w) * 1e4
+    seen = [*speeds, *rates, *rng.uniform(10.0, 20.0, n_j)]
+    before, span = rng.uniform(0.0, 2.0, n_j + n_w).tolist(), 5e-6
+    expected = plain._March.hold(march, pattern, seen, before, 0.0, span)
+    assert held(seen, before, 0.5 * span) == pytest.approx(expected, rel=1e-13)
+    if n_j:
+        assert held([*seen[:-1], 5.9], before, 0.5 * span) is None
