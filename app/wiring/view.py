@@ -100,6 +100,9 @@ class FrameView(Glass):
         self.keys = Keys(self)
         self._label_timer = QTimer(self, singleShot=True)
         self._label_timer.timeout.connect(self.place_labels)
+        # In the event loop's next turn: with the curves it would keep a moving hand waiting.
+        self._figures_timer = QTimer(self, singleShot=True, interval=0)
+        self._figures_timer.timeout.connect(self._show_figures)
         self._fit_timer = QTimer(self, singleShot=True, interval=_FIT_AFTER_MS)
         self._fit_timer.timeout.connect(self._check_fit)
         self._connect()
@@ -181,6 +184,14 @@ class FrameView(Glass):
         self._fit_timer.start()
 
     def _show_answer(self) -> None:
+        answer = self.workbench.answer
+        if answer is not None and answer.live:
+            self._figures_timer.start()
+        else:
+            self._figures_timer.stop()
+            self._show_figures()
+
+    def _show_figures(self) -> None:
         answer = self.workbench.answer
         self.scene_.set_figures(answer)
         live = answer is not None and answer.live
