@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 
 # Half of what is shown around a moment that was gone to, s: some ten PWM periods in all.
 _LOOK_S = 200e-6
+# How far off the extremes of a curve may be while a hand moves it: so many pixels, or V, the more.
+_SLACK_PIXELS, _LEAST_SLACK = 1.5, 0.5
 
 
 class Solver(Protocol):
@@ -134,6 +136,7 @@ class Workbench(QObject):
         self._window: tuple[float, float] | None = None
         self._cursors: tuple[float, float] | None = None
         self._columns = 800
+        self._pixel = 0.0
         self._request_id = 0
         self.answer: Answer | None = None
         self.ghost: Ghost | None = None
@@ -544,6 +547,10 @@ class Workbench(QObject):
             self._columns = columns
             self._zoom()
 
+    def set_pixel(self, height: float) -> None:
+        """What a pixel's height stands for on the curves, in V or A, the least of several."""
+        self._pixel = height
+
     def _stretch(self) -> tuple[float, float]:
         return self._window or (0.0, 0.0 if self.answer is None else self.answer.duration_s)
 
@@ -605,7 +612,8 @@ class Workbench(QObject):
             self.flows_changed.emit()
         self._request_id += 1
         ghost: tuple[int | None, ...] = ()
-        if self._pinned is not None and self._pinned != self._option:
+        # (while a hand drags nothing is drawn behind the curves)
+        if self._pinned is not None and self._pinned != self._option and not live:
             ghost = (self._pinned,)
         # A comparison that was still due is asked for again with the newer request.
         due = self.findings is not None and not self.findings.whole
@@ -625,6 +633,7 @@ class Workbench(QObject):
                 truth=self._truth,
                 timing=self._timing,
                 goal=self._goal,
+                slack=max(_LEAST_SLACK, _SLACK_PIXELS * self._pixel),
             )
         )
         # Told once, not at every move of a drag: views would draw all anew each time.

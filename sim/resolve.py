@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 MAX_NAME = 200
 #: In SI, far below anything real: what is nearer to nothing overflows when divided by.
 SMALLEST = 1e-30
+#: Values of parts seen last, by identity: a part is asked for several times for each network.
+_known: dict[int, tuple[Part, dict[str, Given], Values]] = {}
+_MOST_KNOWN = 512
 _YES = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
 
 
@@ -78,10 +81,17 @@ def resolve(part: Part, where: str = "") -> Values:
     BadUnit       if a text is no quantity of the field's unit
     BadField      if a key is unknown or missing, or a value outside its range
     """
+    known = _known.get(id(part))
+    if known is not None and known[0] is part and known[1] == part.values:
+        return known[2]
     kind = kind_of(part, where)
-    return _resolved(
+    values = _resolved(
         kind.fields, part.values, part.id, lambda key: _place(where, f"values.{key}", part.id, key)
     )
+    if len(_known) >= _MOST_KNOWN:
+        _known.clear()
+    _known[id(part)] = part, dict(part.values), values
+    return values
 
 
 def resolve_lead(lead: Lead, where: str = "") -> Values:

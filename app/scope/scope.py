@@ -184,6 +184,12 @@ class Scope(QWidget):
             below = above if named_below(drawn, values) else 0.12
             scales[reads] = volt_range(values, above, below)
         scales = self._frozen(answer, scales)
+        pixels = [
+            (scales[curve.reads][1] - scales[curve.reads][0]) / max(strip.plot.height(), 1)
+            for strip, curve in zip(self._strips, curves, strict=True)
+            if curve.reads in ("volts", "offset", "amps")
+        ]
+        self._workbench.set_pixel(min(pixels, default=0.0))
         for strip, curve in zip(self._strips, curves, strict=True):
             ghost = ghosts.get(curve.key)
             strip.show_curve(curve, ghost, ghost_name, scales[curve.reads], answer.window)
@@ -198,7 +204,7 @@ class Scope(QWidget):
 
     def _show_energy(self, energy: EnergyRow | None) -> None:
         if energy is None:
-            self._energy.setText("energy check: on release")
+            self._energy.setText(self._while_dragged())
             return
         passed = energy.residual <= _RESIDUAL
         self._energy.setText("energy check: passed" if passed else "energy check: failed")
@@ -207,6 +213,13 @@ class Scope(QWidget):
             f"heat and air, {energy.stored_change_J:.4g} J more stored; "
             f"not accounted for: {energy.residual:.1e} of what was turned over"
         )
+
+    def _while_dragged(self) -> str:
+        """What curves are worth that a hand moves."""
+        answer = self._workbench.answer
+        if answer is None or not answer.live or not answer.slack:
+            return "energy check: on release"
+        return f"within {answer.slack:.1f} V, exact on release"
 
     def _trace(self, curve: Curve) -> Trace | None:
         return None if self._recordings is None else self._recordings.of_curve(curve)

@@ -52,6 +52,7 @@ class Strip(QWidget):
         self._pale = False
         self._range = (0.0, 1.0)
         self._pens = (pg.mkPen(), pg.mkPen())
+        self._fill_colour = QColor()
         self.plot = Plot()
         self._heading = Heading(look)
         self.name, self.probe = self._heading.name, self._heading.probe
@@ -202,7 +203,7 @@ class Strip(QWidget):
         self._plot_row.setContentsMargins(left, 0, 0, 0)
         self.plot.setBackground(p.paper)
         # Opaque: where two columns share a pixel a translucent fill would show a line.
-        self._fill.setPen(pg.mkPen(_mixed(pg.mkColor(colour), pg.mkColor(p.paper), 0.33), width=1))
+        self._fill_colour = _mixed(pg.mkColor(colour), pg.mkColor(p.paper), 0.33)
         for line in self._lines:
             line.setSegmentedLineMode("on")
         self._grid.pen = pg.mkPen(p.faint, width=1)
@@ -258,6 +259,9 @@ class Strip(QWidget):
             up = np.empty_like(across)
             across[0::2] = across[1::2] = middle
             up[0::2], up[1::2] = low, high
+            # columns are wider than a pixel while a hand drags
+            wide = max(1, round(self.plot.width() / len(low)))
+            self._fill.setPen(pg.mkPen(self._fill_colour, width=wide))
             self._fill.setData(across, up, connect="pairs")
             for line, values in zip(self._lines, (low, high), strict=True):
                 line.setPen(self._pens[1])

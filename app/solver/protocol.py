@@ -41,6 +41,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     truth : clips show what is there, whatever probe they have
     timing : ESC timing (a seed) of the curves; what is compared has all of them
     goal : a figure whose moment is wanted with the answer
+    slack : of a `live` one, how far off an extreme of a curve may be, in V or A
     """
 
     id: int
@@ -56,6 +57,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     truth: bool = False
     timing: int = 0
     goal: Goal | None = None
+    slack: float = 0.5
 
 
 class Laying(msgspec.Struct, frozen=True, eq=False, kw_only=True):
@@ -206,6 +208,7 @@ class EnergyRow(msgspec.Struct, frozen=True):
 class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     """Curves and figures of the present option and event.
 
+    `slack`: of a live one, how far off an extreme of a curve may be, in V or A.
     `compiling`: the kernels are not there yet, once on a machine, and pictures take longer.
     """
 
@@ -225,6 +228,7 @@ class Answer(msgspec.Struct, frozen=True, eq=False, kw_only=True):
     not_covered: tuple[str, ...]
     solve_s: float
     live: bool = False
+    slack: float = 0.0
     edges: tuple[float, ...] = ()
     timing: int = 0
     goal: Goal | None = None

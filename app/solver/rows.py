@@ -51,10 +51,9 @@ _FINE = 5  # samples a column of what does not ring
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
-#: While a hand drags, no figure's extreme is further off than this, and no curve's than the next
-#: (a pixel or two); then a column is as wide as two. Exact on release.
+#: While a hand drags, no figure's extreme is further off than this, and no curve's than the request
+#: says (a pixel or two); then a column is as wide as two. Exact on release.
 LIVE_SLACK_V = 0.25
-LIVE_CURVE_SLACK_V = 0.5
 
 
 def signal_of(clip: Clip) -> Signal:
@@ -147,6 +146,7 @@ def answer(solved: Solved, request: Request, cancelled: Callable[[], bool]) -> A
         not_covered=tuple(solution.not_covered),
         solve_s=solution.cost.solve_s,
         live=request.live,
+        slack=request.slack if request.live else 0.0,
         edges=edges(solved, window),
         timing=solution.seed,
         goal=request.goal,
@@ -177,11 +177,11 @@ def _while_dragged(
     clipped = {clip.tip for clip in solved.clips}
     columns = max(request.columns // 2, 1)
     signals = [signal_of(clip) for clip in solved.clips if clip.reads in _SWINGING]
-    band = Band(signals, columns, LIVE_CURVE_SLACK_V)
+    band = Band(signals, columns, request.slack)
     together = bool(signals) and window == (0.0, solution.duration_s)
     places = [p for p in solution.places() if p in clipped]
     solution.rated(LIVE_SLACK_V, extremes_only=True, beside=places, band=band if together else None)
-    read = _read_off(solved, window, columns, solved.clips, LIVE_CURVE_SLACK_V, band.read)
+    read = _read_off(solved, window, columns, solved.clips, request.slack, band.read)
     solution.volts_range(LIVE_SLACK_V, None, places)
     return _put_together(solved, window, columns, solved.clips, read, request.truth)
 

@@ -53,8 +53,6 @@ if TYPE_CHECKING:
     from sim.findings import Cell
     from sim.solution import Solution
 
-# A hand that has not moved for so long may hold still: time for what is drawn behind its curves.
-_STILL_S = 0.04
 # How long a worker waits for a message before it looks whether the kernels are compiled.
 _IDLE_S = 0.2
 # ESC timings tried for the worst and the typical.
@@ -356,9 +354,6 @@ class _Desk:
 
     def _ghosts(self, request: Request) -> None:
         option = request.ghost[0]
-        if request.live and self._connection.poll(_STILL_S):
-            # it moves on, and solving or reading this would hold up what it is waiting for
-            raise Cancelled("curves", "stopped for a newer request")
         ghost = self._solve(request, option, request.event, seed=request.timing)
         self._reading.wait()
         self._ghost = ghost
