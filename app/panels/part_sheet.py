@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPoint, QRect, QRectF, Qt, Signal
+from PySide6.QtCore import QPoint, QRect, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QPainter, QPainterPath, QPen, QRegion
 from PySide6.QtWidgets import (
     QFrame,
@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 _WIDTH = 384
 _GAP = 18
 _ROUND, _BORDER = 8.0, 1.5
+# Between two places of the slider that are looked at.
+_PACE_MS = 25
 _NO_NUMBER = ("flag", "choice", "text")
 
 
@@ -86,6 +88,9 @@ class PartSheet(QFrame):
         self.slider.sliderMoved.connect(self._slide)
         self.slider.sliderReleased.connect(self._let_go)
         self.slider.valueChanged.connect(self._slid_by_key)
+        self._pace = QTimer(self, singleShot=True, interval=_PACE_MS)
+        self._pace.timeout.connect(self._slide_on_pace)
+        self._slid_to: int | None = None
         self._slider_label = QLabel()
         self._inner = QWidget()
         self._grid = QGridLayout(self._inner)
@@ -476,7 +481,16 @@ class PartSheet(QFrame):
         return quantity.format(value, self._slider_row.field.unit)
 
     def _slide(self, position: int) -> None:
-        """While dragged: the curves follow, nothing is kept."""
+        """While dragged: the curves follow, nothing is kept.
+
+        A mouse may tell of a thousand places a second. What the frame and this sheet show of each
+        takes milliseconds, and the solver follows some fifteen.
+        """
+        if self._pace.isActive():
+            self._slid_to = position
+            return
+        self._pace.start()
+        self._slid_to = None
         text = self._slid(position)
         if text is None or self._slider_row is None:
             return
@@ -487,9 +501,18 @@ class PartSheet(QFrame):
             return
         self._workbench.preview(build)
 
+    def _slide_on_pace(self) -> None:
+        """Where the slider has come to meanwhile."""
+        if self._slid_to is not None and self.slider.isSliderDown():
+            self._slide(self._slid_to)
+
     def _let_go(self) -> None:
         """On release the last value is kept, as one undo step."""
-        if self._workbench.drawn is self._workbench.build:
+        # (a quick hand has let go before any of its places was looked at)
+        moved = self._slid_to is not None
+        self._pace.stop()
+        self._slid_to = None
+        if self._workbench.drawn is self._workbench.build and not moved:
             return  # pressed and let go without a move
         text = self._slid(self.slider.value())
         if text is not None and self._slider_row is not None:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from pytestqt.qtbot import QtBot
+
 
 def test_the_sample_opens_solved(opened: Callable[[Build], Driver]) -> None:
     driver = opened(load("arms_4s_analogue"))
@@ -196,10 +198,15 @@ def test_curves_follow_the_slider_and_letting_go_is_one_step(
     sheet.slider.setSliderDown(True)
     drawn: list[float] = []
     for position in (3 * SLIDER_STEPS // 4, SLIDER_STEPS // 4, 10):
+        shown = driver.bench.drawn
         sheet.slider.setSliderPosition(position)
         driver.until(
             driver.bench.answer_changed,
-            lambda: not driver.bench.stale and driver.bench.answer.live,
+            lambda shown=shown: (
+                driver.bench.drawn is not shown
+                and not driver.bench.stale
+                and driver.bench.answer.live
+            ),
         )
         # 10 µs into the plug-in: the smaller the capacitor, the further it is filled.
         curve = driver.bench.answer.curves[1]
@@ -215,6 +222,31 @@ def test_curves_follow_the_slider_and_letting_go_is_one_step(
     driver.findings()
     driver.bench.undo_stack.undo()
     assert driver.bench.build == before
+
+
+def test_a_quick_hand_on_the_slider_is_followed_to_where_it_comes_to(
+    opened: Callable[[Build], Driver], qtbot: QtBot
+) -> None:
+    """Places between two that are looked at are left out; the last is not, nor on letting go."""
+    driver = opened(with_capacitor())
+    driver.bench.set_option(1)
+    sheet = driver.window.part_sheet
+    sheet.open("bulk", QPoint(300, 300))
+    previews: list[object] = []
+    driver.bench.preview_changed.connect(lambda: previews.append(driver.bench.drawn))
+    sheet.slider.setSliderDown(True)
+    places = range(100, 200)
+    for position in places:
+        sheet.slider.setSliderPosition(position)
+    last = sheet._slid(places[-1])
+    qtbot.waitUntil(lambda: driver.bench.shown_build.part("bulk").values["capacitance"] == last)
+    assert len(previews) < len(places)
+    sheet.slider.setSliderPosition(250)
+    sheet.slider.setSliderPosition(260)
+    sheet.slider.setSliderDown(False)
+    kept = driver.bench.build.part("bulk") or driver.bench.shown_build.part("bulk")
+    assert kept.values["capacitance"] == sheet._slid(260)
+    assert driver.bench.undo_stack.count() == 1
 
 
 def test_pressing_the_slider_alone_changes_nothing(opened: Callable[[Build], Driver]) -> None:
