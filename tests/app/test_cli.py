@@ -347,7 +347,7 @@ def test_speed(run: Callable[..., Run], monkeypatch: pytest.MonkeyPatch) -> None
         speed.Row(what="averaged", build="Quad", seconds=0.01, error=2e-6, error_unit="of swing"),
         speed.Row(what="memory, in MB", build="Quad", seconds=10.25),
     ]
-    monkeypatch.setattr(speed, "measure", lambda effort: rows)
+    monkeypatch.setattr(speed, "measure", lambda effort, told=None: rows)
     document = json.loads(run("speed", "--json", "-").out)
     assert document["rows"][0]["ratio"] == 360_000.0
     assert document["rows"][2]["peer"] is None
