@@ -422,14 +422,15 @@ class _Bench:
         times, (volts, (edges, low, high)) = take_turns(3 * effort.rounds, zoom, envelope)
         pixel = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, effort.pixels - 1)
         outside = np.maximum(volts[0] - high[0, pixel], low[0, pixel] - volts[0])
+        of = ", stores followed" if solution.stores == "followed" else ""
         held = sum(v.nbytes for v in vars(self.run).values() if isinstance(v, np.ndarray))
         return [
             self._row(
-                f"zoom: {effort.samples} samples of one joint in {effort.window_s * 1e3:g} ms",
+                f"zoom: {effort.samples} samples of one joint in {effort.window_s * 1e3:g} ms{of}",
                 times[0],
             ),
             self._row(
-                f"exact envelope of one joint, {effort.pixels} pixels, {self.event}",
+                f"exact envelope of one joint, {effort.pixels} pixels, {self.event}{of}",
                 times[1],
                 error=max(float(np.max(outside)), 0.0),
                 error_unit="V of the zoom outside",
