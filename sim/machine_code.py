@@ -23,14 +23,15 @@ def leave_unread() -> None:
     """
     if not HAVE_NUMBA:
         return
-    codegen: Any = import_module("numba.core.codegen")
-
-    kind: Any = getattr(codegen, "CPUCodeLibrary", None)
-    known = ("_unserialize", "_get_module_for_linking")
-    if kind is None or not all(hasattr(kind, name) for name in known) or hasattr(kind, _UNREAD):
+    try:
+        codegen: Any = import_module("numba.core.codegen")
+        kind: Any = codegen.CPUCodeLibrary
+        whole = kind._unserialize.__func__
+        parse_bitcode: Any = codegen.ll.parse_bitcode
+    except (ImportError, AttributeError):
         return
-    whole = kind._unserialize.__func__
-    parse_bitcode: Any = codegen.ll.parse_bitcode
+    if not hasattr(kind, "_get_module_for_linking") or hasattr(kind, _UNREAD):
+        return
 
     def unserialize(cls: Any, owner: Any, state: Any) -> Any:
         library = whole(cls, owner, state)

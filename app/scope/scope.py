@@ -219,7 +219,11 @@ class Scope(QWidget):
         answer = self._workbench.answer
         if answer is None or not answer.live or not answer.slack:
             return "energy check: on release"
-        return f"within {answer.slack:.1f} V, exact on release"
+        units = ["V"] if any(c.reads in ("volts", "offset") for c in answer.curves) else []
+        units += ["A"] if any(c.reads == "amps" for c in answer.curves) else []
+        if not units:
+            return "energy check: on release"
+        return f"within {answer.slack:.1f} {' or '.join(units)}, exact on release"
 
     def _trace(self, curve: Curve) -> Trace | None:
         return None if self._recordings is None else self._recordings.of_curve(curve)

@@ -663,6 +663,9 @@ class _Desk:
             self._dragged = key if request.live else b""
             self._kept[key] = solution
             _trim(self._kept, _KEPT + bool(self._dragged))
+        elif key == self._dragged and not request.live:
+            # where nothing fades, letting go asks for the very run that was dragged to
+            self._dragged = b""
         self._kept.move_to_end(key)
         return rows.Solved(self._kept[key], build, option, event)
 
