@@ -18,7 +18,8 @@ from sim.errors import Unsettled
 from sim.extreme_kernels import search
 from sim.followed_patterns import LENGTHS, FollowedTable
 from sim.kernels import mode_rates
-from sim.switching import EdgeRun, Marcher, Moments, _at_patterns, begin, from_swings
+from sim.patterns import at_patterns
+from sim.switching import EdgeRun, Marcher, Moments, begin, from_swings
 from sim.threads import heed, stop_flag
 from sim.undamped import SLOWEST_PER_S, add_undamped
 
@@ -164,7 +165,7 @@ class FollowedRun(EdgeRun):
         p, n, gain = table.patterns, eq.n_states, self._gain
         n_j, n_r = len(eq.loads), len(gain[0])
         width = n + 1 + eq.n_held
-        x, d, u = (_at_patterns(poly, table.bits) for poly in (rows.x, rows.d, rows.u))
+        x, d, u = (at_patterns(poly, table.bits) for poly in (rows.x, rows.d, rows.u))
         if rows.needs_slope:
             x, u = x + d @ p["a"], u + d @ p["b"]
         out = np.zeros((len(table.bits), rows.x.shape[0], width + 2 * n_r))

@@ -14,6 +14,7 @@ Patterns are made when met: twelve bridges have 4,096 of them, a run sees a few.
 from __future__ import annotations
 
 import copy
+import itertools
 import math
 import threading
 from functools import cached_property, lru_cache
@@ -50,6 +51,9 @@ SERIES_STEP, MOST_SERIES_STEPS = 5.0, 40
 #: Most Magnus steps of a ramp. Only a bridge mode of some 100 GHz would want more.
 MOST_RAMP_STEPS = 4096
 
+#: Of so many bridges all patterns and ramps are made at the first edge, at once.
+FEW_SWITCHES = 4
+
 _GAUSS = np.sqrt(3.0) / 6.0
 _THREE_POINTS = np.polynomial.legendre.leggauss(3)
 
@@ -83,8 +87,28 @@ class Modes:
     def __init__(self, matrix: Array) -> None:
         self.nudged = 0.0
         self._decompose(matrix)
-        if self.condition < WORST_CONDITION:
-            return
+        if self.condition >= WORST_CONDITION:
+            self._nudge(matrix)
+
+    @classmethod
+    def of_all(cls, matrices: Array) -> list[Modes]:
+        """The same of matrices (count, n, n), sooner than one by one."""
+        values, vectors = np.linalg.eig(matrices)
+        every = [cls.__new__(cls) for _ in matrices]
+        for own, matrix, value, vector in zip(every, matrices, values, vectors, strict=True):
+            own.nudged = 0.0
+            own._arrange(matrix, value, vector)
+        try:
+            inverses = np.linalg.inv(np.array([own.basis for own in every]))
+        except np.linalg.LinAlgError:
+            return [cls(matrix) for matrix in matrices]
+        for own, matrix, inverse in zip(every, matrices, inverses, strict=True):
+            own._invert(inverse)
+            if own.condition >= WORST_CONDITION:
+                own._nudge(matrix)
+        return every
+
+    def _nudge(self, matrix: Array) -> None:
         noise = np.random.default_rng(1).uniform(-1.0, 1.0, matrix.shape)
         # Two modes that merge (critical damping) have no two eigenvectors. Changing every
         # entry by 1e-11 of itself parts them; the solution moves by about as little, since it
@@ -99,7 +123,14 @@ class Modes:
         )
 
     def _decompose(self, matrix: Array) -> None:
-        values, vectors = np.linalg.eig(matrix)
+        self._arrange(matrix, *np.linalg.eig(matrix))
+        try:
+            self._invert(np.linalg.inv(self.basis))
+        except np.linalg.LinAlgError:
+            self.condition = math.inf
+
+    def _arrange(self, matrix: Array, values: NDArray[Any], vectors: NDArray[Any]) -> None:
+        """Put eigenvalues and eigenvectors in order."""
         sizes = np.abs(values)
         still = sizes <= STANDS_STILL * np.max(sizes, initial=0.0)
         if np.count_nonzero(still) > 1:
@@ -115,14 +146,13 @@ class Modes:
         self.basis[:, 0:two:2] = vectors[:, upper].real
         self.basis[:, 1:two:2] = -vectors[:, upper].imag
         self.basis[:, two:] = vectors[:, real].real
-        try:
-            self.inverse = np.linalg.inv(self.basis)
-        except np.linalg.LinAlgError:
-            self.condition = math.inf
-            return
+
+    def _invert(self, inverse: NDArray[Any]) -> None:
+        """Take the basis' inverse, and how well both are conditioned from it."""
+        self.inverse = inverse
         # in the Frobenius norm: never below the usual condition, and without another decomposition
         squares = np.vdot(self.basis, self.basis) * np.vdot(self.inverse, self.inverse)
-        self.condition = math.sqrt(float(squares)) if n else 1.0
+        self.condition = math.sqrt(float(squares)) if len(inverse) else 1.0
 
 
 def _part_what_stands_still(
@@ -678,54 +708,79 @@ class PatternTable:
 
     def pattern(self, bits: tuple[int, ...]) -> int:
         """Index of a pattern, made if new."""
-        if bits in self.index:
-            return self.index[bits]
+        if bits not in self.index:
+            self._make([bits])
+        return self.index[bits]
+
+    def _make(self, names: list[tuple[int, ...]]) -> None:
+        """Make new patterns, all at once."""
         heed()
-        at = self._used
-        if at == len(self.pairs):
+        count, eq, n_w = len(names), self.eq, len(self.eq.speed_scale)
+        while self._used + count > len(self.pairs):
             self._grow()
-        self._used += 1
-        eq, p = self.eq, self.patterns
-        s, sources = self.switches(bits), self.sources(bits)
-        a, b = self.ramps_of(bits).at(s, np.zeros(eq.n_switches))
-        modes = Modes(a)
-        self.worst_condition = max(self.worst_condition, modes.condition)
-        self.fastest_per_s = max(self.fastest_per_s, modes.fastest)
-        self.pairs[at], self.bits[at] = modes.pairs, s
-        p["re"][at], p["im"][at] = modes.re, modes.im
-        p["basis"][at], p["inverse"][at] = modes.basis, modes.inverse
-        force = modes.inverse @ b
-        p["force"][at] = force[:, eq.source_inputs] @ sources
-        p["force_load"][at] = force[:, eq.load_inputs]
-        p["force_drag"][at] = force[:, eq.rotor_inputs]
+        at = slice(self._used, self._used + count)
+        self._used += count
+        s = np.array([self.switches(bits) for bits in names])
+        sources = np.array([self.sources(bits) for bits in names])
+        a, b = self._matrices(names, s)
+        every = Modes.of_all(a)
+        self.worst_condition = max(self.worst_condition, *(modes.condition for modes in every))
+        self.fastest_per_s = max(self.fastest_per_s, *(modes.fastest for modes in every))
+        p = {name: array[at] for name, array in self.patterns.items()}
+        self.pairs[at], self.bits[at] = [modes.pairs for modes in every], s
+        for i, modes in enumerate(every):
+            p["re"][i], p["im"][i] = modes.re, modes.im
+            p["basis"][i], p["inverse"][i] = modes.basis, modes.inverse
+            p["rates"][i] = mode_rates(modes.pairs, modes.re, modes.im)
+        basis = p["basis"]
+        p["a"][:], p["b"][:] = a, b
+        force = p["inverse"] @ b
+        _by_input(p["forced"], force, eq, sources)
+        p["force"][:] = p["forced"][:, 0]
+        p["force_load"][:] = force[:, :, eq.load_inputs]
+        p["force_drag"][:] = force[:, :, eq.rotor_inputs]
         if len(eq.loads):
-            if self.plain:
-                x, u = pattern_rows(eq.load_volts, s, a, b, self.leaning)
-            else:
-                x, u = self.outputs(eq.load_volts, bits, s, np.zeros(eq.n_switches))
-            p["load_y"][at] = x @ modes.basis
-            p["load_0"][at] = u[:, eq.source_inputs] @ sources
-            p["load_load"][at] = u[:, eq.load_inputs]
-        speed = np.zeros((len(eq.speed_scale), eq.n_states))
-        speed[:, eq.speed_states] = np.diag(eq.speed_scale)
-        p["speed_y"][at] = speed @ modes.basis
-        p["speed_slope_y"][at] = speed @ a @ modes.basis
-        p["speed_slope_drag"][at] = np.diag(speed @ b[:, eq.torque_inputs])
-        p["emf_y"][at] = eq.limits.emf @ modes.basis
+            x, u = self._load_volts(names, s, a, b)
+            p["load_y"][:] = x @ basis
+            p["load_0"][:] = (u[:, :, eq.source_inputs] @ sources[:, :, None])[:, :, 0]
+            p["load_load"][:] = u[:, :, eq.load_inputs]
+        scale = eq.speed_scale[:, None]
+        p["speed_y"][:] = scale * basis[:, eq.speed_states]
+        p["speed_slope_y"][:] = scale * (a[:, eq.speed_states] @ basis)
+        turned = scale * b[:, eq.speed_states, eq.torque_inputs]
+        p["speed_slope_drag"][:] = np.diagonal(turned, axis1=1, axis2=2)
+        p["emf_y"][:] = eq.limits.emf @ basis
         sensed = eq.limits.sense_state >= 0
-        p["sense_y"][at][sensed] = AUX_SCALE * modes.basis[eq.limits.sense_state[sensed]]
-        rates = mode_rates(modes.pairs, modes.re, modes.im)
-        p["rates"][at] = rates
-        p["a"][at], p["b"][at] = a, b
-        _by_input(p["forced"][at], force, eq, sources)
-        np.concatenate(
-            [p["speed_y"][at], p["speed_slope_y"][at], p["load_y"][at]],
-            out=p["read"][at].T[: 2 * len(speed) + len(eq.loads)],
-        )
+        p["sense_y"][:, sensed] = AUX_SCALE * basis[:, eq.limits.sense_state[sensed]]
+        read = [p["speed_y"], p["speed_slope_y"], p["load_y"]]
+        p["read"][:, :, : 2 * n_w + len(eq.loads)] = np.concatenate(read, 1).transpose(0, 2, 1)
         self.leg_ramp[at] = -1
-        self.names.append(bits)
-        self.index[bits] = at
-        return at
+        self.names += names
+        self.index |= {bits: at.start + i for i, bits in enumerate(names)}
+
+    def _matrices(self, names: list[tuple[int, ...]], s: Array) -> tuple[Array, Array]:
+        """A (count, n, n) and B (count, n, n_inputs) of patterns, and of switch values s."""
+        if not self.plain:
+            still = np.zeros(self.eq.n_switches)
+            each = [self.ramps_of(bits).at(own, still) for bits, own in zip(names, s, strict=True)]
+            return np.array([a for a, _ in each]), np.array([b for _, b in each])
+        eq = self.ramps.eq
+        a, b = at_patterns(eq.k, s), at_patterns(eq.b, s)
+        if not eq.mass_is_identity:
+            both = np.linalg.solve(at_patterns(eq.mass, s), np.concatenate([a, b], 2))
+            a, b = both[:, :, : eq.n_states], both[:, :, eq.n_states :]
+        return a, b
+
+    def _load_volts(
+        self, names: list[tuple[int, ...]], s: Array, a: Array, b: Array
+    ) -> tuple[Array, Array]:
+        """Voltages of loads by states and inputs in patterns, (count, n_loads, ...)."""
+        rows = self.eq.load_volts
+        if self.plain:
+            return pattern_rows(rows, s, a, b, self.leaning)
+        still = np.zeros(self.eq.n_switches)
+        each = [self.outputs(rows, bits, own, still) for bits, own in zip(names, s, strict=True)]
+        return np.array([x for x, _ in each]), np.array([u for _, u in each])
 
     # -- what holds on ramps (with stores that fade it is more, see `sim.followed_patterns`) --
 
@@ -804,7 +859,7 @@ class PatternTable:
             n = eq.n_states
             rows, width = self.ramp["rows"][new, :, :n], n + 1 + eq.n_held
             rows[:n] = own_map.T
-            _by_input(rows[n:width], s, eq, sources)
+            _by_input(rows[None, n:width], s[None], eq, sources)
             if self.n_more:
                 np.concatenate([part.T for part in more], out=rows[width:])
             else:
@@ -828,8 +883,10 @@ class PatternTable:
         """Make the full ramp of a leg out of a pattern, which a march asks for.
 
         And those between where it leads and what is met already: each is made faster than asked
-        for, and where one pattern follows another the others will.
+        for, and where one pattern follows another the others will. Of few bridges all there is.
         """
+        if self._make_all():
+            return
         ramp = self.make_ramp(at, leg)
         to = int(self.ramp_to[ramp])
         for other in range(self.eq.n_switches):
@@ -837,6 +894,40 @@ class PatternTable:
             if near is not None:
                 self.make_ramp(to, other)
                 self.make_ramp(near, other)
+
+    def _make_all(self) -> bool:
+        """Make all patterns and ramps at once; False where they are many, or no such maps."""
+        n_s, eq = self.eq.n_switches, self.eq
+        if self.n_more or self._ramps_used or not self.plain or n_s > FEW_SWITCHES:
+            return False
+        every = list(itertools.product((0, 1), repeat=n_s))
+        if missing := [bits for bits in every if bits not in self.index]:
+            self._make(missing)
+        count, n = len(every), eq.n_states
+        if any(self._in_modes(at, 0) is None for at in range(count)):
+            return False
+        maps = np.array([self._modal[at] for at in range(count)])
+        to = np.array(
+            [[self.index[self.after_ramp(at, leg)] for leg in range(n_s)] for at in range(count)]
+        )
+        p = self.patterns
+        between = p["inverse"][to] @ p["basis"][:count, None]
+        maps = (between @ maps).reshape(count * n_s, n, -1)
+        first = self._ramps_used
+        while first + len(maps) > len(self.ramp_to):
+            self._grow_ramps()
+        self._ramps_used += len(maps)
+        new = slice(first, first + len(maps))
+        rows = self.ramp["rows"][new]
+        rows[:, :n, :n] = maps[:, :, :n].transpose(0, 2, 1)
+        _by_input(rows[:, n:, :n], maps[:, :, n:], eq, eq.sources)
+        width = 2 * len(eq.speed_scale) + len(eq.loads)
+        rows[:, :, n : n + width] = rows[:, :, :n] @ p["read"][to.ravel(), :, :width]
+        self.ramp_to[new] = to.ravel()
+        self.leg_ramp[:count] = np.arange(first, first + len(maps)).reshape(count, n_s)
+        keys = itertools.product(range(count), range(n_s))
+        self.ramp_index |= {key: first + i for i, key in enumerate(keys)}
+        return True
 
     def after_ramp(self, at: int, leg: int) -> tuple[int, ...]:
         """The pattern that a full ramp of a leg leads to."""
@@ -988,21 +1079,37 @@ def _longer_together(
 
 
 def _by_input(out: Array, force: Array, eq: StateEquations, sources: Array) -> None:
-    """What inputs (n, n_inputs) do into `out`: rows of a one for the sources, loads and drag."""
+    """What inputs (count, n, n_inputs) do into `out`: rows of a one for sources, loads and drag.
+
+    sources : EMFs, (count, n_sources) or the same of all
+    """
     n_j = len(eq.loads)
-    out[0] = force[:, eq.source_inputs] @ sources
-    out[1 : 1 + n_j] = force[:, eq.load_inputs].T
-    out[1 + n_j :] = force[:, eq.rotor_inputs].T
+    out[:, 0] = (force[:, :, eq.source_inputs] @ sources[..., None])[:, :, 0]
+    out[:, 1 : 1 + n_j] = force[:, :, eq.load_inputs].transpose(0, 2, 1)
+    out[:, 1 + n_j :] = force[:, :, eq.rotor_inputs].transpose(0, 2, 1)
+
+
+def at_patterns(poly: SwitchPoly, s: NDArray[Any]) -> Array:
+    """A polynomial at switches that are 0 or 1 (count, n_switches), (count, *shape)."""
+    if poly.is_constant:
+        return np.broadcast_to(poly.at(np.zeros(s.shape[1])), (len(s), *poly.shape))
+    out = np.zeros((len(s), *poly.shape))
+    for key, matrix in poly.terms.items():
+        out[np.flatnonzero(s[:, list(key)].all(axis=1))] += matrix
+    return out
 
 
 def pattern_rows(
-    rows: Rows, s: Array, a: Array, b: Array, leaning: LeaningLoads | None = None
+    rows: Rows, s: NDArray[Any], a: Array, b: Array, leaning: LeaningLoads | None = None
 ) -> tuple[Array, Array]:
-    """Outputs of a fixed pattern as y = X x + U u, with x' = a x + b u put in.
+    """Outputs of patterns as y = X x + U u, with x' = a x + b u put in; all (count, ...).
 
     Where loads are `leaning`, a, b and u are those of their rests.
     """
-    x, u, d = rows.x.at(s), rows.u.at(s), rows.d.at(s)
+    x, u = at_patterns(rows.x, s), at_patterns(rows.u, s)
     if leaning is not None:
-        x, u = leaning.outputs(x, u, leaning.of_x.at(s), leaning.more.at(s))
+        x, u = leaning.outputs(x, u, at_patterns(leaning.of_x, s), at_patterns(leaning.more, s))
+    if not rows.needs_slope:
+        return x, u
+    d = at_patterns(rows.d, s)
     return x + d @ a, u + d @ b

@@ -21,7 +21,7 @@ from sim.commutation import commutation_of
 from sim.errors import Cancelled, Conflict, SolveError
 from sim.kernels import mode_rates
 from sim.leaning import load_slopes
-from sim.patterns import PatternTable
+from sim.patterns import PatternTable, pattern_rows
 from sim.stability import growth_along
 from sim.state_equations import Rows, stack_rows
 from sim.switch_poly import SwitchPoly
@@ -245,7 +245,7 @@ def settle_time(mean: MeanEquations, command: Array, x0: Array) -> float:
     """
     if not mean.eq.n_states:
         return 0.0
-    decay = -np.linalg.eigvals(mean.jacobian(command, x0)).real
+    decay = -mean.rates(command, x0).real
     # (a winding of a millisecond starts half its ripple off the mean: most of that is to go)
     fast = decay[decay > 1.0 / SETTLE_LONGEST_S]
     return SETTLE_LONGEST_S if not len(fast) else min(6.0 / float(np.min(fast)), SETTLE_LONGEST_S)
@@ -300,14 +300,7 @@ class EdgeRun:
         out = np.zeros((len(table.bits), rows.x.shape[0], width + 2 * table.n_more))
         if table.plain and not table.n_more:
             p = table.patterns
-            x, u = _at_patterns(rows.x, table.bits), _at_patterns(rows.u, table.bits)
-            if table.leaning is not None:
-                own = table.leaning
-                of_x, more = (_at_patterns(poly, table.bits) for poly in (own.of_x, own.more))
-                x, u = own.outputs(x, u, of_x, more)
-            if rows.needs_slope:
-                d = _at_patterns(rows.d, table.bits)
-                x, u = x + d @ p["a"], u + d @ p["b"]
+            x, u = pattern_rows(rows, table.bits, p["a"], p["b"], table.leaning)
             out[:, :, :n] = x @ p["basis"]
             out[:, :, n] = u[:, :, :n_e] @ eq.sources
             out[:, :, n + 1 : n + 1 + n_j] = u[:, :, eq.load_inputs]
@@ -870,10 +863,9 @@ class EdgeRun:
 
     def edge_times(self, t0: float, t1: float) -> Array:
         """Instants in a window at which an edge begins."""
-        full = self._t[self._ramp >= 0] + self._d[self._ramp >= 0]
-        split = self._t[self._ramp <= -2]
-        times = np.sort(np.concatenate([full, split]))
-        return times[(times >= t0) & (times <= t1)]
+        # (a full ramp begins where its piece ends, any other where it does: in order as they are)
+        times = np.where(self._ramp >= 0, self._t + self._d, self._t)
+        return np.asarray(times[(self._ramp != -1) & (times >= t0) & (times <= t1)])
 
 
 class _Nodes:
@@ -1129,17 +1121,6 @@ def _true_products(rows: Rows, s: Array) -> dict[tuple[int, ...], Array]:
     """The products of switch values (T, n_switches) that outputs need, (T,) each."""
     keys = {key for poly in (rows.x, rows.d, rows.u) for key in poly.terms}
     return {key: np.prod(s[:, list(key)], axis=1) for key in keys}
-
-
-def _at_patterns(poly: SwitchPoly, bits: Ints) -> Array:
-    """A polynomial at switch patterns (P, n_switches), (P, *shape)."""
-    if poly.is_constant:
-        return np.broadcast_to(poly.at(np.zeros(bits.shape[1])), (len(bits), *poly.shape))
-    out = np.zeros((len(bits), *poly.shape))
-    for key, matrix in poly.terms.items():
-        at = np.flatnonzero(bits[:, list(key)].all(axis=1))
-        out[at] += matrix
-    return out
 
 
 def _reached(t0: float, t1: float, bins: int) -> float:

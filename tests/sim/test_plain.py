@@ -128,6 +128,33 @@ def test_ramps_in_modes_are_those_in_states() -> None:
     assert np.max(np.abs(one - other)) < 1e-12 * np.max(np.abs(other))
 
 
+def test_all_patterns_at_once_are_those_made_one_by_one() -> None:
+    """The first edge of few bridges has all patterns and ramps made together."""
+    pytest.importorskip("numba")
+    case = prepare(load(speed.SAMPLE), speed.EVENT, speed.OPTION)
+    once, singly = (case.stages[0].empty_table() for _ in range(2))
+    once.meet(once.pattern((0, 1, 0, 0)), 2)
+    for bits in reversed(list(np.ndindex(2, 2, 2, 2))):
+        for leg in range(4):
+            singly.make_ramp(singly.pattern(bits), leg)
+    assert len(once.index) == len(singly.index) == 16
+    assert len(once.ramp_index) == len(singly.ramp_index) == 64
+    largest = np.max(np.abs(singly.ramp["rows"]))
+    for bits, at in once.index.items():
+        other = singly.index[bits]
+        assert once.names[at] == bits
+        assert once.pairs[at] == singly.pairs[other]
+        for name, array in singly.patterns.items():
+            most = np.max(np.abs(array), initial=1e-300)
+            assert np.max(np.abs(once.patterns[name][at] - array[other])) < 1e-12 * most, name
+        for leg in range(4):
+            one, two = once.leg_ramp[at, leg], singly.leg_ramp[other, leg]
+            assert (one, two) == (once.ramp_index[at, leg], singly.ramp_index[other, leg])
+            assert once.names[once.ramp_to[one]] == singly.names[singly.ramp_to[two]]
+            off = np.max(np.abs(once.ramp["rows"][one] - singly.ramp["rows"][two]))
+            assert off < 1e-12 * largest
+
+
 @pytest.mark.parametrize("slower", [1.0, 5.0, 30.0])
 def test_ramps_in_modes_however_slow(slower: float) -> None:
     """Also where a mode dies within the ramp, which takes as many terms as there may be."""
