@@ -31,7 +31,7 @@ from sim.state_equations import StateEquations, stack_rows
 from sim.threads import one_blas_thread, side_by_side
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -52,6 +52,9 @@ _RTOL_STILL = 1e-9
 #: The same of the fast path, whose dense output, of a lower order than its steps, is what peaks and
 #: pulses of heat are read from.
 _RTOL_STILL_FAST = 1e-11
+#: What `Case.rest_V` found last, by all it goes by.
+_rests: dict[Hashable, tuple[float, ...]] = {}
+_MOST_RESTS = 64
 #: A store that moves by less of itself is as good as steady: on the 4S sample its coil's own
 #: peak current is then 2 % low, voltages are off by millivolts.
 HARDLY = 0.1
@@ -129,8 +132,13 @@ class Case:
     drive: Drive
     start: Array
     stable: bool
-    modes: tuple[Mode, ...]
+    jacobian: Array
     stages: tuple[Wired, ...]
+
+    @cached_property
+    def modes(self) -> tuple[Mode, ...]:
+        """Natural modes where the event starts."""
+        return modes_of(self.jacobian, self.equations.state_owner)
 
     @property
     def table(self) -> PatternTable:
@@ -155,8 +163,7 @@ class Case:
         """
         if self.event.kind == "plug_in":
             return {}
-        eq, ports = self.equations, self.equations.network.ports
-        pieces = eq.tree.piece
+        ports, pieces = self.equations.network.ports, self.equations.tree.piece
         places = [
             place
             for part in self.build.parts
@@ -168,15 +175,27 @@ class Case:
         ]
         if not places:
             return {}
-        still = np.zeros(eq.n_switches)
+        # (while a capacitor is dragged it stays)
+        pairs = tuple(ports[place] for place in places)
+        at = self.equations.network.steady, pairs
+        volts = _rests.get(at)
+        if volts is None:
+            volts = self._rest_volts(pairs)
+            if len(_rests) >= _MOST_RESTS:
+                _rests.clear()
+            _rests[at] = volts
+        return dict(zip(places, volts, strict=False))
+
+    def _rest_volts(self, pairs: Sequence[tuple[int, int]]) -> tuple[float, ...]:
+        """Volts between nodes with all throttles at zero; none where no such state is found."""
+        eq, still = self.equations, np.zeros(self.equations.n_switches)
         try:
-            moment = self.mean.moment(still, equilibrium(self.mean, still, self.start))
+            x = equilibrium(self.mean, still, self.start)
         except NoStart:
-            return {}
-        rows = stack_rows([eq.volts(*ports[place]) for place in places])
-        state = (moment.duty, moment.x, moment.slope, moment.inputs)
-        volts = self.mean.rows(rows, *(each[None, :] for each in state))
-        return {place: float(v) for place, v in zip(places, volts[:, 0], strict=True)}
+            return ()
+        duty, w, inputs, slope, _ = self.mean.along(still[None], x[None])
+        rows = stack_rows([eq.volts(*pair) for pair in pairs])
+        return tuple(self.mean.rows(rows, duty, w, slope, inputs)[:, 0].tolist())
 
     @property
     def fades(self) -> bool:
@@ -233,7 +252,7 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         jacobian = mean.jacobian(command, start)
         # rounding in a mode that does not decay is no instability
         fastest = float(np.max(np.abs(jacobian))) if jacobian.size else 0.0
-        growth = float(np.max(np.linalg.eigvals(jacobian).real)) if jacobian.size else 0.0
+        growth = float(np.max(mean.rates(command, start).real)) if jacobian.size else 0.0
         stable = growth <= 1e-9 * fastest + 1e-6
         volts = mean.load_volts(command, start)
         stages = tuple(replace(stage, load_volts=volts) for stage in stages)
@@ -246,7 +265,7 @@ def prepare(build: Build, event: str | int | None = None, option: str | int | No
         drive=drive,
         start=start,
         stable=stable,
-        modes=modes_of(jacobian, equations.state_owner),
+        jacobian=jacobian,
         stages=stages,
     )
 
@@ -358,7 +377,8 @@ def solve_case(
         detail=detail,
         seed=seed,
         stable=case.stable,
-        modes=case.modes,
+        jacobian=case.jacobian,
+        state_owner=case.equations.state_owner,
         solve_s=time.perf_counter() - begin,
         stores=_stores_in(case, follow=follow),
         rest_V=case.rest_V,

@@ -228,6 +228,7 @@ class MeanEquations:
             [equations.k, equations.b, rows.x, rows.u, rows.d, equations.mass], equations.n_switches
         )
         self.load_share = 1.0
+        self._rates: tuple[tuple[bytes, bytes], NDArray[np.complex128]] | None = None
         self._through = self._constant_through(rows)
         #: how controls go with rates of residuals of fading stores, where that stands
         self._lift = np.zeros((self.n_laws, len(equations.stores)))
@@ -390,6 +391,13 @@ class MeanEquations:
     def jacobian(self, command: Array, x: Array) -> Array:
         """Derivative of the slope by the state, (n, n)."""
         return self.slope_and_jacobian(command, x)[1]
+
+    def rates(self, command: Array, x: Array) -> NDArray[np.complex128]:
+        """Eigenvalues of that, (n,) in 1/s; those asked for last are kept."""
+        at = np.asarray(command).tobytes(), x.tobytes()
+        if self._rates is None or self._rates[0] != at:
+            self._rates = at, np.linalg.eigvals(self.jacobian(command, x)).astype(complex)
+        return self._rates[1]
 
     def slope_and_jacobian(self, command: Array, x: Array) -> tuple[Array, Array]:
         """The slope (n,) at a state and its derivative by the state (n, n)."""
@@ -632,11 +640,11 @@ def _stepped(
     mean: MeanEquations, command: Array, x: Array, close: float, halvings: int
 ) -> Array | None:
     """Where Newton's steps end, each halved so often at most while slopes grow; None: nowhere."""
-    best = np.inf
+    best, regular = np.inf, False
     for _ in range(80):
         heed()
         slope, jac = mean.slope_and_jacobian(command, x)
-        step = np.linalg.lstsq(jac, -slope, rcond=1e-14)[0]
+        step, regular = _newton_step(jac, slope, regular)
         scale = np.max(np.abs(x), initial=0.0) + 1e-6
         size = float(np.linalg.norm(slope)) if halvings else 0.0
         for _ in range(halvings):
@@ -648,6 +656,16 @@ def _stepped(
         if best < close:
             return x
     return x if best < 1e-8 else None
+
+
+def _newton_step(jac: Array, slope: Array, regular: bool) -> tuple[Array, bool]:
+    """Newton's step, and whether there is but one; `regular`: there was but one before."""
+    if regular:
+        with suppress(np.linalg.LinAlgError):
+            return np.asarray(np.linalg.solve(jac, -slope), dtype=float), True
+    # loops of inductors may carry any current: the least of it
+    step, _, rank, _ = np.linalg.lstsq(jac, -slope, rcond=1e-14)
+    return np.asarray(step, dtype=float), int(rank) == len(jac)
 
 
 def residual_scale(eq: StateEquations) -> Array:

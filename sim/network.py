@@ -18,7 +18,7 @@ from sim.errors import Conflict, WrongPort
 from sim.nonlinear import Curve, Fading
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
 #: How round averaged runs take the corners of a supply, in V, and what it leaks, in S.
 SUPPLY_WIDTH_V, SUPPLY_LEAK_S = 1e-4, 1e-6
@@ -233,6 +233,19 @@ class Network:
         """No store fades and no resistor is a curve."""
         return not self.stores and not self.curves
 
+    @property
+    def steady(self) -> Hashable:
+        """All of it that a state in which nothing moves goes by: no henry, no farad."""
+        stores = {"capacitor", "inductor"}
+        branches = tuple(
+            (b.type, b.a, b.b, 0.0 if b.type in stores else b.value) for b in self.branches
+        )
+        fading = tuple(index for index, _ in self.stores)
+        return (
+            branches, self.choppers, self.rotors, self.loads, self.controls, fading, self.curves,
+            self.supplies, self.knees,
+        )  # fmt: skip
+
     def linearised(self, values: Mapping[int, float]) -> Network:
         """The network with the values of some branches, by index, replaced."""
         branches = tuple(
@@ -423,6 +436,12 @@ class NetworkMaker:
         def number(node: int) -> int:
             return roots[self._nodes.find(node)]
 
+        shorts: dict[str, list[tuple[int, int]]] = {}
+        for who, a, b in self._shorts:
+            shorts.setdefault(who, []).append((a, b))
+        owned: dict[str, list[tuple[int, Branch]]] = {}
+        for index, branch in enumerate(self._branches):
+            owned.setdefault(branch.owner, []).append((index, branch))
         return Network(
             n_nodes=len(roots),
             branches=tuple(
@@ -435,7 +454,7 @@ class NetworkMaker:
             loads=tuple(self._loads),
             ports={k: (number(a), number(b)) for k, (a, b) in self._ports.items()},
             port_branches={
-                k: self._into(k, plus)
+                k: _into(plus, shorts.get(who := k.split(".")[0], []), owned.get(who, []))
                 for k, (plus, _minus) in self._ports.items()
                 if k not in self._joints
             },
@@ -446,29 +465,29 @@ class NetworkMaker:
             supplies=tuple(self._supplies),
         )
 
-    def _into(self, address: str, plus: int) -> tuple[tuple[int, float], ...]:
-        """Branches of a part whose signed currents sum to what enters at `plus`.
 
-        Only the part's own shorts count as its plus terminal: two parts on one
-        joint must not see each other's current.
-        """
-        owner = address.split(".")[0]
-        terminal = {plus}
-        grew = True
-        while grew:
-            grew = False
-            for who, a, b in self._shorts:
-                if who == owner and (a in terminal) != (b in terminal):
-                    terminal |= {a, b}
-                    grew = True
-        found: list[tuple[int, float]] = []
-        for index, branch in enumerate(self._branches):
-            if branch.owner != owner:
-                continue
-            sign = float(branch.a in terminal) - float(branch.b in terminal)
-            if sign:
-                found.append((index, sign))
-        return tuple(found)
+def _into(
+    plus: int, shorts: list[tuple[int, int]], branches: list[tuple[int, Branch]]
+) -> tuple[tuple[int, float], ...]:
+    """Branches of a part whose signed currents sum to what enters at its `plus`.
+
+    Only the part's own shorts count as its plus terminal: two parts on one
+    joint must not see each other's current.
+    """
+    terminal = {plus}
+    grew = True
+    while grew:
+        grew = False
+        for a, b in shorts:
+            if (a in terminal) != (b in terminal):
+                terminal |= {a, b}
+                grew = True
+    found: list[tuple[int, float]] = []
+    for index, branch in branches:
+        sign = float(branch.a in terminal) - float(branch.b in terminal)
+        if sign:
+            found.append((index, sign))
+    return tuple(found)
 
 
 class Stamp:

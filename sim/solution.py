@@ -147,7 +147,8 @@ class Context:
     detail: Detail
     seed: int
     stable: bool
-    modes: tuple[Mode, ...]
+    jacobian: Array
+    state_owner: Sequence[str]
     solve_s: float
     stores: Stores = "steady"
     #: volts of places with a lower limit before anything runs
@@ -183,7 +184,6 @@ class Solution:
         self.detail: Detail = context.detail
         self.seed, self.stable = context.seed, context.stable
         self.duration_s = trajectory.duration_s
-        self.modes = context.modes
         self.cost = Cost(context.solve_s, trajectory.steps)
         #: what was made of ceramics and coils that fade
         self.stores: Stores = context.stores
@@ -215,6 +215,20 @@ class Solution:
         if rows is None:
             rows = self._rows[signal] = self._rows_of(signal)
         return rows
+
+    def find(self, signal: Signal) -> None:
+        """See whether what a signal reads is there.
+
+        Raises
+        ------
+        WrongPort   if the place does not exist
+        """
+        if signal.kind == "speed":
+            self._index("rotors", signal.place)
+        elif signal.kind == "duty":
+            self._index("choppers", signal.place)
+        else:
+            self.rows(signal)
 
     def _rows_of(self, signal: Signal) -> Rows:
         net = self.equations.network
@@ -316,6 +330,11 @@ class Solution:
         if self._whole is None:
             self._whole = self.figures(0.0, self.duration_s)
         return self._whole
+
+    @cached_property
+    def modes(self) -> tuple[Mode, ...]:
+        """Natural modes where the event starts."""
+        return modes_of(self.context.jacobian, self.context.state_owner)
 
     @cached_property
     def expected_difference(self) -> Expected | None:
@@ -466,23 +485,32 @@ class Solution:
         known = self._ranges
         pairs = list(dict.fromkeys(net.ports[p] for p in places))
         left = [pair for pair in pairs if pair not in known or known[pair][0] > slack]
+        if band is not None and (band.read or not hasattr(self.trajectory, "envelope_beside")):
+            band = None
+        # its curves tell their own extremes
+        drawn = {} if band is None else self._drawn(band)
+        left = [pair for pair in left if pair not in drawn]
         # an averaged run is read in tens of milliseconds, most of them the same for any places
         # and one within a slack is for a drag, whose answers are not stopped
         some = _PLACES_AT_ONCE if plain.usable() else _PLACES_IN_NUMPY
         step = some if self.detail == "edges" and not slack else len(pairs)
         amps = [eq.amps(net.port_branches[port]) for port in currents]
         peaks: dict[str, float] = {}
-        for start in range(0, max(len(left), min(len(amps), 1)), max(step, 1)):
+        least = 1 if amps or band is not None else 0
+        for start in range(0, max(len(left), least), max(step, 1)):
             few = left[start : start + step]
-            rows = stack_rows([*amps, *(eq.volts(*pair) for pair in few)])
-            parts = _PARTS if self.stores == "followed" and step == some else 1
+            rows = [*amps, *(eq.volts(*pair) for pair in few)]
+            parts = _PARTS if self.stores == "followed" and step == some and band is None else 1
             ends = np.linspace(0.0, self.duration_s, parts + 1)
-            low, high = np.full((2, rows.x.shape[0]), np.inf)
+            low, high = np.full((2, len(rows)), np.inf)
             high = -high
             for a, b in itertools.pairwise(ends.tolist()):
                 if cancelled is not None and cancelled():
                     raise Cancelled("figures", "stopped for a newer request")
-                lowest, highest = self._extremes_beside(rows, a, b, slack, band)
+                if band is not None and band.read is None:
+                    lowest, highest = self._read_band(band, rows, slack)
+                else:
+                    lowest, highest = self.trajectory.extremes(stack_rows(rows), a, b, slack)
                 low, high = np.minimum(low, lowest), np.maximum(high, highest)
             n = len(amps)
             for port, a, b in zip(currents, low[:n], high[:n], strict=bool(n)):
@@ -490,19 +518,35 @@ class Solution:
             for pair, a, b in zip(few, low[n:], high[n:], strict=True):
                 known[pair] = slack, (float(a), float(b))
             amps = []
+        if band is not None and band.read is not None:
+            _, low, high = band.read
+            for pair, curve in drawn.items():
+                both = float(low[curve].min()), float(high[curve].max())
+                known[pair] = max(slack, band.slack), both
         return peaks
 
-    def _extremes_beside(
-        self, rows: Rows, t0: float, t1: float, slack: float, band: Band | None
-    ) -> tuple[Array, Array]:
-        """Lowest and highest of outputs; and `band`, if it is still to be read and can be here."""
-        together = getattr(self.trajectory, "envelope_beside", None)
-        whole = (t0, t1) == (0.0, self.duration_s)
-        if band is None or band.read is not None or together is None or not whole:
-            return self.trajectory.extremes(rows, t0, t1, slack)
-        of_band = stack_rows([self.rows(s) for s in band.signals])
-        low, high, lowest, highest = together(of_band, rows, t0, t1, band.bins, band.slack, slack)
-        band.read = np.linspace(t0, t1, band.bins + 1), low, high
+    def _drawn(self, band: Band) -> dict[tuple[int, int], int]:
+        """Which curves of a band are voltages of which pair of nodes."""
+        return {
+            self._place(s.place): k
+            for k, s in enumerate(band.signals)
+            if s.kind == "volts" and s.ground in (None, s.place)
+        }
+
+    def _read_band(self, band: Band, rows: list[Rows], slack: float) -> tuple[Array, Array]:
+        """Read curves of the whole event, and lowest and highest of other outputs beside."""
+        t1 = self.duration_s
+        together = getattr(self.trajectory, "envelope_beside")  # noqa: B009  (only edge runs)
+        low, high, lowest, highest = together(
+            stack_rows([self.rows(s) for s in band.signals]),
+            stack_rows(rows) if rows else None,
+            0.0,
+            t1,
+            band.bins,
+            band.slack,
+            slack,
+        )
+        band.read = np.linspace(0.0, t1, band.bins + 1), low, high
         return lowest, highest
 
     def known_range(self, slack: float) -> dict[str, tuple[float, float]]:

@@ -40,14 +40,22 @@ class SwitchPoly:
 
     def __init__(self, terms: Mapping[Monomial, Array], shape: tuple[int, int]) -> None:
         self.shape = shape
+        # (networks make hundreds of them: counting is several times as quick as asking for any)
         self.terms: dict[Monomial, Array] = {
-            key: matrix for key, matrix in terms.items() if matrix.any()
+            key: matrix for key, matrix in terms.items() if np.count_nonzero(matrix)
         }
 
     @classmethod
     def constant(cls, matrix: Array) -> SwitchPoly:
         """A polynomial without switches."""
         return cls({(): matrix}, (matrix.shape[0], matrix.shape[1]))
+
+    @classmethod
+    def _known(cls, terms: dict[Monomial, Array], shape: tuple[int, int]) -> SwitchPoly:
+        """One of terms of which none is zero."""
+        made = cls.__new__(cls)
+        made.terms, made.shape = terms, shape
+        return made
 
     @classmethod
     def zero(cls, rows: int, columns: int) -> SwitchPoly:
@@ -70,10 +78,13 @@ class SwitchPoly:
     @property
     def T(self) -> SwitchPoly:
         """Transposed."""
-        return SwitchPoly({k: m.T for k, m in self.terms.items()}, self.shape[::-1])
+        return SwitchPoly._known({k: m.T for k, m in self.terms.items()}, self.shape[::-1])
 
     def __matmul__(self, other: SwitchPoly | Array) -> SwitchPoly:
-        right = other if isinstance(other, SwitchPoly) else SwitchPoly.constant(other)
+        if not isinstance(other, SwitchPoly):
+            shape = self.shape[0], other.shape[1]
+            return SwitchPoly({key: m @ other for key, m in self.terms.items()}, shape)
+        right = other
         terms: dict[Monomial, Array] = {}
         for k1, m1 in self.terms.items():
             for k2, m2 in right.terms.items():
@@ -83,7 +94,8 @@ class SwitchPoly:
         return SwitchPoly(terms, (self.shape[0], right.shape[1]))
 
     def __rmatmul__(self, left: Array) -> SwitchPoly:
-        return SwitchPoly.constant(left) @ self
+        shape = left.shape[0], self.shape[1]
+        return SwitchPoly({key: left @ m for key, m in self.terms.items()}, shape)
 
     def rows_times_switches(self) -> SwitchPoly:
         """Row k times s_k; there are as many rows as switches."""

@@ -6,6 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 import sim
+from sim import api
 from sim.records import Event
 from sim.verdict import use_of_limit, verdict
 
@@ -52,9 +53,36 @@ def test_rest_is_before_any_throttle_not_where_the_event_starts() -> None:
         assert use.rest is not None
         assert use.used == pytest.approx((use.rest - use.value) / (use.rest - use.limit))
         found[throttle] = use
-    assert found[0.0].rest == pytest.approx(found[0.8].rest, abs=1e-3)
+    assert found[0.0].rest == pytest.approx(found[0.8].rest, abs=1e-9)
     assert found[0.0].used < 1e-3
     assert found[0.8].used > 0.02
+
+
+def test_what_is_kept_of_rests_is_as_if_found_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It goes by no capacitor and no inductance, and by all else."""
+    build = sim.load("arms_4s_analogue")
+
+    def rests(part: str, **values: str) -> dict[str, float]:
+        parts = [
+            replace(p, values={**p.values, **values}) if p.id == part else p for p in build.parts
+        ]
+        return api.prepare(replace(build, parts=tuple(parts))).rest_V
+
+    as_drawn = rests("pack")
+    changes = [
+        ("bulk", {"capacitance": "1 mF", "esl": "20 nH"}),
+        ("pack", {"cell_resistance": "12 mOhm"}),
+        ("vtx", {"power": "9 W"}),
+    ]
+    kept = [rests(part, **values) for part, values in changes]
+    for (part, values), known in zip(changes, kept, strict=True):
+        monkeypatch.setattr(api, "_rests", {})
+        anew = rests(part, **values)
+        assert anew.keys() == known.keys() == as_drawn.keys() != set()
+        assert list(anew.values()) == pytest.approx(list(known.values()), abs=1e-9)
+    assert kept[0] == as_drawn
+    assert kept[1]["vtx.in"] < as_drawn["vtx.in"] - 1e-3
+    assert kept[2]["vtx.in"] < as_drawn["vtx.in"] - 1e-3
 
 
 def test_at_rest_no_lower_limit_of_a_preset_uses_anything() -> None:
