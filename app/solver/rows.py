@@ -51,8 +51,8 @@ _FINE = 5  # samples a column of what does not ring
 # Places shown where a build hangs no clips.
 _CLIPS_OFFERED = 3
 _OVERVIEW = 400  # columns of the ribbon
-#: While a hand drags, no figure's extreme is further off than this, and no curve's than the request
-#: says (a pixel or two); then a column is as wide as two. Exact on release.
+#: While a hand drags, no extreme of a curve is further off than the request says (a pixel or two),
+#: and of a figure than that or this; then a column is as wide as two. Exact on release.
 LIVE_SLACK_V = 0.25
 
 
@@ -63,12 +63,16 @@ def signal_of(clip: Clip) -> Signal:
 
 @dataclass
 class Solved:
-    """A solution and what is needed to read it off."""
+    """A solution and what is needed to read it off.
+
+    slack_v : how far off its figures' extremes may be, in V; 0: exact
+    """
 
     solution: Solution
     build: Build
     option: int | None
     event_index: int
+    slack_v: float = 0.0
     event: Event = field(init=False)
     network: Network = field(init=False)
     clips: tuple[Clip, ...] = field(init=False)
@@ -95,7 +99,7 @@ class Solved:
     def _hangs_on(self, clip: Clip) -> bool:
         """Whether there is something at its tip and its ground."""
         try:
-            self.solution.sample([signal_of(clip)], np.zeros(1))
+            self.solution.find(signal_of(clip))
         except SimError:
             return False
         return True
@@ -173,16 +177,16 @@ def _while_dragged(
 
     One after the other: the next answer of the drag is solved beside. Not to be stopped.
     """
-    solution = solved.solution
+    solution, slack = solved.solution, solved.slack_v
     clipped = {clip.tip for clip in solved.clips}
     columns = max(request.columns // 2, 1)
     signals = [signal_of(clip) for clip in solved.clips if clip.reads in _SWINGING]
     band = Band(signals, columns, request.slack)
     together = bool(signals) and window == (0.0, solution.duration_s)
     places = [p for p in solution.places() if p in clipped]
-    solution.rated(LIVE_SLACK_V, extremes_only=True, beside=places, band=band if together else None)
+    solution.rated(slack, extremes_only=True, beside=places, band=band if together else None)
     read = _read_off(solved, window, columns, solved.clips, request.slack, band.read)
-    solution.volts_range(LIVE_SLACK_V, None, places)
+    solution.volts_range(slack, None, places)
     return _put_together(solved, window, columns, solved.clips, read, request.truth)
 
 
@@ -420,7 +424,7 @@ def _curve(solved: Solved, clip: Clip, times: Any, low: Any, high: Any) -> Curve
     label = labels.get(clip.tip, clip.tip)
     # what was already found of the whole event, exact or within a drag's slack
     places = [clip.tip] if clip.tip in solved.solution.places() else []
-    ranges = solved.solution.volts_range(LIVE_SLACK_V, None, places)
+    ranges = solved.solution.volts_range(solved.slack_v, None, places)
     slow = not solved.solution.knows_peaks
     peak: float | None
     lowest: float | None
@@ -452,7 +456,7 @@ def _limits(solved: Solved, clip: Clip) -> tuple[Limit, ...]:
     here = ports[clip.tip]
     upper: Limit | None = None
     lower: Limit | None = None
-    for ratings in solved.solution.rated(LIVE_SLACK_V, extremes_only=True).values():
+    for ratings in solved.solution.rated(solved.slack_v, extremes_only=True).values():
         for rating in ratings:
             if rating.unit != "V" or ports.get(rating.place) != here:
                 continue
@@ -488,7 +492,7 @@ def _joints(solved: Solved, live: bool) -> Iterator[JointRow]:
     solution = solved.solution
     labels = solution.equations.network.labels
     knows = solution.knows_peaks
-    ranges = solution.known_range(LIVE_SLACK_V) if live else solution.volts_range()
+    ranges = solution.known_range(solved.slack_v) if live else solution.volts_range()
     for place, (low, high) in ranges.items():
         yield JointRow(
             id=place,
@@ -506,7 +510,7 @@ def _joints(solved: Solved, live: bool) -> Iterator[JointRow]:
 
 def _parts(solved: Solved, live: bool) -> Iterator[PartRow]:
     kinds = {part.id: part.kind for part in solved.solution.context.build.parts}
-    rated = solved.solution.rated(LIVE_SLACK_V if live else 0.0, extremes_only=live)
+    rated = solved.solution.rated(solved.slack_v, extremes_only=live)
     for id_, uses in rated.items():
         ratings = tuple(RatingRow(*_values(use, RatingRow)) for use in uses)
         yield PartRow(id_, kinds[id_], None, None, None, ratings)

@@ -6,7 +6,6 @@ with, then all options over all events. A newer request ends any stage.
 
 from __future__ import annotations
 
-import ctypes
 import gc
 import importlib
 import os
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from app.solver import rows
+from app.solver.memory import give_back, hold_little, hold_much
 from app.solver.protocol import (
     Curves,
     Done,
@@ -57,8 +57,6 @@ if TYPE_CHECKING:
 _IDLE_S = 0.2
 # ESC timings tried for the worst and the typical.
 TIMINGS = 16
-# Of the C library's own header, malloc.h.
-_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
 # Solutions kept, 25 to 50 MB each: what is shown and its ghost; and the last of a drag.
 _KEPT = 2
 # Limits read off solutions, kept far longer: they are small.
@@ -76,7 +74,7 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
     # The window first: solving takes all cores, and its timers fired 23 ms late beside it, now 13.
     with suppress(AttributeError, OSError):
         os.nice(10)
-    _hold_little()
+    hold_little()
     leave_unread()
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
     try:
@@ -131,6 +129,7 @@ class _Desk:
         self._keys: tuple[Build, dict[tuple[int | None, int], bytes]] | None = None
         self.warm = Warm()
         self._reading = Reading()
+        self._holds_much = False
         # answers of a drag are sent from the thread that reads them
         self._sending = threading.Lock()
 
@@ -159,8 +158,10 @@ class _Desk:
         stages: list[tuple[str, Callable[[Request], object]]] = [("curves", self._curves)]
         if self._only_a_drag(request):
             stages = [("curves", self._curves_beside)]
+            self._hold_much()
         else:
             self._reading.wait()
+            self._hold_little()
         if request.ghost:
             stages.append(("ghost", self._ghosts))
         if request.variants:
@@ -185,6 +186,19 @@ class _Desk:
                 break
         if not beside:
             self._send(Done(request.id, cancelled))
+
+    def _hold_much(self) -> None:
+        """A drag begins or goes on."""
+        if not self._holds_much:
+            self._holds_much = True
+            hold_much()
+
+    def _hold_little(self) -> None:
+        """A drag is over, if there was one."""
+        if self._holds_much:
+            self._holds_much = False
+            hold_little()
+            give_back()
 
     def zoom(self, zoom: Zoom) -> None:
         """Curves of the last solutions over another window.
@@ -297,19 +311,32 @@ class _Desk:
 
         What is broken is answered before the next is begun: its sentences come right behind.
         """
-        if self._mended(request.build, request.option, request.event).faults:
-            self._reading.wait()
+        present = self._solved_whole(request)
+        self._reading.wait()
+        if present is None:
             self._curves(request)
             return False
-        seed = request.timing
-        present = self._solve(request, request.option, request.event, seed=seed, follow=False)
-        self._reading.wait()
         self._ghost, self._present = None, present
         present.look_at(None if request.goal is None else request.goal.place)
         self._send(ReadyForNext(request.id))
         self._reading.begin(partial(self._read, request, present))
         # (a hand that goes on moving ends the solving of the ghost)
         return not request.ghost
+
+    def _solved_whole(self, request: Request) -> rows.Solved | None:
+        """The picture of a build taken for whole; None where it is not, or cannot be solved.
+
+        To look first costs as much as a part of the solving, which sees it, too.
+        """
+        option, event = request.option, request.event
+        self._salvaged = request.build, {(option, event): Salvage(request.build, ())}
+        try:
+            return self._solve(request, option, event, seed=request.timing, follow=False)
+        except Cancelled:
+            raise
+        except SimError:
+            self._salvaged = None
+            return None
 
     def _read(self, request: Request, present: rows.Solved) -> None:
         """Answer a request of a drag, whether or not a newer one is being solved."""
@@ -447,7 +474,7 @@ class _Desk:
             self._send(
                 Fault(request.id, type(error).__name__, error.where, what, error.hint, "findings")
             )
-        _give_back_memory()
+        give_back()
 
     def _solve_ahead(
         self,
@@ -667,7 +694,8 @@ class _Desk:
             # where nothing fades, letting go asks for the very run that was dragged to
             self._dragged = b""
         self._kept.move_to_end(key)
-        return rows.Solved(self._kept[key], build, option, event)
+        slack_v = max(request.slack, rows.LIVE_SLACK_V) if request.live else 0.0
+        return rows.Solved(self._kept[key], build, option, event, slack_v)
 
     def _run_key(self, bare: bytes, detail: Detail, seed: int, *, follow: bool = False) -> bytes:
         """What a run is kept by: where nothing fades, followed or not is the same."""
@@ -740,23 +768,6 @@ class _Desk:
 def _detail(kind: str, how: tuple[Detail, int]) -> tuple[Detail, int]:
     """Where nothing chops there is nothing to tell apart."""
     return ("averaged", 1) if kind == "plug_in" else how
-
-
-def _hold_little() -> None:
-    """Have large arrays go back to the system once they are done with, where the C library can.
-
-    Left to itself it keeps what it was given for runs, in a heap for each thread: 100 MB.
-    """
-    with suppress(OSError, AttributeError, TypeError):
-        settle = ctypes.CDLL(None).mallopt
-        settle(_M_MMAP_THRESHOLD, 256 * 1024)
-        settle(_M_ARENA_MAX, 2)
-
-
-def _give_back_memory() -> None:
-    """Hand what the comparison left free back to the system, where the C library can: 90 MB."""
-    with suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _chops(build: Build) -> bool:

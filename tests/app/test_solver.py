@@ -495,6 +495,29 @@ def test_a_fault_while_a_drag_is_read_is_reported(
     assert isinstance(sent[-1], Done)
 
 
+def test_what_is_broken_is_said_in_a_drag(desk: tuple[_Desk, Any, list[Any]]) -> None:
+    """A drag takes a build for whole until it is solved; what is left of a broken one is shown."""
+    at, newest, sent = desk
+    build = load("arms_4s_analogue")
+    free = next(p.id for p in build.parts if p.kind == "camera")
+    cut = tuple(x for x in build.leads if free not in (x.from_.split(".")[0], x.to.split(".")[0]))
+    assert len(cut) < len(build.leads)
+    at.serve(
+        Request(id=1, build=msgspec.structs.replace(build, leads=cut), live=True, findings=False)
+    )
+    answer, fault, done = sent
+    assert isinstance(answer, Answer)
+    assert answer.curves
+    assert (fault.kind, fault.where) == ("Unjoined", free)
+    assert isinstance(done, Done)
+    assert not done.cancelled
+    sent.clear()
+    newest.value = 2
+    at.serve(Request(id=2, build=build, live=True, findings=False))
+    at.close()
+    assert [type(m) for m in sent] == [ReadyForNext, Answer, Done]
+
+
 def test_a_hand_that_moves_gets_answers_in_its_order(qtbot: QtBot) -> None:
     """Of a drag, and then what it was let go at."""
     client = SolverClient()
