@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 import numpy as np
 
 from sim import plain, ramp_kernels
+from sim.blocks import eights, rows_together
 from sim.errors import SolveError
 from sim.kernels import mode_rates
 from sim.leaning import leaning, no_slope
@@ -597,7 +598,7 @@ class PatternTable:
             "a": (n, n),
             "b": (n, n_u),
             "forced": (1 + n_j + n_t, n),
-            "read": (n, _eights(2 * n_w + n_j)),
+            "read": (n, eights(2 * n_w + n_j)),
         }
         self._shapes |= self._more_shapes()
         self.patterns: dict[str, Array] = {
@@ -609,7 +610,7 @@ class PatternTable:
         # by modal state, a one, loads and drag, then the states and inputs more: the modal state,
         # and where there are none more what the next pattern reads of it; or, with diodes, apart
         self._ramp_shapes: dict[str, tuple[int, ...]] = (
-            {"rows": (n + 1 + n_j + n_t + 2 * self.n_more, _eights(n + 2 * n_w + n_j))}
+            {"rows": (n + 1 + n_j + n_t + 2 * self.n_more, eights(n + 2 * n_w + n_j))}
             if self.plain
             else {"map": (n, n), "force": (n,), "force_load": (n, n_j), "force_drag": (n, n_t)}
         )
@@ -877,7 +878,8 @@ class PatternTable:
 
     def row_ahead(self) -> Array:
         """Where a march puts what a ramp leaves, and behind it whether that holds."""
-        return _longer(np.zeros(0), (self._ramp_shapes.get("rows", (0, 0))[1] + 1,))
+        width = self._ramp_shapes.get("rows", (0, 0))[1] + 1
+        return rows_together({"": ()}, width)[""]
 
     def meet(self, at: int, leg: int) -> None:
         """Make the full ramp of a leg out of a pattern, which a march asks for.
@@ -1031,7 +1033,7 @@ class PatternTable:
 
     def _grow(self) -> None:
         add = max(16, len(self.pairs))
-        self.patterns = _longer_together(self.patterns, self._shapes, add)
+        self.patterns = _longer(self.patterns, self._shapes, add)
         self.pairs = np.concatenate([self.pairs, np.zeros(add, dtype=np.int64)])
         wide = np.zeros((add, self.eq.n_switches), dtype=np.int64)
         self.bits = np.concatenate([self.bits, wide])
@@ -1040,41 +1042,18 @@ class PatternTable:
 
     def _grow_ramps(self) -> None:
         add = max(64, len(self.ramp_to))
-        self.ramp = _longer_together(self.ramp, self._ramp_shapes, add)
+        self.ramp = _longer(self.ramp, self._ramp_shapes, add)
         self.ramp_to = np.concatenate([self.ramp_to, np.zeros(add, dtype=np.int64)])
 
 
-def _eights(width: int) -> int:
-    """Numbers of a row that is read eight at a time, each eight in one go: see `_longer`."""
-    return -(-width // 8) * 8
-
-
-def _longer(old: Array, more: tuple[int, ...]) -> Array:
-    """`old` with zeros of a shape behind it, beginning where a line of the processor's cache does.
-
-    What is read eight numbers at a time is read a third faster so than where each eight lies
-    across two lines.
-    """
-    shape = (len(old) + more[0], *more[1:])
-    return _longer_together({"": old}, {"": shape[1:]}, more[0])[""]
-
-
-def _longer_together(
+def _longer(
     old: dict[str, Array], shapes: dict[str, tuple[int, ...]], add: int
 ) -> dict[str, Array]:
-    """Arrays of rows of these shapes with `add` rows of zeros behind; see `_longer`.
-
-    In one block of memory: a large one the system gives in large pages, of which there are few to
-    be asked for.
-    """
-    grown = {name: (len(old[name]) + add, *shape) for name, shape in shapes.items()}
-    starts = np.cumsum([0, *(_eights(math.prod(shape)) for shape in grown.values())]).tolist()
-    raw = np.zeros(starts[-1] + 8)
-    block = raw[-(raw.ctypes.data // 8) % 8 :]
-    out = {}
-    for start, (name, shape) in zip(starts, grown.items(), strict=False):
-        out[name] = block[start : start + math.prod(shape)].reshape(shape)
-        out[name][: len(old[name])] = old[name]
+    """Arrays of rows of these shapes with `add` rows of zeros behind."""
+    count = len(next(iter(old.values()))) + add
+    out = rows_together(shapes, count)
+    for name, rows in old.items():
+        out[name][: len(rows)] = rows
     return out
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim import kernels, plain, scan_kernels
+from sim.blocks import rows_together
 from sim.carriers import Carriers, latch
 from sim.commutation import commutation_of
 from sim.errors import Cancelled, Conflict, SolveError
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 
 NO_STORES = kernels.Stores(*(np.zeros(shape) for shape in ((0, 0), (0, 0), 0, 0, 0)))
 
+#: Pieces there is room for at first: two edges, and some that ramps overlap in.
+_PIECES_A_PERIOD = 2.5
 #: Longest stretch run before the event so that nothing of the start is left in it.
 SETTLE_LONGEST_S = 5e-3
 
@@ -92,14 +95,18 @@ class Marcher:
         n_held = eq.n_held
         self.commutation = commutation_of(eq, carriers.angle, x0)
         span = float(drive.duration_s) - start_s
-        guess = int(span * float(np.sum(carriers.frequency_hz)) * 3.2) + 1024
+        guess = int(span * float(np.sum(carriers.frequency_hz)) * _PIECES_A_PERIOD) + 1024
         # (a row is written before it is read: to clear them is a tenth of a further run)
-        self.piece_t = np.empty(guess)
-        self.piece_d = np.empty(guess)
-        self.piece_pattern = np.empty(guess, dtype=np.int64)
-        self.piece_ramp = np.empty(guess, dtype=np.int64)
-        self.piece_y = np.empty((guess, eq.n_states))
-        self.piece_held = np.empty((guess, n_held))
+        each = rows_together(
+            dict.fromkeys(("t", "d", "pattern", "ramp"), ())
+            | {"y": (eq.n_states,), "held": (n_held,)},
+            guess,
+            cleared=False,
+        )
+        self.piece_t, self.piece_d = each["t"], each["d"]
+        self.piece_pattern = each["pattern"].view(np.int64)
+        self.piece_ramp = each["ramp"].view(np.int64)
+        self.piece_y, self.piece_held = each["y"], each["held"]
         self.ramp_s = np.zeros((512, n_s))
         self.ramp_slope = np.zeros((512, n_s))
         #: by the kernels, which have to be compiled; the march with diodes knows no other way
