@@ -175,10 +175,8 @@ class FrameView(Glass):
     def _show_preview(self) -> None:
         bench = self.workbench
         moving = bench.drawn is not bench.build
-        self.set_moving(moving)
         self.scene_.sync(bench.shown_build, moving=moving)
-        if moving:
-            self.ground.lay()
+        self.set_moving(moving)
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self._fit_timer.start()
