@@ -43,8 +43,8 @@ if TYPE_CHECKING:
 _WIDTH = 384
 _GAP = 18
 _ROUND, _BORDER = 8.0, 1.5
-# Between two places of the slider that are looked at.
-_PACE_MS = 25
+# Between two places of the slider that are looked at: some two to an answer.
+_PACE_MS = 33
 _NO_NUMBER = ("flag", "choice", "text")
 
 
@@ -289,8 +289,9 @@ class PartSheet(QFrame):
         kind = KINDS.get(part.kind)
         return () if kind is None else kind.fields
 
-    def _given(self, name: str) -> Given | None:
-        item = self._item(self._id)
+    def _given(self, name: str, item: Part | Lead | None = None) -> Given | None:
+        """What the build gives a field of `item`, which is what the sheet is of if not given."""
+        item = item or self._item(self._id)
         if item is None:
             return None
         if hasattr(item, "values"):
@@ -353,7 +354,7 @@ class PartSheet(QFrame):
         self.title.setReadOnly(not hasattr(item, "kind") or len(self._ids) > 1)
         self.setAccessibleDescription(self.title.text())
         for name, row in self._rows.items():
-            row.show_given(self._given(name))
+            row.show_given(self._given(name, item))
         self.shelf.show_part(shown.part(self._id))
         kind = KINDS.get(getattr(item, "kind", ""))
         self.cautions.setText("\n".join(kind.cautions) if kind else "")
