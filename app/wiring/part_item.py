@@ -86,7 +86,8 @@ class PartItem(QGraphicsRectItem):
         self.body = QRectF(-width / 2, -depth / 2, width, depth)
         self.setRect(self.body.adjusted(-m, -m, m, m))
         self._set_pos()
-        self.setRotation(part.turn)
+        if part.turn != self.rotation():  # Qt paints it anew even where that is no turn
+            self.setRotation(part.turn)
         small = min(self.size_mm) / 1000.0
         self.setZValue(_DECK_Z.get(part.deck, 10.0) + (0.9 - small))
 
