@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPoint, QRect, QRectF, Qt, QTimer, Signal
@@ -215,6 +216,10 @@ class PartSheet(QFrame):
     def paintEvent(self, event: QPaintEvent) -> None:
         p = self._look.palette
         painter = QPainter(self)
+        if self._within_border.contains(event.rect()):
+            # In every step of a drag: what a drawing of the border would leave here.
+            painter.fillRect(event.rect(), p.card)
+            return
         # what shows through at the edge of a round corner is hardly ever anything but paper
         painter.fillRect(event.rect(), p.paper)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -224,6 +229,12 @@ class PartSheet(QFrame):
         painter.drawRoundedRect(
             QRectF(self.rect()).adjusted(inset, inset, -inset, -inset), _ROUND, _ROUND
         )
+
+    @property
+    def _within_border(self) -> QRect:
+        """The part of the sheet that neither its border nor its round corners reach."""
+        inset = math.ceil(_ROUND)
+        return self.rect().adjusted(inset, inset, -inset, -inset)
 
     def _place(self, beside: QPoint) -> None:
         """Beside the point, on the side with room, so that the part stays in sight."""
