@@ -223,6 +223,11 @@ def _leader(body: Body, box: Box) -> tuple[Spot, Spot] | None:
 
 def _crosses(line: tuple[Spot, Spot], box: Box) -> bool:
     (ax, ay), (bx, by) = line
+    # (most lines are nowhere near)
+    if (ax <= box[0] and bx <= box[0]) or (ax >= box[2] and bx >= box[2]):
+        return False
+    if (ay <= box[1] and by <= box[1]) or (ay >= box[3] and by >= box[3]):
+        return False
     for k in range(1, 16):
         x, y = ax + (bx - ax) * k / 16, ay + (by - ay) * k / 16
         if box[0] < x < box[2] and box[1] < y < box[3]:
