@@ -149,6 +149,8 @@ class Look(QObject):
         super().__init__(parent)
         self._dark = dark
         self._projector = False
+        #: By role: the system's font and the size that it was made for, and the font.
+        self._fonts: dict[Role, tuple[QFont, float, QFont]] = {}
 
     @property
     def palette(self) -> Palette:
@@ -181,11 +183,17 @@ class Look(QObject):
     def font(self, role: Role = "text") -> QFont:
         """System sans of a role, figures of equal width so that live values do not jitter."""
         desk, projector, weight = _ROLES[role]
-        font = QFont(QGuiApplication.font())
-        font.setPointSizeF(projector if self._projector else desk)
-        font.setWeight(weight)
-        font.setFeature(QFont.Tag("tnum"), 1)
-        return font
+        system = QGuiApplication.font()
+        size = projector if self._projector else desk
+        kept = self._fonts.get(role)
+        # (asked for hundreds of times a frame)
+        if kept is None or kept[:2] != (system, size):
+            font = QFont(system)
+            font.setPointSizeF(size)
+            font.setWeight(weight)
+            font.setFeature(QFont.Tag("tnum"), 1)
+            kept = self._fonts[role] = (system, size, font)
+        return QFont(kept[2])
 
     def stylesheet(self) -> str:
         """For stock widgets in sheets: boxes with a hairline, no bevels."""

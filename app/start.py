@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 from typing import TYPE_CHECKING
 
@@ -37,5 +38,7 @@ def show(begun: Begun, arguments: list[str]) -> int:
         window.say_broken(begun.error)
     elif not window.offer_recovery() and begun.path is None:
         window.offer_questions()
+    # Libraries stay: looking through all of theirs takes as long as two frames of a drag.
+    window.curves_ready.connect(gc.freeze)
     window.show()
     return app.exec()

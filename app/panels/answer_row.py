@@ -187,6 +187,8 @@ class ProgressLine(QWidget):
         self.set_busy(False)
 
     def set_busy(self, busy: bool) -> None:
+        if (busy, 0.0) == (self._busy, self._share) and self.accessibleName():
+            return  # in a drag one answer follows the other
         self.setAccessibleName(f"Progress: {'working it out' if busy else 'done'}")
         self._busy = busy
         self._share = 0.0

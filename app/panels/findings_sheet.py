@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from PySide6.QtGui import QKeyEvent
 
     from app.look import Look
-    from app.solver.protocol import CellRow
+    from app.solver.protocol import CellRow, FindingsRow
     from app.workbench import Workbench
 
 _COLUMNS = (
@@ -92,6 +92,8 @@ class FindingsSheet(QFrame):
         column.addWidget(self.pages, 1)
         column.addWidget(self._left_out)
         self._rows: list[CellRow] = []
+        #: The findings that the table holds, and whether its colours are the dark ones.
+        self._filled: tuple[FindingsRow | None, bool] | None = None
         for column in _NUMBERS:
             self.table.horizontalHeaderItem(column).setTextAlignment(
                 Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
@@ -109,7 +111,7 @@ class FindingsSheet(QFrame):
 
     def open(self, area: QRect) -> None:
         """Come up into `area`, at once where motion is not wanted."""
-        self.refresh()
+        self._fill()
         self.setGeometry(area)
         self.show()
         self.raise_()
@@ -140,6 +142,11 @@ class FindingsSheet(QFrame):
             super().keyPressEvent(event)
 
     def refresh(self) -> None:
+        """Follow the newest comparison; a hidden sheet is filled when it comes up."""
+        if self.isVisible():
+            self._fill()
+
+    def _fill(self) -> None:
         """Fill the table, worst first."""
         findings = self._workbench.findings
         if findings is None:
@@ -154,11 +161,10 @@ class FindingsSheet(QFrame):
             first = f"{option}, {bench.events[bench.event_index].name.lower()}"
         # in the projector look the caution has the answer's row to itself
         self._note.setText(first if self._look.projector else f"{first}.  {VERDICT_CAUTION}")
-        if not self.isVisible():
-            # Filled when it comes up; a hidden table must not cost anything while dragging.
-            self.table.setRowCount(0)
-            if self.signalsBlocked():
-                return
+        filled = (findings, self._look.dark)
+        if filled == self._filled:
+            return  # only its age changed
+        self._filled = filled
         self.table.blockSignals(True)
         self.table.setRowCount(len(self._rows))
         for index, cell in enumerate(self._rows):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPoint, QRect, QRectF, Qt, QTimer, Signal
@@ -43,8 +44,8 @@ if TYPE_CHECKING:
 _WIDTH = 384
 _GAP = 18
 _ROUND, _BORDER = 8.0, 1.5
-# Between two places of the slider that are looked at.
-_PACE_MS = 25
+# Between two places of the slider that are looked at: some two to an answer.
+_PACE_MS = 33
 _NO_NUMBER = ("flag", "choice", "text")
 
 
@@ -215,6 +216,10 @@ class PartSheet(QFrame):
     def paintEvent(self, event: QPaintEvent) -> None:
         p = self._look.palette
         painter = QPainter(self)
+        if self._within_border.contains(event.rect()):
+            # In every step of a drag: what a drawing of the border would leave here.
+            painter.fillRect(event.rect(), p.card)
+            return
         # what shows through at the edge of a round corner is hardly ever anything but paper
         painter.fillRect(event.rect(), p.paper)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -224,6 +229,12 @@ class PartSheet(QFrame):
         painter.drawRoundedRect(
             QRectF(self.rect()).adjusted(inset, inset, -inset, -inset), _ROUND, _ROUND
         )
+
+    @property
+    def _within_border(self) -> QRect:
+        """The part of the sheet that neither its border nor its round corners reach."""
+        inset = math.ceil(_ROUND)
+        return self.rect().adjusted(inset, inset, -inset, -inset)
 
     def _place(self, beside: QPoint) -> None:
         """Beside the point, on the side with room, so that the part stays in sight."""
@@ -289,8 +300,9 @@ class PartSheet(QFrame):
         kind = KINDS.get(part.kind)
         return () if kind is None else kind.fields
 
-    def _given(self, name: str) -> Given | None:
-        item = self._item(self._id)
+    def _given(self, name: str, item: Part | Lead | None = None) -> Given | None:
+        """What the build gives a field of `item`, which is what the sheet is of if not given."""
+        item = item or self._item(self._id)
         if item is None:
             return None
         if hasattr(item, "values"):
@@ -353,7 +365,7 @@ class PartSheet(QFrame):
         self.title.setReadOnly(not hasattr(item, "kind") or len(self._ids) > 1)
         self.setAccessibleDescription(self.title.text())
         for name, row in self._rows.items():
-            row.show_given(self._given(name))
+            row.show_given(self._given(name, item))
         self.shelf.show_part(shown.part(self._id))
         kind = KINDS.get(getattr(item, "kind", ""))
         self.cautions.setText("\n".join(kind.cautions) if kind else "")

@@ -35,6 +35,8 @@ class ShelfRow(QWidget):
         super().__init__()
         self._look = look
         self._kind = ""
+        #: The kind, and which of the shelf the part is.
+        self._said: tuple[str, ShelfPart | None] | None = None
         self.button = FlatButton(look, "small", _TITLE)
         self.menu = QMenu(self.button)
         self.menu.setToolTipsVisible(True)
@@ -59,6 +61,9 @@ class ShelfRow(QWidget):
                 action.setToolTip(sources(item))
                 action.triggered.connect(partial(self._choose, item))
         here = on_shelf(part)
+        if (part.kind, here) == self._said:
+            return
+        self._said = (part.kind, here)
         for action, item in zip(self.menu.actions(), items, strict=True):
             action.setChecked(item == here)
         name = "" if here is None else f": {here.title}, {here.size}"
@@ -70,6 +75,7 @@ class ShelfRow(QWidget):
         )
 
     def _choose(self, item: ShelfPart, _on: bool = False) -> None:
+        self._said = None  # the click has set the menu's mark, whatever comes of it
         self.chosen.emit(item)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 
 from app.scope.dashes import GHOST, set_line
+from app.scope.plot import Course
 from app.words import reading
 
 if TYPE_CHECKING:
@@ -24,10 +25,11 @@ class Ghost:
         self._look = look
         self.curve: Curve | None = None
         self._name = ""
-        self.line = pg.PlotCurveItem(antialias=True)
+        self.line = Course(plot)
         self.label = pg.TextItem(anchor=(1, 1))
         for depth, item in ((2.0, self.line), (5.0, self.label)):
             item.setZValue(depth)
+            item.hide()
             plot.addItem(item, ignoreBounds=True)
 
     def show(self, curve: Curve | None, name: str) -> None:
@@ -38,14 +40,19 @@ class Ghost:
         """Draw it, its name clear of the curve in front."""
         ghost = self.curve
         if ghost is None or len(ghost.high) == 0:
-            self.line.setData([], [])
-            self.label.setText("")
+            if self.line.isVisible():
+                self.line.setData([], [])
+                self.label.setText("")
+                self.line.hide()
+                self.label.hide()
             return
         middle = (ghost.t[:-1] + ghost.t[1:]) / 2.0
         high = np.asarray(ghost.high)
         set_line(self.line, middle, high, GHOST, self._plot)
         peak = "" if ghost.peak is None else f": {reading(ghost.peak, ghost.reads)}"
         self.label.setText(f"{self._name}{peak}")
+        self.line.show()
+        self.label.show()
         self._place_label(front, float(middle[-1]), high)
 
     def restyle(self) -> None:

@@ -42,13 +42,19 @@ class Heading(QHBoxLayout):
         self.figure.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.addWidget(self.figure, 1)
 
-    def set_probe(self, words: str, there: bool, none: bool) -> None:
-        """What stands between; `there`: whether one could, `none`: whether nothing does."""
+    def set_probe(self, words: str, there: bool, none: bool) -> bool:
+        """What stands between; `there`: whether one could, `none`: whether nothing does.
+
+        False if that is what it was, and `fit` need not be called.
+        """
+        if (words, there, none) == (self.probe.text(), self._probe_wanted, self._probe_is_none):
+            return False
         self._probe_wanted, self._probe_is_none = there, none
         self.probe.setText(words)
         self.probe.setToolTip(
             f"{words}. Click for probe, ground wire, limit and coupling (I); T shows the truth."
         )
+        return True
 
     def set_figures(self, words: Sequence[str]) -> None:
         """The same figures in words, the longest first."""

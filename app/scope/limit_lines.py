@@ -126,6 +126,8 @@ class LimitLines:
         self._plot = plot
         self._look = look
         self._limits: tuple[Limit, ...] = ()
+        #: What they were placed for, None before that.
+        self._placed: object = None
         self._lines: list[pg.InfiniteLine] = []
         self.labels: list[pg.TextItem] = []
 
@@ -145,6 +147,11 @@ class LimitLines:
         """Lines where they belong; at the edge the name of a limit beyond it."""
         (left, right), (low, high) = self._plot.getViewBox().viewRange()
         height = self._plot.height()
+        # Of most answers of a drag the scale is that of the one before.
+        seen_in = (left, right, low, high, self._plot.width(), height)
+        if seen_in == self._placed:
+            return
+        self._placed = seen_in
         metrics = QFontMetricsF(self._look.font("small"))
         names = []
         for limit, line, label in zip(self._limits, self._lines, self.labels, strict=True):
@@ -182,6 +189,7 @@ class LimitLines:
         for item in (*self._lines, *self.labels):
             self._plot.removeItem(item)
         self._lines, self.labels = [], []
+        self._placed = None
         p = self._look.palette
         for limit in self._limits:
             pen = pg.mkPen(p.limit, width=1.3 * (2 if self._look.projector else 1))

@@ -20,13 +20,29 @@ _EDGE_ROOM = 5
 _LEAST_HEIGHT = 32
 
 
+class Course(pg.PlotCurveItem):
+    """A line or a band of many points on a plot.
+
+    Its bounds are all that is shown. Its points' own would be worked out at each answer of a
+    drag, for a picture that changes nearly everywhere.
+    """
+
+    def __init__(self, plot: Plot, *, pairs: bool = False) -> None:
+        self._plot = plot
+        # (a band is of upright strokes side by side, which must not be blurred)
+        super().__init__(connect="pairs" if pairs else "all", antialias=not pairs)
+
+    def boundingRect(self) -> QRectF:
+        return self._plot.shown
+
+
 class Grid(pg.GraphicsObject):
     """Hairlines at the volts and marks where a bridge switches.
 
     pyqtgraph's own grid costs 10 to 30 ms a frame.
     """
 
-    def __init__(self, plot: pg.PlotWidget) -> None:
+    def __init__(self, plot: Plot) -> None:
         super().__init__()
         self._plot = plot
         self.levels: list[float] = []
@@ -35,13 +51,13 @@ class Grid(pg.GraphicsObject):
         self.edge_pen = QPen()
 
     def boundingRect(self) -> QRectF:
-        return self._plot.getViewBox().viewRect()
+        return self._plot.shown
 
     def viewRangeChanged(self) -> None:
         self.prepareGeometryChange()
 
     def paint(self, painter: QPainter, *_: object) -> None:
-        rect = self._plot.getViewBox().viewRect()
+        rect = self._plot.shown
         painter.setPen(self.pen)
         for level in self.levels:
             painter.drawLine(QPointF(rect.left(), level), QPointF(rect.right(), level))
@@ -69,18 +85,35 @@ class Plot(pg.PlotWidget):
         self.setMouseEnabled(False, False)
         self.hideButtons()
         self.setMinimumHeight(_LEAST_HEIGHT)
-        for side in ("left", "bottom"):
+        for side in ("left", "bottom", "right", "top"):
             self.hideAxis(side)
+            # or it would word its own units anew, unseen, whenever the scale changes
+            self.getAxis(side).unlinkFromView()
         self.getPlotItem().setContentsMargins(0, 0, 0, 0)
         self.getViewBox().setDefaultPadding(0.0)
         self.setFrameShape(pg.QtWidgets.QFrame.Shape.NoFrame)
         self.setAntialiasing(False)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        #: The stretch of time (s) and the range of values that are in sight.
+        self.shown = self.getViewBox().viewRect()
+        self.getViewBox().sigRangeChanged.connect(self._keep_shown)
         self._grabbed: float | None = None
         self._held: int | None = None
         self._pulls: float | None = None
         #: Where the cursors hang, as shares of the width.
         self.cursor_shares: tuple[float, ...] = ()
+
+    def show_range(self, window: tuple[float, float], values: tuple[float, float]) -> None:
+        """Show a stretch of time (s) and a range of values, in the curves' unit."""
+        view = self.getViewBox()
+        if [list(window), list(values)] == view.viewRange():
+            return
+        self.setRange(xRange=window, yRange=values, padding=0.0)
+        # Left to the next painting, it would move all items then, and have them painted again.
+        view.prepareForPaint()
+
+    def _keep_shown(self) -> None:
+        self.shown = self.getViewBox().viewRect()
 
     def _cursor_near(self, x: float) -> int | None:
         away = [abs(share * self.width() - x) for share in self.cursor_shares]

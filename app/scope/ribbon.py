@@ -40,6 +40,8 @@ class Ribbon(QWidget):
         self._grabbed_at = 0.0
         self._grabbed_window = (0.0, 1.0)
         self.setMouseTracking(True)
+        # (painted at every answer of a drag, and each widget beneath it would be, too)
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setFixedHeight(36)
@@ -86,6 +88,7 @@ class Ribbon(QWidget):
     def paintEvent(self, event: object) -> None:
         p = self._look.palette
         painter = QPainter(self)
+        painter.fillRect(self.rect(), p.paper)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         band = QRectF(self.rect()).adjusted(1, 3, -1, -3)
         painter.setPen(QPen(p.faint, 1))

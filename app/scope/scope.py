@@ -422,8 +422,9 @@ class _TimeAxis(QWidget):
         return QSize(200, QFontMetrics(self._look.font("small")).height() + 6)
 
     def show_window(self, window: tuple[float, float]) -> None:
-        self._window = window
-        self.update()
+        if window != self._window:
+            self._window = window
+            self.update()
 
     def paintEvent(self, event: object) -> None:
         painter = QPainter(self)

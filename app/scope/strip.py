@@ -16,7 +16,7 @@ from app.scope.dashes import DASHES, set_line
 from app.scope.ghost import Ghost
 from app.scope.heading import Heading
 from app.scope.limit_lines import LimitLines
-from app.scope.plot import Grid, Plot
+from app.scope.plot import Course, Grid, Plot
 from app.scope.recorded import Recorded
 from app.scope.ticks import ticks
 from app.words import reading
@@ -50,6 +50,8 @@ class Strip(QWidget):
         self._index = index
         self._curve: Curve | None = None
         self._pale = False
+        #: What the heading says: the curve's name, its figures, and what they are of.
+        self._told: object = None
         self._range = (0.0, 1.0)
         self._pens = (pg.mkPen(), pg.mkPen())
         self._fill_colour = QColor()
@@ -65,8 +67,8 @@ class Strip(QWidget):
         self._plot_row.addWidget(self.plot)
         column.addLayout(self._plot_row, 1)
         self._grid = Grid(self.plot)
-        self._fill = pg.PlotCurveItem(connect="pairs", antialias=False)
-        self._lines = [pg.PlotCurveItem(antialias=True) for _ in range(2)]
+        self._fill = Course(self.plot, pairs=True)
+        self._lines = [Course(self.plot) for _ in range(2)]
         self._ghost = Ghost(self.plot, look)
         self._cursors = CursorLines(self.plot, look)
         self._between: Between | None = None
@@ -97,24 +99,28 @@ class Strip(QWidget):
         """Draw a curve, and dotted behind it the same place of another option."""
         self._curve = curve
         self._ghost.show(ghost, ghost_name)
-        self._range = volt_range
         self.name.setText(curve.label)
         self.name.setToolTip(curve.note[:1].upper() + curve.note[1:])
         self._show_figure()
-        self.plot.setRange(xRange=window, yRange=volt_range, padding=0.0)
+        self.plot.show_range(window, volt_range)
+        if volt_range != self._range:
+            self._range = volt_range
+            # (heading and plot see to themselves: with them all would be painted twice)
+            self.update(0, 0, gutter(self._look), self.height())
         self._rule()
         self._limits.show(curve.limits)
         self._cursors.foot = self._limits.at_top
         self._cursors.place()
         self._draw()
-        # (heading and plot see to themselves: with them all would be painted twice)
-        self.update(0, 0, gutter(self._look), self.height())
 
     def _rule(self) -> None:
         """As many hairlines as their figures have room for, up to four."""
         room = int(self.plot.height() / (17 * self._look.scale))
-        self._grid.levels = ticks(*self._range, most=min(max(room, 1), 4))
-        self._grid.update()
+        levels = ticks(*self._range, most=min(max(room, 1), 4))
+        if levels != self._grid.levels:
+            self._grid.levels = levels
+            self._grid.update()
+            self.update(0, 0, gutter(self._look), self.height())
 
     def show_edges(self, edges: tuple[float, ...]) -> None:
         """Mark the times (s) at which a bridge switches."""
@@ -154,8 +160,8 @@ class Strip(QWidget):
 
     def show_probe(self, words: str, there: bool, none: bool) -> None:
         """What stands between clip and scope; `there`: whether one could stand there."""
-        self._heading.set_probe(words, there, none)
-        self._heading.fit(self.width())
+        if self._heading.set_probe(words, there, none):
+            self._heading.fit(self.width())
 
     def show_cursors(
         self, cursors: tuple[float, float] | None, between: Between | None, *, named: bool
@@ -168,12 +174,15 @@ class Strip(QWidget):
     def _show_figure(self) -> None:
         if self._curve is None:
             return
-        said = _figure(self._curve)
+        said = _figure(self._curve) if self._between is None else all_figures(self._between)
+        told = (self._curve.label, said, self._between)
+        if told == self._told:
+            return
+        self._told = told
         if self._between is None:
             self._heading.set_figures([said])
             self.figure.setToolTip("")
         else:
-            said = all_figures(self._between)
             self._heading.set_figures(figures(self._between))
             self.figure.setToolTip(said)
         self._heading.fit(self.width())
@@ -249,11 +258,12 @@ class Strip(QWidget):
         low, high = np.asarray(curve.low), np.asarray(curve.high)
         middle = (curve.t[:-1] + curve.t[1:]) / 2.0
         dash = DASHES[self._index % 3]
-        if self._thin(low, high):
-            self._fill.setData([], [])
+        thin = self._thin(low, high)
+        for item in (self._fill, self._lines[1]):
+            item.setVisible(not thin)
+        if thin:
             self._lines[0].setPen(self._pens[0])
             set_line(self._lines[0], middle, (low + high) / 2.0, dash, self.plot)
-            self._lines[1].setData([], [])
         else:
             across = np.empty(2 * len(low))
             up = np.empty_like(across)

@@ -60,8 +60,19 @@ class Facts:
         return size + (f", {self.height_mm:g} mm high" if self.height_mm else "")
 
 
+#: The part asked about last: frame and sheet ask about the same one in each step of a drag.
+_last: tuple[Part, Facts] | None = None
+
+
 def facts(part: Part) -> Facts:
     """Facts of a part; a part that cannot be read still gets a box and a name."""
+    global _last
+    if _last is None or _last[0] is not part:
+        _last = (part, _read(part))
+    return _last[1]
+
+
+def _read(part: Part) -> Facts:
     from sim.build import resolve
 
     kind = KINDS.get(part.kind)

@@ -54,12 +54,19 @@ class Glass(QGraphicsView):
         QPixmapCache.setCacheLimit(max(QPixmapCache.cacheLimit(), _CACHE_KB))
 
     def set_moving(self, moving: bool) -> None:
-        """While leads move what is painted anew is one area: clipping to many costs more."""
+        """Show the scene while something of it is dragged, or at rest; after it was synced.
+
+        While leads move what is painted anew is one area: clipping to many costs more.
+        Where only values are dragged it is a few words far from each other.
+        """
         modes = QGraphicsView.ViewportUpdateMode
-        mode = modes.BoundingRectViewportUpdate if moving else modes.SmartViewportUpdate
+        one_area = moving and bool(self.scene_.moving)
+        mode = modes.BoundingRectViewportUpdate if one_area else modes.SmartViewportUpdate
         if mode != self.viewportUpdateMode():
             self.setViewportUpdateMode(mode)
-        if not moving:
+        if moving:
+            self.ground.lay()
+        else:
             self.ground.lift()
 
     def paintEvent(self, event: QPaintEvent) -> None:

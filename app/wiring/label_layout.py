@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from itertools import accumulate
 from math import cos, hypot, pi, radians, sin
+from operator import add
 
 Box = tuple[float, float, float, float]
 Spot = tuple[float, float]
@@ -20,6 +22,9 @@ _CELL = 8.0
 _GAP = 7.0
 _RINGS = (0.0, 10.0, 24.0, 42.0, 66.0, 96.0, 132.0, 175.0)
 _DIRECTIONS = 24
+_UNITS = [
+    (cos(2 * pi * k / _DIRECTIONS), sin(2 * pi * k / _DIRECTIONS)) for k in range(_DIRECTIONS)
+]
 #: Cost of covering one cell of a part, and one of a lead; distance costs 1 per pixel.
 _ON_PART, _ON_LEAD = 60.0, 12.0
 _UNREADABLE, _TOO_POOR = 2000.0, 700.0
@@ -112,11 +117,7 @@ class _Covered:
             self._mark_body(body)
         self.sums = [[0.0] * (self.columns + 1)]
         for row in self.cells:
-            above, run, sums = self.sums[-1], 0.0, [0.0]
-            for column, value in enumerate(row):
-                run += value
-                sums.append(above[column + 1] + run)
-            self.sums.append(sums)
+            self.sums.append(list(map(add, self.sums[-1], accumulate(row, initial=0.0))))
 
     def _mark_line(self, line: Line) -> None:
         points, width = line
@@ -192,20 +193,16 @@ def _candidates(wanted: Wanted) -> list[tuple[float, int, Box, bool]]:
     w, h = wanted.size
     body = wanted.body
     out: list[tuple[float, int, Box, bool]] = []
-    number = 0
-    for ring in _RINGS:
-        for k in range(_DIRECTIONS):
-            angle = 2 * pi * k / _DIRECTIONS
-            ux, uy = cos(angle), sin(angle)
-            # Part and words lie on either side of a line across this direction.
-            d = body.reach(ux, uy) + _GAP + ring + abs(ux) * w / 2 + abs(uy) * h / 2
-            cx, cy = body.x + ux * d, body.y + uy * d
-            away = ux * wanted.outward[0] + uy * wanted.outward[1]
-            cost = ring + 16.0 * (1.0 - away) + 12.0 * abs(uy)
-            box = (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
-            out.append((cost, number, box, ux < -0.2))
-            number += 1
-    out.sort(key=lambda candidate: candidate[:2])
+    for k, (ux, uy) in enumerate(_UNITS):
+        # Part and words lie on either side of a line across this direction.
+        least = body.reach(ux, uy) + _GAP + abs(ux) * w / 2 + abs(uy) * h / 2
+        away = ux * wanted.outward[0] + uy * wanted.outward[1]
+        turned = 16.0 * (1.0 - away) + 12.0 * abs(uy)
+        for number, ring in enumerate(_RINGS):
+            left, top = body.x + ux * (least + ring) - w / 2, body.y + uy * (least + ring) - h / 2
+            box = (left, top, left + w, top + h)
+            out.append((ring + turned, number * _DIRECTIONS + k, box, ux < -0.2))
+    out.sort()
     return out
 
 
@@ -226,6 +223,11 @@ def _leader(body: Body, box: Box) -> tuple[Spot, Spot] | None:
 
 def _crosses(line: tuple[Spot, Spot], box: Box) -> bool:
     (ax, ay), (bx, by) = line
+    # (most lines are nowhere near)
+    if (ax <= box[0] and bx <= box[0]) or (ax >= box[2] and bx >= box[2]):
+        return False
+    if (ay <= box[1] and by <= box[1]) or (ay >= box[3] and by >= box[3]):
+        return False
     for k in range(1, 16):
         x, y = ax + (bx - ax) * k / 16, ay + (by - ay) * k / 16
         if box[0] < x < box[2] and box[1] < y < box[3]:
@@ -272,9 +274,13 @@ def lay_out(
             if cost >= best_cost:
                 continue
             cost += _UNREADABLE * sum(_overlap(padded, other) for other in taken)
+            if cost >= best_cost:
+                continue
             cost += 60.0 * sum(_crosses(line, padded) for line in leaders)
+            if cost >= best_cost:
+                continue
             leader = _leader(label.body, box)
-            if leader is not None and cost < best_cost:
+            if leader is not None:
                 cost += 12.0 + 0.15 * covered.along(*leader)
                 cost += 150.0 * sum(_crosses(leader, other) for other in taken)
                 cost += 40.0 * sum(_meet(leader, other) for other in leaders)

@@ -46,10 +46,13 @@ class LeadEnds(QGraphicsItem):
 
     def refresh(self, scene: WiringScene, chosen: tuple[str, ...]) -> None:
         """Show those of the one lead that is selected, else none."""
+        id_ = chosen[0] if len(chosen) == 1 and chosen[0] in scene.leads else ""
+        if not id_ and not self.id:
+            return
         self.prepareGeometryChange()
         self._zoom = scene.zoom
         self._places = {}
-        self.id = chosen[0] if len(chosen) == 1 and chosen[0] in scene.leads else ""
+        self.id = id_
         item = scene.leads.get(self.id)
         if item is not None and not item.phases and item.isVisible():
             points = item.course.points

@@ -87,7 +87,10 @@ class OutlineTree(QTreeWidget):
         self._rows[id_] = row
 
     def _show_figures(self) -> None:
-        found = figures(self.workbench.answer)
+        answer = self.workbench.answer
+        if answer is not None and answer.live and not self.isVisible():
+            return  # the one a drag ends on comes in any case
+        found = figures(answer)
         problem = self.workbench.problem
         broken = {} if problem is None else dict.fromkeys(problem.ids, problem.what)
         if problem is not None:

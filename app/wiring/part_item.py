@@ -66,12 +66,18 @@ class PartItem(QGraphicsRectItem):
         self.crowded = False
         self.inside: tuple[str, str] = ("", "")
         self._scene_box: QRectF | None = None
+        self._drawn: tuple[object, ...] = ()
+        self._fitted: tuple[tuple[object, ...], tuple[str, str]] | None = None
         #: Drawn this far from its place while decks are spread, mm.
         self.shift: Point = (0.0, 0.0)
         self.set_part(part, facts)
 
     def set_part(self, part: Part, facts: Facts) -> None:
         """Take over a changed part."""
+        otherwise = self._drawn_of(part, facts)
+        if otherwise != self._drawn:
+            self._drawn = otherwise
+            self.update()
         self.part = part
         self.facts = facts
         width, depth = self.size_mm
@@ -80,10 +86,14 @@ class PartItem(QGraphicsRectItem):
         self.body = QRectF(-width / 2, -depth / 2, width, depth)
         self.setRect(self.body.adjusted(-m, -m, m, m))
         self._set_pos()
-        self.setRotation(part.turn)
+        if part.turn != self.rotation():  # Qt paints it anew even where that is no turn
+            self.setRotation(part.turn)
         small = min(self.size_mm) / 1000.0
         self.setZValue(_DECK_Z.get(part.deck, 10.0) + (0.9 - small))
-        self.update()
+
+    def _drawn_of(self, part: Part, facts: Facts) -> tuple[object, ...]:
+        """What of a part its picture is of: values that are only reckoned with change nothing."""
+        return part.kind, part.turn, self.hub, facts.size_mm, facts.ports, facts.short
 
     def set_shift(self, shift: Point) -> None:
         """Draw it aside from its place."""
@@ -333,6 +343,13 @@ class PartItem(QGraphicsRectItem):
 
     def fits_inside(self, zoom: float, name: str, figure: str) -> tuple[str, str]:
         """What of name and figure fits into the outline at `zoom` pixels per mm."""
+        # (of most parts the words are those of the answer before)
+        of = (zoom, name, figure, self._drawn, self.see_through, self.loaded, self.look.scale)
+        if self._fitted is None or self._fitted[0] != of:
+            self._fitted = (of, self._fitting(zoom, name, figure))
+        return self._fitted[1]
+
+    def _fitting(self, zoom: float, name: str, figure: str) -> tuple[str, str]:
         kind = self.part.kind
         if kind in ROUND or kind in CAPACITORS or kind == "esc" or self.see_through:
             return ("", "")

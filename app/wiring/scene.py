@@ -498,7 +498,8 @@ class WiringScene(QGraphicsScene):
             figure = self.figures.get(id_)
             before = item.figure.verdict if item.figure else ""
             item.figure = figure
-            if (figure.verdict if figure else "") != before or item.inside[1]:
+            # (what it reads is painted when its words are laid out)
+            if (figure.verdict if figure else "") != before:
                 item.update()
 
     def set_chosen(self, ids: tuple[str, ...]) -> None:

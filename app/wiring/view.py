@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QPoint, QPointF, QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QElapsedTimer, QEvent, QPoint, QPointF, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QFocusEvent,
     QGuiApplication,
@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 
 #: While the wheel turns, words keep their places; they are laid out once it rests.
 _LABELS_AFTER_MS = 40
+#: Figures of a drag that follow each other faster cannot be read.
+_READ_MS = 100
 #: While a part is dragged, whether it fits is looked at when it rests.
 _FIT_AFTER_MS = 120
 _OUTLINE_TOO = "The outline lists the same parts and leads."
@@ -100,8 +102,9 @@ class FrameView(Glass):
         self.keys = Keys(self)
         self._label_timer = QTimer(self, singleShot=True)
         self._label_timer.timeout.connect(self.place_labels)
-        # In the event loop's next turn: with the curves it would keep a moving hand waiting.
-        self._figures_timer = QTimer(self, singleShot=True, interval=0)
+        # Of a drag in a turn of their own: with the curves they would keep a moving hand waiting.
+        self._figures_timer = QTimer(self, singleShot=True)
+        self._figures_shown = QElapsedTimer()
         self._figures_timer.timeout.connect(self._show_figures)
         self._fit_timer = QTimer(self, singleShot=True, interval=_FIT_AFTER_MS)
         self._fit_timer.timeout.connect(self._check_fit)
@@ -175,10 +178,8 @@ class FrameView(Glass):
     def _show_preview(self) -> None:
         bench = self.workbench
         moving = bench.drawn is not bench.build
-        self.set_moving(moving)
         self.scene_.sync(bench.shown_build, moving=moving)
-        if moving:
-            self.ground.lay()
+        self.set_moving(moving)
         self.clip_marks.refresh(self.scene_, self.workbench.drawn)
         self.lead_ends.refresh(self.scene_, self.workbench.selection)
         self._fit_timer.start()
@@ -186,12 +187,15 @@ class FrameView(Glass):
     def _show_answer(self) -> None:
         answer = self.workbench.answer
         if answer is not None and answer.live:
-            self._figures_timer.start()
+            if not self._figures_timer.isActive():
+                since = self._figures_shown.elapsed() if self._figures_shown.isValid() else _READ_MS
+                self._figures_timer.start(max(_READ_MS - since, 0))
         else:
             self._figures_timer.stop()
             self._show_figures()
 
     def _show_figures(self) -> None:
+        self._figures_shown.start()
         answer = self.workbench.answer
         self.scene_.set_figures(answer)
         live = answer is not None and answer.live

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QImage
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import QFileDialog, QWidget
@@ -19,6 +19,7 @@ from app.look import Look
 from app.scope.cursors import fine_seconds
 from app.scope.heading import Heading
 from app.scope.limit_lines import Name, scale_values, spots_for
+from app.scope.strip import Strip
 from app.solver.protocol import Curve, Limit
 from sim.build import Clip
 from sim.signals import Signal
@@ -31,6 +32,19 @@ if TYPE_CHECKING:
     from pytestqt.qtbot import QtBot
 
     from sim.build import Build
+
+
+class Paintings(QObject):
+    """How often a widget is painted."""
+
+    def __init__(self, widget: QWidget) -> None:
+        super().__init__(widget)
+        self.count = 0
+        widget.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        self.count += event.type() == QEvent.Type.Paint
+        return False
 
 
 def test_cursors_read_what_the_engine_says(opened: Callable[[Build], Driver]) -> None:
@@ -244,6 +258,20 @@ def test_a_limit_beyond_the_scale_is_named_at_the_edge(
     assert "▲" in label.toPlainText()
     assert "80 V" in label.toPlainText()
     assert label.pos().y() == strip._range[1]
+
+
+def test_a_strip_whose_scale_changes_is_painted_once(qtbot: QtBot) -> None:
+    strip = Strip(0, Look())
+    qtbot.addWidget(strip)
+    strip.resize(500, 120)
+    strip.show()
+    qtbot.waitExposed(strip)
+    strip.show_curve(_flat(5.0, 20.0), None, "", (0.0, 25.0), (0.0, 1.0))
+    qtbot.wait(40)
+    painted = Paintings(strip.plot.viewport())
+    strip.show_curve(_flat(5.0, 50.0), None, "", (0.0, 55.0), (0.0, 1.0))
+    qtbot.wait(40)
+    assert painted.count == 1
 
 
 def test_names_of_limits_close_together_do_not_lie_on_each_other(
