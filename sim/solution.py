@@ -198,6 +198,7 @@ class Solution:
         #: of a pair of nodes: within what slack, lowest and highest voltage
         self._ranges: dict[tuple[int, int], tuple[float, tuple[float, float]]] = {}
         self._rows: dict[Signal, Rows] = {}
+        self._stacked: tuple[tuple[Signal, ...], Rows] | None = None
 
     def _chops(self) -> bool:
         return bool(self.equations.n_switches) and self.context.event_kind != "plug_in"
@@ -215,6 +216,18 @@ class Solution:
         if rows is None:
             rows = self._rows[signal] = self._rows_of(signal)
         return rows
+
+    def _rows_of_all(self, signals: Sequence[Signal]) -> Rows:
+        """The outputs of signals below one another; those of the last are kept for a closer look.
+
+        Raises
+        ------
+        WrongPort   if a place does not exist
+        """
+        wanted, last = tuple(signals), self._stacked
+        if last is None or last[0] != wanted:
+            last = self._stacked = wanted, stack_rows([self.rows(s) for s in wanted])
+        return last[1]
 
     def find(self, signal: Signal) -> None:
         """See whether what a signal reads is there.
@@ -262,7 +275,7 @@ class Solution:
         out = np.zeros((len(signals), len(times)))
         linear = [i for i, s in enumerate(signals) if s.kind in ("volts", "offset", "amps")]
         if linear:
-            rows = stack_rows([self.rows(signals[i]) for i in linear])
+            rows = self._rows_of_all([signals[i] for i in linear])
             out[linear] = self.trajectory.sample(rows, times)
         for i, signal in enumerate(signals):
             if signal.kind == "speed":
@@ -287,7 +300,7 @@ class Solution:
         extreme further off than that.
         """
         self._window(t0, t1)
-        rows = stack_rows([self.rows(s) for s in signals])
+        rows = self._rows_of_all(signals)
         low, high = self.trajectory.envelope(rows, t0, t1, bins, slack)
         return np.linspace(t0, t1, bins + 1), low, high
 
@@ -300,7 +313,7 @@ class Solution:
         WrongPort   if a place does not exist
         """
         self._window(t0, t1)
-        return self.trajectory.figures(stack_rows([self.rows(s) for s in signals]), t0, t1)
+        return self.trajectory.figures(self._rows_of_all(signals), t0, t1)
 
     def edge_times(self, t0: float, t1: float) -> Array:
         """Instants in a window at which a bridge begins to switch, s; none when averaged."""
@@ -538,7 +551,7 @@ class Solution:
         t1 = self.duration_s
         together = getattr(self.trajectory, "envelope_beside")  # noqa: B009  (only edge runs)
         low, high, lowest, highest = together(
-            stack_rows([self.rows(s) for s in band.signals]),
+            self._rows_of_all(band.signals),
             stack_rows(rows) if rows else None,
             0.0,
             t1,

@@ -285,6 +285,7 @@ class EdgeRun:
         self.steps = used - keep
         self.edges = int(marcher.count[kernels.N_EDGES])
         self._nodes: _Nodes | None = None
+        self._whole_last: tuple[Rows, int, Array] | None = None
         self._moments: Moments | None = None
         # what only the march needed
         self._keep(marcher, part)
@@ -295,6 +296,13 @@ class EdgeRun:
         """Take what else there is of a march's pieces."""
 
     # -- outputs in modes ------------------------------------------------------
+
+    def _whole(self, rows: Rows) -> Array:
+        """What `_in_modes` makes of outputs; of those asked for last it is kept."""
+        met, last = len(self._m.table.names), self._whole_last
+        if last is None or last[0] is not rows or last[1] != met:
+            last = self._whole_last = rows, met, self._in_modes(rows)
+        return last[2]
 
     def _in_modes(self, rows: Rows) -> Array:
         """Outputs of each pattern (P, k, n + 1 + held): of modes, sources, loads and drag.
@@ -398,7 +406,7 @@ class EdgeRun:
         piece, dt, in_ramp = self._places(times)
         out = np.zeros((rows.x.shape[0], len(times)))
         flat = np.flatnonzero(~in_ramp)
-        out[:, flat] = self._read_flat(piece[flat], dt[flat], self._in_modes(rows)).T
+        out[:, flat] = self._read_flat(piece[flat], dt[flat], self._whole(rows)).T
         ramps = np.flatnonzero(in_ramp)
         if len(ramps):
             p = piece[ramps]
@@ -500,7 +508,7 @@ class EdgeRun:
         slack, across_slack = float(slack), float(across_slack)
         table = self._m.table.still()
         k = rows.x.shape[0]
-        whole = self._in_modes(rows)
+        whole = self._whole(rows)
         low, high = np.full((k, bins), np.inf), np.full((k, bins), -np.inf)
         low_at, high_at = np.zeros((k, bins)), np.zeros((k, bins))
         found = (low, high, low_at, high_at)
