@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 NO_STORES = kernels.Stores(*(np.zeros(shape) for shape in ((0, 0), (0, 0), 0, 0, 0)))
 
 #: Pieces there is room for at first: two edges, and some that ramps overlap in.
-_PIECES_A_PERIOD = 2.5
+_PIECES_A_PERIOD = 2.1
 #: Longest stretch run before the event so that nothing of the start is left in it.
 SETTLE_LONGEST_S = 5e-3
 
