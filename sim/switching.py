@@ -47,6 +47,8 @@ NO_STORES = kernels.Stores(*(np.zeros(shape) for shape in ((0, 0), (0, 0), 0, 0,
 
 #: Pieces there is room for at first: two edges, and some that ramps overlap in.
 _PIECES_A_PERIOD = 2.1
+#: Pieces between two looks whether a run is still wanted, some milliseconds; and how many looks.
+_PIECES_A_LOOK, _LEAST_LOOKS, _MOST_LOOKS = 2000, 10, 40
 #: Longest stretch run before the event so that nothing of the start is left in it.
 SETTLE_LONGEST_S = 5e-3
 
@@ -168,7 +170,8 @@ class Marcher:
             self._finite()
             return
         # a stretch at a time, so that a newer request is heard within milliseconds
-        stops = np.linspace(start, end, 41)[1:] if cancelled or progress else np.array([end])
+        looks = min(max(len(self.piece_t) // _PIECES_A_LOOK, _LEAST_LOOKS), _MOST_LOOKS)
+        stops = np.linspace(start, end, looks + 1)[1:] if cancelled or progress else [end]
         for stop in stops:
             self.clock[kernels.T_PAUSE] = stop
             while True:
@@ -1186,7 +1189,7 @@ def run(
     seed : ESC timing
     table : patterns already met by other runs of the same equations
     before : a run whose end x0 is, in the same ESC timing: this one goes on from there
-    cancelled : asked about 40 times a run
+    cancelled : asked 10 to 40 times a run
     progress : told the event time reached, in s
 
     Raises
