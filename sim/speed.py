@@ -386,7 +386,9 @@ class _Bench:
         def patterns(_: int) -> PatternTable:
             table = case.stages[0].empty_table()
             for bits, leg in ramps:
-                table.make_ramp(table.pattern(bits), leg)
+                at = table.pattern(bits)
+                if table.leg_ramp[at, leg] < 0:
+                    table.meet(at, leg)
             return table
 
         settle = switching.settle_time(case.mean, case.drive.start_duty, case.start)
