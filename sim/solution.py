@@ -19,6 +19,7 @@ from sim.parts import KINDS
 from sim.pulse_heat import peak_rise
 from sim.signals import Signal
 from sim.state_equations import Rows, stack_rows
+from sim.trajectory import ReadTogether
 from sim.verdict import RatingUse, use_of_limit, verdict
 
 if TYPE_CHECKING:
@@ -498,7 +499,8 @@ class Solution:
         known = self._ranges
         pairs = list(dict.fromkeys(net.ports[p] for p in places))
         left = [pair for pair in pairs if pair not in known or known[pair][0] > slack]
-        if band is not None and (band.read or not hasattr(self.trajectory, "envelope_beside")):
+        run = self.trajectory
+        if band is not None and (band.read or not isinstance(run, ReadTogether)):
             band = None
         # its curves tell their own extremes
         drawn = {} if band is None else self._drawn(band)
@@ -520,10 +522,10 @@ class Solution:
             for a, b in itertools.pairwise(ends.tolist()):
                 if cancelled is not None and cancelled():
                     raise Cancelled("figures", "stopped for a newer request")
-                if band is not None and band.read is None:
-                    lowest, highest = self._read_band(band, rows, slack)
+                if band is not None and band.read is None and isinstance(run, ReadTogether):
+                    lowest, highest = self._read_band(run, band, rows, slack)
                 else:
-                    lowest, highest = self.trajectory.extremes(stack_rows(rows), a, b, slack)
+                    lowest, highest = run.extremes(stack_rows(rows), a, b, slack)
                 low, high = np.minimum(low, lowest), np.maximum(high, highest)
             n = len(amps)
             for port, a, b in zip(currents, low[:n], high[:n], strict=bool(n)):
@@ -546,11 +548,12 @@ class Solution:
             if s.kind == "volts" and s.ground in (None, s.place)
         }
 
-    def _read_band(self, band: Band, rows: list[Rows], slack: float) -> tuple[Array, Array]:
+    def _read_band(
+        self, run: ReadTogether, band: Band, rows: list[Rows], slack: float
+    ) -> tuple[Array, Array]:
         """Read curves of the whole event, and lowest and highest of other outputs beside."""
         t1 = self.duration_s
-        together = getattr(self.trajectory, "envelope_beside")  # noqa: B009  (only edge runs)
-        low, high, lowest, highest = together(
+        low, high, lowest, highest = run.envelope_beside(
             self._rows_of_all(band.signals),
             stack_rows(rows) if rows else None,
             0.0,

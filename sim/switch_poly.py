@@ -84,14 +84,13 @@ class SwitchPoly:
         if not isinstance(other, SwitchPoly):
             shape = self.shape[0], other.shape[1]
             return SwitchPoly({key: m @ other for key, m in self.terms.items()}, shape)
-        right = other
         terms: dict[Monomial, Array] = {}
         for k1, m1 in self.terms.items():
-            for k2, m2 in right.terms.items():
+            for k2, m2 in other.terms.items():
                 key = tuple(sorted(k1 + k2))
                 product = m1 @ m2
                 terms[key] = terms[key] + product if key in terms else product
-        return SwitchPoly(terms, (self.shape[0], right.shape[1]))
+        return SwitchPoly(terms, (self.shape[0], other.shape[1]))
 
     def __rmatmul__(self, left: Array) -> SwitchPoly:
         shape = left.shape[0], self.shape[1]

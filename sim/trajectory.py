@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -58,6 +58,24 @@ class EnergyBalance:
         if turned < _NOTHING_J:
             return 0.0  # where nothing moves there is only rounding to compare with itself
         return abs(self.from_sources - self.dissipated - self.stored_change) / turned
+
+
+@runtime_checkable
+class ReadTogether(Protocol):
+    """A run whose curves and figures can be read in one walk along it."""
+
+    def envelope_beside(
+        self,
+        rows: Rows,
+        others: Rows | None,
+        t0: float,
+        t1: float,
+        bins: int,
+        slack: float = 0.0,
+        others_slack: float = 0.0,
+    ) -> tuple[Array, Array, Array, Array]:
+        """`Trajectory.envelope` of some outputs and `Trajectory.extremes` of others."""
+        ...
 
 
 class Trajectory(Protocol):
