@@ -130,6 +130,10 @@ class _Desk:
         self.warm = Warm()
         self._reading = Reading()
         self._holds_much = False
+        # the comparison told last is on averages for want of kernels
+        self._on_averages = False
+        # the request that was answered twice last
+        self._again = -1
         # answers of a drag are sent from the thread that reads them
         self._sending = threading.Lock()
 
@@ -139,9 +143,19 @@ class _Desk:
         self.warm.close()
 
     def idle(self) -> None:
-        """Nothing is asked: once the kernels are there, answer the last request again with them."""
-        if self._last is not None and self._kernels_came():
-            self.serve(self._last)
+        """Nothing is asked: once the kernels are there, answer the last request again with them.
+
+        And compare again what was compared on averages for want of them, whatever was asked since.
+        """
+        last = self._last
+        if last is None:
+            return
+        old = self._on_averages and not last.live
+        due = old and self.warm.ready and last.id != self._again
+        if self._kernels_came() or due:
+            # (once: where it cannot be solved it would go on for ever)
+            self._again = last.id
+            self.serve(msgspec.structs.replace(last, findings=last.findings or old))
 
     def _kernels_came(self) -> bool:
         """Whether the kernels became ready since last asked."""
@@ -403,6 +417,7 @@ class _Desk:
         order = [shown, *(i for i in range(len(events)) if i != shown)]
         chopping = _chops(request.build)
         detail: Detail = "edges" if self.warm.ready and chopping else "averaged"
+        self._on_averages = chopping and detail == "averaged"
         most = TIMINGS if detail == "edges" else 1
         # where nothing chops one run is all there is, whatever the detail
         still = {i for i, event in enumerate(events) if event.kind == "plug_in"}

@@ -518,6 +518,35 @@ def test_what_is_broken_is_said_in_a_drag(desk: tuple[_Desk, Any, list[Any]]) ->
     assert [type(m) for m in sent] == [ReadyForNext, Answer, Done]
 
 
+def test_a_comparison_on_averages_is_made_again(desk: tuple[_Desk, Any, list[Any]]) -> None:
+    """Once the kernels come, though another option was looked at since, which asks for none."""
+    at, newest, sent = desk
+    kernels = at.warm
+    late = SimpleNamespace(
+        ready=False, busy=True, begin=lambda: None, finished_now=lambda: False, close=kernels.close
+    )
+    at.warm = late  # type: ignore[assignment]
+    steady = Event(name="Steady", kind="steady", duration="1 ms", duty=0.5)
+    build = load("arms_4s_analogue")
+    build = msgspec.structs.replace(build, options=build.options[:2], events=(steady,))
+    at.serve(Request(id=1, build=build, option=0))
+    newest.value = 2
+    at.serve(Request(id=2, build=build, option=1, findings=False))
+    at.idle()
+    told = [m for m in sent if isinstance(m, FindingsRow)]
+    assert {m.detail for m in told} == {"averaged"}
+    assert told[-1].whole
+    sent.clear()
+    late.ready, late.finished_now = True, lambda: True
+    at.idle()
+    (*_, last) = (m for m in sent if isinstance(m, FindingsRow))
+    assert (last.request_id, last.detail, last.whole) == (2, "edges", True)
+    sent.clear()
+    late.finished_now = lambda: False
+    at.idle()
+    assert not sent
+
+
 def test_a_hand_that_moves_gets_answers_in_its_order(qtbot: QtBot) -> None:
     """Of a drag, and then what it was let go at."""
     client = SolverClient()
