@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QSize, Qt, QTimer
+from PySide6.QtCore import QObject, QSize, Qt, QTimer
 from PySide6.QtGui import QColor, QPainter, QPixmap, QRegion
 from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem
 
@@ -22,14 +22,16 @@ if TYPE_CHECKING:
 _QUIET_MS = 120
 
 
-class Still:
+class Still(QObject):
     """What is beneath and above one layer of a view that changes in every frame.
 
     The layer asks for new pixels here and never of the scene: whatever the scene then says
-    has changed is something else, and both pictures are made anew.
+    has changed is something else, and both pictures are made anew. It ends with the view: a
+    scene may live on, and what it says then is heard by nobody.
     """
 
     def __init__(self, view: Glass, layer: QGraphicsItem) -> None:
+        super().__init__(view)
         self._view = view
         self._layer = layer
         self._on = False

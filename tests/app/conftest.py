@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+import shiboken6
 
 from app.window import MainWindow
 from tests.app.driver import Driver
@@ -31,7 +32,7 @@ def opened(qtbot: QtBot, tmp_path: Path) -> Iterator[Callable[[Build], Driver]]:
         return Driver(qtbot, window)
 
     yield open_window
-    for window in windows:
+    for window in filter(shiboken6.isValid, windows):
         window.workbench.undo_stack.setClean()
         window.close()
         window.deleteLater()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+import shiboken6
 from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QImage, QPaintEvent
 
@@ -394,6 +395,17 @@ def test_a_frame_out_of_pictures_is_what_the_scene_paints(slow: Driver) -> None:
         player.layer.show()
     assert seen == 2
     assert view.still is player.layer.still
+
+
+def test_a_scene_that_outlives_its_view_is_heard_by_nobody(slow: Driver) -> None:
+    """Closed in slow motion: the scene's last changes are no faults (pytest-qt catches them)."""
+    _rested(slow)
+    window, scene = slow.window, slow.window.frame.scene_
+    window.workbench.undo_stack.setClean()
+    window.close()
+    shiboken6.delete(window)
+    with slow.qtbot.waitSignal(scene.changed):
+        scene.update()
 
 
 def test_what_changes_on_the_frame_is_not_kept_from_the_eye(slow: Driver) -> None:
