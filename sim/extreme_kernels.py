@@ -1096,7 +1096,10 @@ def search(
                 high[row, b], high_at[row, b] = v, parts.begin[e]
             if v < low[row, b]:
                 low[row, b], low_at[row, b] = v, parts.begin[e]
-    ups, downs = parts.value.copy(), parts.value.copy()
+    # What may beat that, of parts and outputs together: few, so most of this is never touched.
+    most_left = count * k
+    of_part, of_row = np.empty(most_left, np.int64), np.empty(most_left, np.int64)
+    ups, downs, left = np.empty(most_left), np.empty(most_left), 0
     best = np.full((2, k, bins), -1)
     for e in range(count):
         if halt[0] != 0:
@@ -1122,7 +1125,6 @@ def search(
             # most of what there is is soon passed over
             reach = most + most_reach(at, row, sums.modes, sums.sizes, room)
             if whole and v + reach <= high[row, b] + near and v - reach >= low[row, b] - near:
-                ups[e, row], downs[e, row] = -np.inf, np.inf
                 continue
             slopes_of_groups(
                 at, row, sums.into, sums.modes, sums.groups, sums.wide, sums.shares, room
@@ -1131,49 +1133,54 @@ def search(
                 slot, sums.wide[at, 0], sums.wide[at, 1], sums.ladder, room
             )
             most += bow
-            ups[e, row] = max(v, v + way - off) + middle + most
-            downs[e, row] = min(v, v + way - off) + middle - most
+            top = max(v, v + way - off) + middle + most
+            bottom = min(v, v + way - off) + middle - most
             if not whole:
-                ups[e, row], downs[e, row] = np.inf, -np.inf
+                top, bottom = np.inf, -np.inf
+            if top <= high[row, b] + near and bottom >= low[row, b] - near:
+                continue
+            of_part[left], of_row[left], ups[left], downs[left] = e, row, top, bottom
             i = best[0, row, b]
-            if i < 0 or ups[e, row] > ups[i, row]:
-                best[0, row, b] = e
+            if i < 0 or top > ups[i]:
+                best[0, row, b] = left
             i = best[1, row, b]
-            if i < 0 or downs[e, row] < downs[i, row]:
-                best[1, row, b] = e
+            if i < 0 or bottom < downs[i]:
+                best[1, row, b] = left
+            left += 1
     wont = np.full((len(run.pairs), k), STRIDES - 1)
     # what may go furthest, each way, then all that still may go further than that went
-    for look in range(3):
-        for i in range(bins if look < 2 else count):
-            if halt[0] != 0:
-                return
-            for row in range(k):
-                e = best[look, row, i] if look < 2 else i
-                if e < 0:
-                    continue
-                b, near = (parts.bin[e], slack) if row < binned else (0, across_slack)
-                up = look != 1 and not ups[e, row] <= high[row, b] + near
-                down = look != 0 and not downs[e, row] >= low[row, b] - near
-                if not (up or down):
-                    continue
-                p = parts.piece[e]
-                enter(run, sums, parts, e, held, w, poly, r, room)
-                slopes_of_groups(
-                    run.pattern[p], row, sums.into, sums.modes, sums.groups, sums.wide,
-                    sums.shares, room,
-                )  # fmt: skip
-                top, bottom, top_at, bottom_at = walk(
-                    run, sums, rows, p, row, parts.step[e], parts.inside[e], parts.span[e],
-                    parts.value[e, row], near if up else np.inf,
-                    near if down else np.inf, high[row, b], low[row, b], wont, poly, room,
-                    making,
-                )  # fmt: skip
-                if top > high[row, b]:
-                    high[row, b], high_at[row, b] = top, parts.begin[e] + top_at
-                if bottom < low[row, b]:
-                    low[row, b], low_at[row, b] = bottom, parts.begin[e] + bottom_at
-                # (of this side no more is to be known)
-                if up:
-                    ups[e, row] = -np.inf
-                if down:
-                    downs[e, row] = np.inf
+    firsts = k * bins
+    for i in range(2 * firsts + left):
+        if halt[0] != 0:
+            return
+        one, look = i - 2 * firsts, 2
+        if one < 0:
+            look, row, b = i // firsts, (i % firsts) // bins, i % bins
+            one = best[look, row, b]
+            if one < 0:
+                continue
+        e, row = of_part[one], of_row[one]
+        b, near = (parts.bin[e], slack) if row < binned else (0, across_slack)
+        up = look != 1 and not ups[one] <= high[row, b] + near
+        down = look != 0 and not downs[one] >= low[row, b] - near
+        if not (up or down):
+            continue
+        p = parts.piece[e]
+        enter(run, sums, parts, e, held, w, poly, r, room)
+        slopes_of_groups(
+            run.pattern[p], row, sums.into, sums.modes, sums.groups, sums.wide, sums.shares, room
+        )
+        top, bottom, top_at, bottom_at = walk(
+            run, sums, rows, p, row, parts.step[e], parts.inside[e], parts.span[e],
+            parts.value[e, row], near if up else np.inf, near if down else np.inf,
+            high[row, b], low[row, b], wont, poly, room, making,
+        )  # fmt: skip
+        if top > high[row, b]:
+            high[row, b], high_at[row, b] = top, parts.begin[e] + top_at
+        if bottom < low[row, b]:
+            low[row, b], low_at[row, b] = bottom, parts.begin[e] + bottom_at
+        # (of this side no more is to be known)
+        if up:
+            ups[one] = -np.inf
+        if down:
+            downs[one] = np.inf

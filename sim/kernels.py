@@ -142,6 +142,23 @@ def times(a: np.ndarray, x: np.ndarray, out: np.ndarray) -> None:
         out[i] = total
 
 
+def _multiply(a: np.ndarray, b: np.ndarray, out: np.ndarray) -> None:
+    """The product of two matrices, into out; for some tens of rows as fast as a library's.
+
+    And without one: to call it numba reads in 22 MB of scipy.
+    """
+    for i in range(a.shape[0]):
+        for j in range(b.shape[1]):
+            out[i, j] = 0.0
+        for k in range(a.shape[1]):
+            share = a[i, k]
+            for j in range(b.shape[1]):
+                out[i, j] += share * b[k, j]
+
+
+multiply: Callable[..., Any] = compiled_lean(_multiply) if HAVE_NUMBA else np.matmul
+
+
 @compiled_lean
 def dot(a: np.ndarray, b: np.ndarray) -> float:
     """Sum of products."""
@@ -441,7 +458,10 @@ def exponential_step(
     m2: np.ndarray = np.zeros((n + 1, n + 1))
     m1[:n, :n], m1[:n, n] = a1, f1
     m2[:n, :n], m2[:n, n] = a2, f2
-    omega = 0.5 * h * (m1 + m2) + (math.sqrt(3.0) / 12.0) * h * h * (m2 @ m1 - m1 @ m2)
+    one, other = np.zeros((n + 1, n + 1)), np.zeros((n + 1, n + 1))
+    multiply(m2, m1, one)
+    multiply(m1, m2, other)
+    omega = 0.5 * h * (m1 + m2) + (math.sqrt(3.0) / 12.0) * h * h * (one - other)
     halvings = 0
     size = largest_row(omega)
     while size > 0.5 and halvings < 200:
@@ -450,9 +470,11 @@ def exponential_step(
     omega *= 0.5**halvings
     total: np.ndarray = np.eye(n + 1)
     for k in range(14, 0, -1):
-        total = np.eye(n + 1) + omega @ total / k
+        multiply(omega, total, one)
+        total = np.eye(n + 1) + one / k
     for _ in range(halvings):
-        total = total @ total
+        multiply(total, total, one)
+        total, one = one, total
     out = np.zeros(n)
     times(total[:n], np.append(x, 1.0), out)
     return out

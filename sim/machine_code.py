@@ -12,6 +12,7 @@ from typing import Any
 
 from sim.kernels import HAVE_NUMBA
 
+_LINEAR_ALGEBRA = "ensure_blas"
 _UNREAD = "_rippletree_unread"
 
 
@@ -45,3 +46,27 @@ def leave_unread() -> None:
 
     kind._unserialize = classmethod(unserialize)
     setattr(kind, _UNREAD, True)
+
+
+def leave_linear_algebra() -> None:
+    """Have numba take it that there is none of scipy's, which it would read in to see: 22 MB.
+
+    Our kernels multiply for themselves; what solves equations asks for it when called.
+    """
+    if not HAVE_NUMBA:
+        return
+    try:
+        algebra: Any = import_module("numba.np.linalg")
+        ask = getattr(algebra, _LINEAR_ALGEBRA)
+    except (ImportError, AttributeError):
+        return
+
+    def ask_not() -> None:
+        raise ImportError("not asked for")
+
+    setattr(algebra, _LINEAR_ALGEBRA, ask_not)
+    try:
+        # it asks as it is read in, and remembers the answer
+        import_module("numba.np.arraymath")
+    finally:
+        setattr(algebra, _LINEAR_ALGEBRA, ask)

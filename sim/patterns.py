@@ -929,6 +929,8 @@ class PatternTable:
         self.leg_ramp[:count] = np.arange(first, first + len(maps)).reshape(count, n_s)
         keys = itertools.product(range(count), range(n_s))
         self.ramp_index |= {key: first + i for i, key in enumerate(keys)}
+        # (nobody asks again)
+        self._modal.clear()
         return True
 
     def after_ramp(self, at: int, leg: int) -> tuple[int, ...]:
@@ -990,12 +992,14 @@ class PatternTable:
         key = (at, leg, self.node_steps)
         with self.lock:
             if key not in self._maps and self._in_series(at):
-                inside = (at, self.node_steps)
-                if inside not in self._inside:
+                # of all bridges: where one is asked for the others will be
+                inside = self._inside.pop((at, self.node_steps), None)
+                if inside is None:
                     bits = self.bits[at].astype(float)
                     a, b = self.moving.k.at(bits), self.moving.b.at(bits)
-                    self._inside[inside] = self._series.maps(bits, a, b, self.node_points()[0])
-                self._maps[key] = self._from_modes(at, self._inside[inside][leg])
+                    inside = self._series.maps(bits, a, b, self.node_points()[0])
+                for other, maps in enumerate(inside):
+                    self._maps[at, other, self.node_steps] = self._from_modes(at, maps)
             elif key not in self._maps:
                 s0, slope = self.way(at, leg)
                 rise = float(self.rise_s[leg])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sim.kernels import compiled, on_disk
+from sim.kernels import compiled, multiply, on_disk
 
 
 def ready() -> bool:
@@ -49,6 +49,7 @@ def ramp_maps(
     # R_d lambda^p, what these make of L and F, z by its series, and what its terms do to the modes
     powers = np.zeros((count, bends, n))
     both = np.zeros((n, rank + n_u))
+    back = np.zeros((count * bends, rank + n_u))
     series = np.zeros((count * rank, width))
     gain = np.zeros((n, count * rank))
     for leg in range(len(out)):
@@ -70,7 +71,7 @@ def ramp_maps(
                     powers[p, b, 2 * i], powers[p, b, 2 * i + 1] = x * r0 + y * r1, x * r1 - y * r0
                 for i in range(2 * pairs, n):
                     powers[p, b, i] = h * re[i] * powers[p - 1, b, i]
-        back = np.dot(powers.reshape((count * bends, n)), both)
+        multiply(powers.reshape((count * bends, n)), both, back)
         # z_m = sum_d R_d y_{m-d}; of y_q it has k!/q! lambda^{q-1-k} L z_k
         series[:] = 0.0
         for m in range(1, count):

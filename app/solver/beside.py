@@ -5,17 +5,16 @@ Stopping it ends the process, so it is gone at once whatever it was doing.
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QObject, QTimer
+
+from app.solver.child import Child
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 _LOOK_MS = 50
-_START = "forkserver" if os.name == "posix" else "spawn"
 
 
 class Beside(QObject):
@@ -31,11 +30,8 @@ class Beside(QObject):
     ) -> None:
         super().__init__(parent)
         self.running = True
-        context = multiprocessing.get_context(_START)
-        self._ours, theirs = context.Pipe(duplex=False)
-        self._process = context.Process(target=work, args=(theirs, *arguments), daemon=True)
+        self._process = Child(work, arguments)
         self._process.start()
-        theirs.close()
         self._timer = QTimer(self, interval=_LOOK_MS)
         self._timer.timeout.connect(self._look)
         self._timer.start()
@@ -44,15 +40,13 @@ class Beside(QObject):
         """End it; safe to call twice."""
         self._timer.stop()
         self.running = False
-        if self._process.is_alive():
-            self._process.kill()
-        self._process.join(2.0)
-        self._ours.close()
+        self._process.kill()
+        self._process.pipe.close()
 
     def _look(self) -> None:
         try:
-            while self.running and self._ours.poll():
-                self._take(self._ours.recv())
+            while self.running and self._process.pipe.poll():
+                self._take(self._process.pipe.recv())
         except (EOFError, OSError):
             self.stop()
             self._died()

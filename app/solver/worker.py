@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from app.solver import rows
-from app.solver.memory import give_back, hold_little, hold_much
+from app.solver.memory import give_back, hold_little, hold_much, leave_code_generator
 from app.solver.protocol import (
     Curves,
     Done,
@@ -39,7 +39,7 @@ from sim.api import Detail, cells_over_timings, prepare
 from sim.build import dumps, events_of
 from sim.errors import Cancelled, SimError, Swings
 from sim.findings import Card, card_of, cells_of, conclude
-from sim.machine_code import leave_unread
+from sim.machine_code import leave_linear_algebra, leave_unread
 from sim.options import apply
 from sim.salvage import Salvage, salvage, without
 from sim.threads import side_by_side, stopped_by
@@ -76,6 +76,7 @@ def main(connection: Connection, newest: Any, zooms: Any, engine_name: str) -> N
         os.nice(10)
     hold_little()
     leave_unread()
+    leave_linear_algebra()
     desk = _Desk(connection, newest, zooms, importlib.import_module(engine_name))
     try:
         _serve(desk, connection)
@@ -130,6 +131,8 @@ class _Desk:
         self.warm = Warm()
         self._reading = Reading()
         self._holds_much = False
+        # kernels came, and are read in as they are called for the first time
+        self._reads_kernels = False
         # the comparison told last is on averages for want of kernels
         self._on_averages = False
         # the request that was answered twice last
@@ -163,6 +166,7 @@ class _Desk:
             return False
         # Libraries stay: looking through all of theirs at each collection takes 3 % of a drag.
         gc.freeze()
+        self._reads_kernels = True
         return True
 
     def serve(self, request: Request) -> None:
@@ -198,6 +202,9 @@ class _Desk:
                 # sentence and a report to copy, and the process goes on.
                 self._send(_bug(request, stage))
                 break
+            if self._reads_kernels:
+                self._reads_kernels = False
+                leave_code_generator()
         if not beside:
             self._send(Done(request.id, cancelled))
 
@@ -490,6 +497,7 @@ class _Desk:
                 Fault(request.id, type(error).__name__, error.where, what, error.hint, "findings")
             )
         give_back()
+        leave_code_generator()
 
     def _solve_ahead(
         self,

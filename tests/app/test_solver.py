@@ -407,7 +407,7 @@ def test_the_process_ends_with_its_pipe(small: Build) -> None:
     while not isinstance(process.receive(), Done):
         pass
     process.close()
-    assert process._process.exitcode == 0
+    assert process.exit_code == 0
     assert process.receive() is None
 
 
