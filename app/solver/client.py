@@ -76,6 +76,8 @@ class SolverClient(QObject):
         self._takes_next = False
         self._waiting: Request | None = None
         self._stopping: Request | None = None
+        # the worker does again, with the kernels that have come, what it had done without
+        self._unasked = False
         self._zooming = False
         self._next_zoom: Zoom | None = None
         self._crashes = 0
@@ -147,6 +149,7 @@ class SolverClient(QObject):
     def _set_running(self, request: Request) -> None:
         self._waiting = None
         self._running = request
+        self._unasked = False
         self._answered, self._takes_next = False, False
 
     def _pass_on(self, process: SolverProcess, message: Message | None) -> None:
@@ -207,6 +210,9 @@ class SolverClient(QObject):
             if waiting is not None and waiting.live:
                 self._start(waiting)
         elif isinstance(message, Progress):
+            if not (self.busy or self._unasked):
+                self._unasked = True
+                self.busy_changed.emit(True)
             self.progress.emit(message.share)
         else:
             if isinstance(message, Answer):
@@ -233,6 +239,7 @@ class SolverClient(QObject):
                 self._last_resort.stop()
             waiting = self._waiting
         if not over:
+            self._unasked = False
             self.busy_changed.emit(self.busy)
         elif waiting is not None:
             self._start(waiting)

@@ -212,6 +212,22 @@ def test_requests_of_a_drag_let_each_other_end(
     assert [m.request_id for m in inbox.got] == [1, 5]
 
 
+def test_work_the_solver_does_again_by_itself_shows_its_progress(
+    client: SolverClient, small: Build, qtbot: QtBot
+) -> None:
+    """As where the kernels have come, and what was compared on averages is compared with them."""
+    told: list[bool | float] = []
+    client.busy_changed.connect(told.append)
+    client.progress.connect(told.append)
+    client._process.send(Request(id=1, build=small))
+    qtbot.waitUntil(lambda: told[-1:] == [False], timeout=20_000)
+    assert not client.busy
+    shares = told[1:-1]
+    assert told[0] is True
+    assert shares == sorted(shares)
+    assert 0.0 < shares[0] < shares[-1] <= 1.0
+
+
 def _until(there: Callable[[], bool]) -> None:
     """Wait while the window's thread does nothing at all, as if it painted all the time."""
     until = time.monotonic() + 20
