@@ -48,8 +48,8 @@ class ClipMarks(QGraphicsItem):
         self._hung: list[tuple[int, QPointF, QPointF | None]] = []
         self._zoom = 2.0
 
-    def refresh(self, scene: WiringScene, build: Build) -> None:
-        """Where the clips of the build hang now."""
+    def refresh(self, scene: WiringScene, build: Build) -> bool:
+        """Where the clips of the build hang now; whether that is elsewhere."""
         hung: list[tuple[int, QPointF, QPointF | None]] = []
         for index, clip in enumerate(build.clips):
             tip = scene.pad(clip.tip)
@@ -57,15 +57,17 @@ class ClipMarks(QGraphicsItem):
                 continue
             ground = None if clip.ground is None else scene.pad(clip.ground)
             item = scene.parts[owner_of(clip.tip)]
-            if item.part.kind == "joint":
-                # Its name stands in the middle; the flag stands at its corner.
+            if item.part.kind == "joint" or any(item.inside):
+                # Its name stands in it; the flag stands at its corner.
                 tip = item.scene_box.topLeft().toTuple()
             hung.append((index, QPointF(*tip), None if ground is None else QPointF(*ground)))
         # In every frame of a drag: clips reach over half the frame, and mostly hang still.
-        if hung != self._hung or scene.zoom != self._zoom:
+        moved = hung != self._hung
+        if moved or scene.zoom != self._zoom:
             self.prepareGeometryChange()
             self._hung, self._zoom = hung, scene.zoom
             self.update()
+        return moved
 
     def at(self, place: QPointF) -> tuple[int, End] | None:
         """The clip and end that a press at a place takes hold of."""

@@ -231,13 +231,17 @@ class FrameView(Glass):
             p = transform.map(QPointF(x, y))
             return (p.x(), p.y())
 
-        rects = [QRectF(w.geometry()) for w in self._on_glass() if w.isVisible()]
-        if self.clip_marks.isVisible():
-            rects += [transform.mapRect(box) for box in self.clip_marks.boxes()]
-        rects += [transform.mapRect(box) for box in self.lead_ends.boxes()]
-        blocked = [(r.left(), r.top(), r.right(), r.bottom()) for r in rects]
         room = (8.0, 8.0, area.width() - 8.0, area.height() - 8.0)
-        self.scene_.labels.lay_out(room, to_pixels, blocked)
+        for _ in range(2):
+            rects = [QRectF(w.geometry()) for w in self._on_glass() if w.isVisible()]
+            if self.clip_marks.isVisible():
+                rects += [transform.mapRect(box) for box in self.clip_marks.boxes()]
+            rects += [transform.mapRect(box) for box in self.lead_ends.boxes()]
+            blocked = [(r.left(), r.top(), r.right(), r.bottom()) for r in rects]
+            self.scene_.labels.lay_out(room, to_pixels, blocked)
+            # (a clip makes way for words that stand within its part, and others then for it)
+            if not self.clip_marks.refresh(self.scene_, self.workbench.drawn):
+                return
 
     def _on_glass(self) -> tuple[QWidget, ...]:
         return (

@@ -113,3 +113,15 @@ def test_a_clip_goes_to_the_input_unless_other_pads_are_meant(
     assert bench.build.clips[0].tip == "esc1.motor"
     drag(qtbot, window, marks.place_of(0, "tip"), middle(window, "esc1"))
     assert bench.build.clips[0].tip == "esc1.in"
+
+
+def test_a_flag_makes_way_for_words_within_its_part(window: MainWindow) -> None:
+    """As on a large screen, where the names of the quiet parts stand within them."""
+    view = window.frame
+    view.zoom_middle(2.0)
+    view.place_labels()
+    vtx = view.scene_.parts["vtx"]
+    assert any(vtx.inside)
+    flag, jaw = view.clip_marks.boxes()[-2:]
+    assert not vtx.scene_box.intersects(flag)
+    assert not vtx.scene_box.intersects(jaw)
