@@ -28,6 +28,17 @@ if TYPE_CHECKING:
 _DIRECTLY = os.name == "posix"
 
 
+def command(module: str) -> list[str]:
+    """What starts a module of ours; a folder of its name where the user is now is not it."""
+    return [sys.executable, "-P", "-m", module]
+
+
+def environment() -> dict[str, str]:
+    """Settings of this process for one that finds the same modules."""
+    path = os.pathsep.join(one or os.getcwd() for one in sys.path)
+    return {**os.environ, "PYTHONPATH": path}
+
+
 class Number(Protocol):
     """A whole number in memory that two processes share."""
 
@@ -86,11 +97,10 @@ class Child:
             return
         files = (self._theirs.fileno(), self._shared.fileno())
         told = (*files, len(self.numbers))
-        path = os.pathsep.join(one for one in sys.path if one)
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", __name__, *map(str, told)],
-                env={**os.environ, "PYTHONPATH": path, **self._settings},
+                [*command(__name__), *map(str, told)],
+                env={**environment(), **self._settings},
                 stdin=subprocess.DEVNULL,
                 pass_fds=files,
             )

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
-import sys
 
+from app.solver.child import command, environment
 from sim import kernels
 from sim.warm import ready
 
@@ -31,11 +30,10 @@ class Warm:
         self._cached = ready()
         if self._cached:
             return
-        environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "sim.warm"],
-                env=environment,
+                command("sim.warm"),
+                env=environment(),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,

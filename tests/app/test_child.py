@@ -58,6 +58,21 @@ def test_a_child_is_told_all_and_shares_numbers() -> None:
         child.pipe.recv()
 
 
+def test_a_folder_of_the_same_name_is_not_the_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the user is when he starts the program is his own affair."""
+    for name in ("app", "sim"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "__init__.py").write_text("raise SystemExit(3)\n")
+    monkeypatch.chdir(tmp_path)
+    child = Child(_echo, numbers=2)
+    child.start()
+    child.pipe.recv()
+    assert child.pipe.recv() == "done"
+    child.kill()
+
+
 def test_a_child_is_killed_at_once_and_twice() -> None:
     child = Child(_wait)
     child.start()
