@@ -143,17 +143,34 @@ def times(a: np.ndarray, x: np.ndarray, out: np.ndarray) -> None:
 
 
 def _multiply(a: np.ndarray, b: np.ndarray, out: np.ndarray) -> None:
-    """The product of two matrices, into out; for some tens of rows as fast as a library's.
+    """The product of two matrices, into out; two rows of four each at a time, see `gather`.
 
-    And without one: to call it numba reads in 22 MB of scipy.
+    A library's takes as long for twenty rows and two thirds for forty, but to call one numba
+    reads in 22 MB of scipy.
     """
-    for i in range(a.shape[0]):
-        for j in range(b.shape[1]):
+    inner, width, rows = a.shape[1], b.shape[1], a.shape[0]
+    fours, twos = inner - inner % 4, rows - rows % 2
+    for i in range(rows):
+        for j in range(width):
             out[i, j] = 0.0
-        for k in range(a.shape[1]):
-            share = a[i, k]
-            for j in range(b.shape[1]):
-                out[i, j] += share * b[k, j]
+    for i in range(0, twos, 2):
+        for k in range(0, fours, 4):
+            p, q, r, s = a[i, k], a[i, k + 1], a[i, k + 2], a[i, k + 3]
+            t, u, v, w = a[i + 1, k], a[i + 1, k + 1], a[i + 1, k + 2], a[i + 1, k + 3]
+            for j in range(width):
+                b0, b1, b2, b3 = b[k, j], b[k + 1, j], b[k + 2, j], b[k + 3, j]
+                out[i, j] += p * b0 + q * b1 + r * b2 + s * b3
+                out[i + 1, j] += t * b0 + u * b1 + v * b2 + w * b3
+        for k in range(fours, inner):
+            p, t = a[i, k], a[i + 1, k]
+            for j in range(width):
+                out[i, j] += p * b[k, j]
+                out[i + 1, j] += t * b[k, j]
+    for i in range(twos, rows):
+        for k in range(inner):
+            p = a[i, k]
+            for j in range(width):
+                out[i, j] += p * b[k, j]
 
 
 multiply: Callable[..., Any] = compiled_lean(_multiply) if HAVE_NUMBA else np.matmul
