@@ -49,7 +49,7 @@ def leave_unread() -> None:
 
 
 def leave_linear_algebra() -> None:
-    """Have numba take it that there is none of scipy's, which it would read in to see: 22 MB.
+    """Have numba take it that there is none of scipy's, which it would read in to see: 16 MB.
 
     Our kernels multiply for themselves; what solves equations asks for it when called.
     """

@@ -17,15 +17,18 @@ import signal
 import subprocess
 import sys
 import tempfile
-from contextlib import suppress
+import threading
+from contextlib import contextmanager, suppress
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, Pipe
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import IO, TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 _DIRECTLY = os.name == "posix"
+# One is spawned at a time, or it would take the other's settings for the user's.
+_STARTING = threading.Lock()
 
 
 def command(module: str) -> list[str]:
@@ -72,7 +75,7 @@ class Child:
         self.numbers: list[Number]
         if _DIRECTLY:
             # in a file what is told may be of any size; a pipe would have to be read meanwhile
-            self._shared = tempfile.TemporaryFile()  # noqa: SIM115  (until it is started)
+            self._shared = _nameless()
             self._shared.write(bytes(_room(numbers)) + pickle.dumps((work, arguments)))
             self._shared.flush()
             self.numbers = _numbers(self._shared.fileno(), numbers)
@@ -86,13 +89,8 @@ class Child:
     def start(self) -> None:
         """Begin; the pipe then ends when the process does."""
         if self._spawned is not None:
-            before = {name: os.environ.get(name) for name in self._settings}
-            os.environ.update(self._settings)
-            try:
+            with _STARTING, _set(self._settings):
                 self._spawned.start()
-            finally:
-                for name, value in before.items():
-                    os.environ.pop(name) if value is None else os.environ.update({name: value})
             self._theirs.close()
             return
         files = (self._theirs.fileno(), self._shared.fileno())
@@ -141,6 +139,28 @@ class Child:
         if ended:
             atexit.unregister(self.kill)
         return ended
+
+
+@contextmanager
+def _set(settings: dict[str, str]) -> Iterator[None]:
+    """Settings of this process's own environment for a while: what is spawned inherits them."""
+    before = {name: os.environ.get(name) for name in settings}
+    os.environ.update(settings)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _nameless() -> IO[bytes]:
+    """An open file without a name, in memory where there are such: no write waits for a disk."""
+    if hasattr(os, "memfd_create"):
+        return os.fdopen(os.memfd_create("rippletree"), "w+b")
+    return tempfile.TemporaryFile()
 
 
 def _room(count: int) -> int:

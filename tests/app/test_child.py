@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from app.solver import child as children
 from app.solver.child import Child
 
 if TYPE_CHECKING:
@@ -21,6 +22,13 @@ if TYPE_CHECKING:
 
 # longer than any pipe holds
 _MUCH = b"x" * 3_000_000
+
+
+@pytest.fixture(params=["started", "spawned"])
+def _how(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Started directly, and spawned as where open files cannot be handed over."""
+    if request.param == "spawned":
+        monkeypatch.setattr(children, "_DIRECTLY", False)
 
 
 def _echo(pipe: Connection, first: Number, second: Number, *arguments: object) -> None:
@@ -36,6 +44,7 @@ def _wait(pipe: Connection) -> None:
     pipe.recv()
 
 
+@pytest.mark.usefixtures("_how")
 def test_a_child_is_told_all_and_shares_numbers() -> None:
     child = Child(_echo, ("word", _MUCH), numbers=2, settings={"RIPPLETREE_SAID": "so"})
     first, second = child.numbers
@@ -73,6 +82,7 @@ def test_a_folder_of_the_same_name_is_not_the_program(
     child.kill()
 
 
+@pytest.mark.usefixtures("_how")
 def test_a_child_is_killed_at_once_and_twice() -> None:
     child = Child(_wait)
     child.start()
